@@ -1,0 +1,1 @@
+"""Blind comparison: study plan, sealed schedule, sessions, player, store and commands."""

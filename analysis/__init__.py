@@ -1,0 +1,1 @@
+"""From trial tables to tested statements about what listeners hear and prefer."""

@@ -1,0 +1,1 @@
+"""Measured stages become level-matched stimuli: responses, filters, rendering, checks."""
