@@ -1,0 +1,199 @@
+"""The ``earwitness`` command.
+
+Each command lives in its own module under :mod:`abx.commands` and is imported only
+when it is called, so that ``earwitness --help`` answers at once.
+"""
+
+from __future__ import annotations
+
+import importlib
+import os
+import sys
+from collections.abc import Sequence
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any
+
+import click
+
+__all__ = ["COMMANDS", "cli", "main"]
+
+#: Command name -> (module, one-line help). The order is the order of the work.
+COMMANDS: dict[str, tuple[str, str]] = {
+    "demo": ("abx.commands.demo", "Build and run a complete demonstration study."),
+    "new": ("abx.commands.new", "Start a study of your own."),
+    "measure": ("abx.commands.measure", "Turn pink-noise recordings into a response table."),
+    "render": ("abx.commands.render", "Render level-matched stimuli from the measured stages."),
+    "plan": ("abx.commands.plan", "Show the schedule: who hears what, how long it takes."),
+    "serve": ("abx.commands.serve", "Open the study to listeners in a browser."),
+    "simulate": ("abx.commands.simulate", "Rehearse with simulated listeners."),
+    "export": ("abx.commands.export", "Write the trial table and the stage table."),
+    "analyse": ("abx.commands.analyse", "Analyse a trial table into one JSON file."),
+    "report": ("abx.commands.report", "Write the report that opens offline."),
+    "verify": ("abx.commands.verify", "Re-check files, schedule, log and results."),
+    "close": ("abx.commands.close", "Close the study and reveal the schedule's seed."),
+    "passphrase": ("abx.commands.passphrase", "Set the passphrase of the staff page."),
+}
+
+EXIT_FAILED = 1
+EXIT_USAGE = 2
+EXIT_INTERRUPTED = 130
+
+
+class _Commands(click.Group):
+    """A group that imports a command's module when it is called."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Return the commands in the order of the work."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Import and return one command."""
+        if cmd_name not in COMMANDS:
+            return None
+        command: click.Command = importlib.import_module(COMMANDS[cmd_name][0]).command
+        return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Resolve a command; a mistyped name is answered with the nearest one."""
+        import difflib
+
+        if args and not args[0].startswith("-") and args[0] not in COMMANDS:
+            near = difflib.get_close_matches(args[0], COMMANDS, n=1)
+            hint = f" Did you mean '{near[0]}'?" if near else " See 'earwitness --help'."
+            ctx.fail(f"there is no command '{args[0]}'.{hint}")
+        return super().resolve_command(ctx, args)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands without importing them."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, text) for name, (_, text) in COMMANDS.items()])
+
+
+def _version() -> str:
+    try:
+        return version("earwitness")
+    except PackageNotFoundError:  # running from a checkout that was never installed
+        return "not installed"
+
+
+def _print_version(ctx: click.Context, _param: click.Parameter, value: bool) -> None:
+    if value and not ctx.resilient_parsing:
+        click.echo(f"earwitness {_version()}")
+        ctx.exit()
+
+
+@click.group(
+    cls=_Commands,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
+@click.option(
+    "--version",
+    is_flag=True,
+    expose_value=False,
+    is_eager=True,
+    callback=_print_version,
+    help="Show the version and stop.",
+)
+@click.option("-q", "--quiet", is_flag=True, help="Print results and errors only.")
+@click.option(
+    "--log",
+    "log_file",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Also write a log with details to this file.",
+)
+@click.pass_context
+def cli(ctx: click.Context, quiet: bool, log_file: Path | None) -> None:
+    """Hear upgrade stages level-matched and blind; know what to do first, and how sure.
+
+    Start with 'earwitness demo', then 'earwitness new MY-STUDY'.
+    """
+    ctx.obj = {"quiet": quiet}
+    if "NO_COLOR" in os.environ:
+        ctx.color = False
+    if log_file is not None:
+        _log_to(log_file)
+
+
+def _log_to(path: Path) -> None:
+    import logging
+
+    try:
+        handler = logging.FileHandler(path, encoding="utf-8")
+    except OSError as error:
+        raise click.BadParameter(f"cannot write {path}: {error.strerror}") from error
+    handler.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(name)s %(message)s"))
+    root = logging.getLogger()
+    root.addHandler(handler)
+    root.setLevel(logging.INFO)
+
+
+def main(args: Sequence[str] | None = None) -> None:
+    """Run the command line and exit with 0, 1 (the work failed) or 2 (bad input).
+
+    Parameters
+    ----------
+    args : sequence of str, optional
+        Arguments without the program name; ``sys.argv`` when omitted.
+    """
+    sys.exit(_run(list(args) if args is not None else None))
+
+
+def _run(args: list[str] | None) -> int:
+    try:
+        outcome = cli.main(args=args, prog_name="earwitness", standalone_mode=False)
+    except click.exceptions.Abort:
+        click.echo("\nStopped. Run the same command again to go on.", err=True)
+        return EXIT_INTERRUPTED
+    except KeyboardInterrupt:
+        click.echo("\nStopped. Run the same command again to go on.", err=True)
+        return EXIT_INTERRUPTED
+    except click.ClickException as error:
+        error.show()
+        return error.exit_code
+    except BrokenPipeError:  # the reader of our output (head, less) went away
+        sys.stdout = open(os.devnull, "w")  # noqa: SIM115 - must outlive this function
+        return EXIT_FAILED
+    except Exception as error:  # the last guard: a listener or shop never sees a traceback
+        return _explain(error)
+    return outcome if isinstance(outcome, int) else 0
+
+
+def _explain(error: Exception) -> int:
+    if _is_input_error(error):
+        click.echo(f"earwitness: {error}", err=True)
+        return EXIT_USAGE
+    if isinstance(error, OSError) and error.filename is not None:
+        click.echo(f"earwitness: {error.filename}: {error.strerror}.", err=True)
+        return EXIT_FAILED
+    trace = _save_trace(error)
+    click.echo(
+        f"earwitness: an unexpected fault: {type(error).__name__}: {error}\n"
+        f"Nothing that was stored is lost. The details are in {trace}; please pass them on.",
+        err=True,
+    )
+    return EXIT_FAILED
+
+
+def _is_input_error(error: Any) -> bool:
+    # Each package has its own InputError, since none may import the other two.
+    return isinstance(error, ValueError) and hasattr(error, "problem") and hasattr(error, "remedy")
+
+
+def _save_trace(error: Exception) -> str:
+    import logging
+    import tempfile
+    import traceback
+
+    logging.getLogger("earwitness").error("unexpected fault", exc_info=error)
+    with tempfile.NamedTemporaryFile(
+        "w", prefix="earwitness-fault-", suffix=".txt", delete=False, encoding="utf-8"
+    ) as file:
+        traceback.print_exception(error, file=file)
+    return file.name
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,86 @@
+"""Progress and plain output shared by the commands."""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import Any
+
+import click
+
+__all__ = ["Progress", "detail", "heading", "progress", "say", "verdict_line"]
+
+Progress = Callable[[int, int, str], None]
+
+
+def _quiet() -> bool:
+    context = click.get_current_context(silent=True)
+    return bool(context and context.find_root().obj and context.find_root().obj.get("quiet"))
+
+
+def say(text: str = "", *, always: bool = False) -> None:
+    """Print a line; silent under ``--quiet`` unless ``always``."""
+    if always or not _quiet():
+        click.echo(text)
+
+
+def heading(text: str) -> None:
+    """Print the name of a step."""
+    say(click.style(text, bold=True))
+
+
+def detail(text: str) -> None:
+    """Print an indented figure."""
+    say(f"  {text}")
+
+
+def verdict_line(passed: bool, text: str, *, always: bool = False) -> None:
+    """Print one check with its outcome as a word, so that it reads without colour."""
+    word = click.style("holds", fg="green") if passed else click.style("FAILS", fg="red", bold=True)
+    say(f"  {word}  {text}", always=always or not passed)
+
+
+@contextmanager
+def progress(label: str) -> Iterator[Progress]:
+    """Show how far a long step is.
+
+    Parameters
+    ----------
+    label : str
+        What is being done.
+
+    Yields
+    ------
+    callable
+        ``report(done, total, what)``. Draws a bar on a terminal; elsewhere one line
+        when the step starts and one when it ends, so that logs stay readable.
+    """
+    if _quiet():
+        yield lambda _done, _total, _what: None
+        return
+    started = time.monotonic()
+    if not sys.stdout.isatty():
+        say(f"{label} ...")
+        yield lambda _done, _total, _what: None
+        say(f"{label}: done in {time.monotonic() - started:.1f} s")
+        return
+    with click.progressbar(
+        length=1,
+        label=f"{label:<34}",
+        show_eta=True,
+        item_show_func=lambda what: what,
+        width=28,
+    ) as bar:
+
+        def report(done: int, total: int, what: str) -> None:
+            bar.length = max(total, 1)
+            bar.update(max(done - bar.pos, 0), current_item=what)
+
+        yield report
+        _finish(bar)
+
+
+def _finish(bar: Any) -> None:
+    bar.update(max(bar.length - bar.pos, 0), current_item="")

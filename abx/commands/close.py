@@ -1,0 +1,35 @@
+"""``earwitness close``: end a study and reveal its seed."""
+
+from __future__ import annotations
+
+import click
+
+from abx.commands._area import database_option, study_argument
+from abx.commands._show import detail, say
+
+__all__ = ["command"]
+
+
+@click.command("close")
+@study_argument
+@database_option
+@click.option("--yes", is_flag=True, help="Do not ask.")
+def command(study: str, database: str | None, yes: bool) -> None:
+    """Close STUDY for listeners, reveal the schedule's seed and release the results.
+
+    Closing cannot be undone: results seen before the end would spoil what follows.
+    """
+    from abx.steps import open_sessions
+    from abx.workspace import Workspace
+
+    workspace = Workspace.open(study)
+    if not yes:
+        click.confirm("Close the study for good and reveal its results?", abort=True)
+    store, sessions = open_sessions(workspace, workspace.live, database=database)
+    try:
+        seed = sessions.close()
+    finally:
+        store.close()
+    say("The study is closed.", always=True)
+    detail(f"seed of the schedule: {seed}")
+    say(f"Next: earwitness report {workspace.root}")

@@ -1,0 +1,28 @@
+"""``earwitness passphrase``: the key to the staff page."""
+
+from __future__ import annotations
+
+import click
+
+from abx.commands._area import database_option, study_argument
+from abx.commands._show import say
+
+__all__ = ["command"]
+
+
+@click.command("passphrase")
+@study_argument
+@database_option
+@click.password_option("--new", "passphrase", help="The new passphrase; asked for when omitted.")
+def command(study: str, database: str | None, passphrase: str) -> None:
+    """Set the passphrase of the staff page of STUDY. Only its argon2 hash is stored."""
+    from abx.steps import open_sessions
+    from abx.workspace import Workspace
+
+    workspace = Workspace.open(study)
+    store, sessions = open_sessions(workspace, workspace.live, database=database)
+    try:
+        sessions.set_passphrase(passphrase)
+    finally:
+        store.close()
+    say("The passphrase is set.", always=True)

@@ -1,0 +1,1 @@
+"""The demonstration study: an invented shop, vehicle, measurements and music."""

@@ -1,0 +1,225 @@
+"""The steps of a study, one function each: render, check, rehearse, export, analyse, report.
+
+The commands and the screens call these; each step reads what the one before it wrote
+and leaves earlier results untouched unless it succeeds.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from abx.errors import InputError
+from abx.workspace import Area, Workspace, replace_file
+
+if TYPE_CHECKING:
+    from abx.session import Sessions
+    from abx.store import Store
+    from abx.study import Study
+    from stimuli.manifest import Manifest
+    from stimuli.response import StageResponse
+    from stimuli.verify import SetCheck
+
+__all__ = [
+    "analyse_panel",
+    "check_stimuli",
+    "export_panel",
+    "load_manifest",
+    "load_stages",
+    "load_study",
+    "open_sessions",
+    "rehearse",
+    "render",
+    "write_report",
+]
+
+Progress = Callable[[int, int, str], None]
+
+
+def load_study(workspace: Workspace) -> Study:
+    """Read and validate ``study.toml``."""
+    from abx.study import read_study
+
+    return read_study(workspace.study_file)
+
+
+def load_stages(workspace: Workspace, study: Study) -> dict[str, StageResponse]:
+    """Read each stage's response tables and average them over positions.
+
+    Returns
+    -------
+    dict of str to StageResponse
+        By stage id, in the order of the study file.
+    """
+    from stimuli.response import power_average, read_response
+
+    return {
+        stage.id: power_average([read_response(workspace.root / path) for path in stage.responses])
+        for stage in study.stages
+    }
+
+
+def render(workspace: Workspace, progress: Progress | None = None) -> Manifest:
+    """Render the study's stimuli into ``stimuli/``; an earlier set stays on failure."""
+    from stimuli.programme import ProgrammeSpec
+    from stimuli.render import StageSpec, render_set
+    from stimuli.response import power_average, read_response
+
+    study = load_study(workspace)
+    responses = load_stages(workspace, study)
+    playback = None
+    if study.playback is not None:
+        playback = power_average([read_response(workspace.root / study.playback.response)])
+    return render_set(
+        [StageSpec(s.id, s.label, responses[s.id]) for s in study.stages],
+        [
+            ProgrammeSpec(p.id, workspace.root / p.file, start_s=p.start_s, length_s=p.length_s)
+            for p in study.programmes
+        ],
+        workspace.stimuli,
+        playback=playback,
+        progress=progress,
+    )
+
+
+def check_stimuli(workspace: Workspace, progress: Progress | None = None) -> SetCheck:
+    """Measure the rendered files back."""
+    from stimuli.verify import verify_set
+
+    load_manifest(workspace)
+    return verify_set(workspace.stimuli, progress=progress)
+
+
+def load_manifest(workspace: Workspace) -> Manifest:
+    """Read the stimulus manifest.
+
+    Raises
+    ------
+    InputError
+        If the stimuli were never rendered.
+    """
+    from stimuli.manifest import read_manifest
+
+    path = workspace.stimuli / "manifest.json"
+    if not path.is_file():
+        raise InputError(
+            source=str(workspace.stimuli),
+            problem="the stimuli of this study are not rendered yet",
+            remedy=f"run 'earwitness render {workspace.root}' first",
+        )
+    return read_manifest(path)
+
+
+def open_sessions(
+    workspace: Workspace, area: Area, *, database: str | None = None
+) -> tuple[Store, Sessions]:
+    """Open the store of a panel and the service that runs its sessions."""
+    from abx.session import Sessions
+    from abx.store import open_store
+
+    study = load_study(workspace)
+    manifest = load_manifest(workspace)
+    area.root.mkdir(parents=True, exist_ok=True)
+    store = open_store(area.database_url(database))
+    return store, Sessions(store, study, manifest, workspace.stimuli)
+
+
+def rehearse(
+    workspace: Workspace, *, n_listeners: int, seed: int, progress: Progress | None = None
+) -> Area:
+    """Run simulated listeners through the real schedule and store.
+
+    Parameters
+    ----------
+    workspace : Workspace
+        The study.
+    n_listeners : int
+        Size of the simulated panel.
+    seed : int
+        Seed of the simulated listeners' behaviour (not of the schedule).
+    progress : callable, optional
+        ``progress(done, total, what)``.
+
+    Returns
+    -------
+    Area
+        The rehearsal, closed. An earlier rehearsal is replaced only on success.
+    """
+    from abx.simulate import run_panel
+
+    with workspace.fresh_rehearsal() as area:
+        store, sessions = open_sessions(workspace, area)
+        try:
+            run_panel(sessions, n_listeners=n_listeners, seed=seed, progress=progress)
+            sessions.close()
+        finally:
+            store.close()
+    return workspace.rehearsal
+
+
+def export_panel(workspace: Workspace, area: Area, *, database: str | None = None) -> int:
+    """Write ``trials.csv`` and ``stages.csv`` of a panel.
+
+    Returns
+    -------
+    int
+        Number of answered trials written.
+    """
+    from abx.evidence import stage_table
+    from abx.export import trial_rows, write_table
+
+    study = load_study(workspace)
+    store, _sessions = open_sessions(workspace, area, database=database)
+    try:
+        rows = trial_rows(store, study)
+    finally:
+        store.close()
+    if rows.empty:
+        raise InputError(
+            source=str(area.root),
+            problem="no answered trials yet",
+            remedy=f"open the study with 'earwitness serve {workspace.root}', "
+            f"or rehearse with 'earwitness simulate {workspace.root}'",
+        )
+    with replace_file(area.result("trials.csv")) as path:
+        write_table(rows, path)
+    with replace_file(area.result("stages.csv")) as path:
+        write_table(stage_table(workspace, study), path)
+    return len(rows)
+
+
+def analyse_panel(workspace: Workspace, area: Area) -> dict[str, Any]:
+    """Analyse a panel's exported tables and write ``results.json``."""
+    from analysis.run import analyse
+    from analysis.stages import read_stages
+    from analysis.trials import read_trials
+
+    study = load_study(workspace)
+    results = analyse(
+        read_trials(area.result("trials.csv")),
+        stages=read_stages(area.result("stages.csv")),
+        claims=study.plan.claims,
+        alpha=study.plan.alpha,
+    )
+    write_json(area.result("results.json"), results)
+    return results
+
+
+def write_json(path: Path, data: dict[str, Any]) -> None:
+    """Write JSON at full precision; NaN is refused because JSON has none."""
+    text = json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False)
+    with replace_file(path) as temporary:
+        temporary.write_text(text + "\n", encoding="utf-8")
+
+
+def write_report(workspace: Workspace, area: Area, *, database: str | None = None) -> Path:
+    """Write the self-contained report of a panel's results."""
+    from abx.evidence import collect_evidence
+    from analysis.report import build_report
+
+    evidence = collect_evidence(workspace, area, database=database)
+    with replace_file(area.result("report.html")) as path:
+        build_report(evidence, path)
+    return area.result("report.html")
