@@ -165,6 +165,11 @@ def _explain(error: Exception) -> int:
     if _is_input_error(error):
         click.echo(f"earwitness: {error}", err=True)
         return EXIT_USAGE
+    from abx.errors import AbxError
+
+    if isinstance(error, AbxError):  # a sentence meant for people
+        click.echo(f"earwitness: {error}", err=True)
+        return EXIT_FAILED
     if isinstance(error, OSError) and error.filename is not None:
         click.echo(f"earwitness: {error.filename}: {error.strerror}.", err=True)
         return EXIT_FAILED

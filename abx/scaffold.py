@@ -1,0 +1,151 @@
+"""A new study folder with a study file that explains itself."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from pathlib import Path
+
+from abx.errors import InputError
+from abx.workspace import replace_file
+
+__all__ = ["DEFAULT_STAGES", "write_scaffold"]
+
+#: Stages of the usual job, first to last.
+DEFAULT_STAGES = ("as-delivered", "source", "speakers", "both")
+
+_STAGE_ID = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
+
+
+def write_scaffold(
+    directory: Path, *, title: str, stages: Sequence[str], listeners: int
+) -> Path:
+    """Write folders and a commented ``study.toml``.
+
+    Parameters
+    ----------
+    directory : Path
+        Study folder; made when missing, refused when a study is already there.
+    title : str
+        Title of the study.
+    stages : sequence of str
+        Two or more stage ids: small letters, digits and hyphens.
+    listeners : int
+        Planned number of listeners.
+
+    Returns
+    -------
+    Path
+        The study file.
+
+    Raises
+    ------
+    InputError
+        If a study exists there, or a stage id is unusable.
+    """
+    _check_stages(stages)
+    study_file = directory / "study.toml"
+    if study_file.exists():
+        raise InputError(
+            source=str(study_file),
+            problem="there is already a study in this folder",
+            remedy="edit that file, or name another folder",
+        )
+    for name in ("responses", "programmes"):
+        (directory / name).mkdir(parents=True, exist_ok=True)
+    with replace_file(study_file) as path:
+        path.write_text(_study_text(title, stages, listeners), encoding="utf-8")
+    return study_file
+
+
+def _check_stages(stages: Sequence[str]) -> None:
+    for stage in stages:
+        if not _STAGE_ID.fullmatch(stage):
+            raise InputError(
+                where="stage id",
+                problem=f"'{stage}' cannot be used",
+                remedy="use small letters, digits and hyphens, at most 40, for example new-source",
+            )
+    if len(stages) < 2 or len(set(stages)) < len(stages):
+        raise InputError(
+            where="stage id",
+            problem=f"{len(stages)} stages, {len(set(stages))} of them different",
+            remedy="name two or more different stages",
+        )
+
+
+def _study_text(title: str, stages: Sequence[str], listeners: int) -> str:
+    blocks = [_stage_block(stage, first=stage == stages[0]) for stage in stages]
+    return _HEAD.format(title=_toml_text(title)) + "\n".join(blocks) + _REST.format(
+        listeners=listeners, first=stages[0], second=stages[1], last=stages[-1]
+    )
+
+
+def _toml_text(text: str) -> str:
+    import json
+
+    return json.dumps(text, ensure_ascii=False)  # a JSON string is a TOML basic string
+
+
+def _stage_block(stage: str, *, first: bool) -> str:
+    label = stage.replace("-", " ").capitalize()
+    note = _STAGE_NOTE if first else ""
+    return (
+        f'{note}[[stages]]\nid = "{stage}"\nlabel = "{label}"\n'
+        f'responses = ["responses/{stage}-p1.csv"]\n'
+        f"factors = {{}}\ncost = 0.0\nlabour_h = 0.0\n"
+    )
+
+
+_HEAD = """\
+# One study: stages x programmes x tests, with a plan that is fixed before listening.
+# Check it at any time with: earwitness plan .
+format = 1
+title = {title}
+# The curve that deviation is measured from: "car-cabin" (the trade's usual in-car
+# target), {{ file = "my-target.csv" }}, or {{ points = [[25, 6.0], [125, 6.0], [200, 0.0]] }}.
+target = "car-cabin"
+
+"""
+
+_STAGE_NOTE = """\
+# A stage is one state of the system. Each response file is one microphone position:
+# frequency in Hz and level in dB, one pair a line; they are averaged.
+# factors names what is fitted, for example { source = "new", speakers = "stock" }.
+# cost and labour_h count from the first stage.
+"""
+
+_REST = """
+# Music (or noise) to listen through. About 10 to 20 s each; two or more are wise,
+# since one excerpt can decide a result.
+[[programmes]]
+id = "excerpt-1"
+file = "programmes/excerpt-1.wav"
+# start_s = 30.0
+# length_s = 15.0
+
+# abx asks: is X the same as A or as B? (do they hear it?)
+[[tests]]
+method = "abx"
+pairs = [["{first}", "{last}"]]
+trials = 8
+controls = {{ identical = 1, obvious = 1 }}
+
+# paired asks: which do you like better? Every pair of all stages here.
+[[tests]]
+method = "paired"
+stages = "all"
+trials = 1
+repeats = 2
+
+[plan]
+listeners = {listeners}
+alpha = 0.05
+stopping = "fixed"
+primary_metric = "deviation_sd_db"
+claims = [
+    "listeners hear {last} from {first}",
+    "listeners prefer {second} over {first}",
+    "listeners prefer {last} most",
+]
+"""
