@@ -154,7 +154,7 @@ def _run(args: list[str] | None) -> int:
         error.show()
         return error.exit_code
     except BrokenPipeError:  # the reader of our output (head, less) went away
-        sys.stdout = open(os.devnull, "w")  # noqa: SIM115 - must outlive this function
+        sys.stdout = open(os.devnull, "w")
         return EXIT_FAILED
     except Exception as error:  # the last guard: a listener or shop never sees a traceback
         return _explain(error)

@@ -17,9 +17,7 @@ DEFAULT_STAGES = ("as-delivered", "source", "speakers", "both")
 _STAGE_ID = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
 
 
-def write_scaffold(
-    directory: Path, *, title: str, stages: Sequence[str], listeners: int
-) -> Path:
+def write_scaffold(directory: Path, *, title: str, stages: Sequence[str], listeners: int) -> Path:
     """Write folders and a commented ``study.toml``.
 
     Parameters
@@ -76,8 +74,10 @@ def _check_stages(stages: Sequence[str]) -> None:
 
 def _study_text(title: str, stages: Sequence[str], listeners: int) -> str:
     blocks = [_stage_block(stage, first=stage == stages[0]) for stage in stages]
-    return _HEAD.format(title=_toml_text(title)) + "\n".join(blocks) + _REST.format(
-        listeners=listeners, first=stages[0], second=stages[1], last=stages[-1]
+    return (
+        _HEAD.format(title=_toml_text(title))
+        + "\n".join(blocks)
+        + _REST.format(listeners=listeners, first=stages[0], second=stages[1], last=stages[-1])
     )
 
 

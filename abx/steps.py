@@ -70,8 +70,8 @@ def render(workspace: Workspace, progress: Progress | None = None) -> Manifest:
     study = load_study(workspace)
     responses = load_stages(workspace, study)
     playback = None
-    if study.playback is not None:
-        playback = power_average([read_response(workspace.root / study.playback.response)])
+    if study.playback_response is not None:
+        playback = power_average([read_response(workspace.root / study.playback_response)])
     return render_set(
         [StageSpec(s.id, s.label, responses[s.id]) for s in study.stages],
         [

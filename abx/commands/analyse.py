@@ -22,9 +22,7 @@ __all__ = ["command", "show_results"]
     help="Where to write the results. Default: results.json beside the trial table.",
 )
 @click.option("--claim", "claims", multiple=True, help="A claim to test; may be repeated.")
-@click.option(
-    "--alpha", type=click.FloatRange(0.0001, 0.5), default=0.05, show_default=True
-)
+@click.option("--alpha", type=click.FloatRange(0.0001, 0.5), default=0.05, show_default=True)
 @click.option("--reference", help="Stage with worth 0. Default: the last in sorted order.")
 def command(
     trials: Path,

@@ -62,7 +62,9 @@ STAGES: tuple[DemoStage, ...] = (
     _stage("speakers", "New door speakers", ("stock", "new", "none", "none"), 390.0, 3.0),
     _stage("both", "Source and speakers", ("new", "new", "none", "none"), 870.0, 4.0),
     _stage("sub", "Both with subwoofer", ("new", "new", "fitted", "none"), 1390.0, 7.0),
-    _stage("tuned", "Subwoofer and tuning", ("new", "new", "fitted", "by measurement"), 1620.0, 9.0),
+    _stage(
+        "tuned", "Subwoofer and tuning", ("new", "new", "fitted", "by measurement"), 1620.0, 9.0
+    ),
 )
 
 # Break points (Hz, dB) of each part's contribution; straight lines over log frequency.

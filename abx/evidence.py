@@ -1,0 +1,295 @@
+"""Gather what a report and a reviewer need: plain data, no conclusions of its own."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import platform
+from collections.abc import Mapping
+from importlib.metadata import PackageNotFoundError, version
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from abx.errors import InputError
+from abx.steps import check_stimuli, load_manifest, load_stages, load_study, open_sessions
+from abx.workspace import Area, Workspace
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from abx.study import Study
+    from stimuli.deviation import Deviation
+    from stimuli.manifest import Manifest
+    from stimuli.response import StageResponse
+    from stimuli.target import Target
+
+__all__ = ["collect_evidence", "software_versions", "stage_table", "study_target"]
+
+_PACKAGES = ("earwitness", "numpy", "scipy", "pandas", "statsmodels", "soundfile", "soxr")
+_PLOT_BAND_HZ = (20.0, 20_000.0)
+
+
+def study_target(workspace: Workspace, study: Study) -> Target:
+    """Return the target curve that the study declares."""
+    from stimuli.target import built_in_target, piecewise_target, read_target
+
+    source = study.target
+    if source.name is not None:
+        return built_in_target(source.name)
+    if source.file is not None:
+        return read_target(workspace.root / source.file)
+    return piecewise_target(source.points)
+
+
+def stage_table(workspace: Workspace, study: Study) -> pd.DataFrame:
+    """Return the stage table: one row a stage, factors, cost, deviation metrics.
+
+    Each metric stands beside the spread of the same metric over single microphone
+    positions (``..._repeat_sd``), so that a difference can be held against what
+    measuring again would do.
+    """
+    import pandas as pd
+
+    target = study_target(workspace, study)
+    rows = []
+    for stage in study.stages:
+        row: dict[str, Any] = {
+            "stage": stage.id,
+            "label": stage.label,
+            "cost": stage.cost,
+            "labour_h": stage.labour_h,
+        }
+        row |= {f"factor_{name}": value for name, value in stage.factors.items()}
+        row |= _metrics(workspace, list(stage.responses), target)
+        rows.append(row)
+    return pd.DataFrame(rows)
+
+
+def _metrics(workspace: Workspace, files: list[str], target: Target) -> dict[str, float | None]:
+    from stimuli.deviation import deviation
+    from stimuli.response import power_average, read_response
+
+    tables = [read_response(workspace.root / file) for file in files]
+    whole = _metric_values(deviation(power_average(tables), target))
+    single = [_metric_values(deviation(power_average([table]), target)) for table in tables]
+    row: dict[str, float | None] = {}
+    for name, value in whole.items():
+        row[f"metric_{name}"] = value
+        spread = [one[name] for one in single]
+        # The mean over n positions repeats better than one position, by sqrt(n).
+        repeat = float(np.std(spread, ddof=1) / np.sqrt(len(spread))) if len(spread) > 1 else None
+        row[f"metric_{name}_repeat_sd"] = repeat
+    return row
+
+
+def _metric_values(result: Deviation) -> dict[str, float]:
+    values = {
+        "deviation_sd_db": float(result.sd_db),
+        "deviation_mean_abs_db": float(result.mean_abs_db),
+        "deviation_tilt_db_per_octave": float(result.tilt_db_per_octave),
+    }
+    for region, mean_db in result.regions.items():
+        if mean_db is not None and np.isfinite(mean_db):
+            values[f"region_{region.replace(' ', '_')}_db"] = float(mean_db)
+    return values
+
+
+def collect_evidence(
+    workspace: Workspace, area: Area, *, database: str | None = None
+) -> dict[str, Any]:
+    """Collect everything the report shows, as plain JSON data.
+
+    Parameters
+    ----------
+    workspace : Workspace
+        The study.
+    area : Area
+        The panel: real or rehearsal. Its ``results.json`` must exist.
+    database : str, optional
+        Database URL when not the SQLite file of the study folder.
+
+    Raises
+    ------
+    InputError
+        If the panel has not been analysed.
+    """
+    results_file = area.result("results.json")
+    if not results_file.is_file():
+        raise InputError(
+            source=str(results_file),
+            problem="the answers have not been analysed",
+            remedy=f"run 'earwitness report {workspace.root}'",
+        )
+    study = load_study(workspace)
+    target = study_target(workspace, study)
+    stages = load_stages(workspace, study)
+    manifest = load_manifest(workspace)
+    return {
+        "study": _study_block(workspace, area, study, target, manifest, database),
+        "responses": [_response_block(stage, r) for stage, r in stages.items()],
+        "target": _target_block(target),
+        "deviation": [_deviation_block(stage, r, target) for stage, r in stages.items()],
+        "levels": _level_blocks(manifest),
+        "level_check": [_check_block(c) for c in check_stimuli(workspace).checks],
+        "schedule": _schedule_block(area),
+        "results": json.loads(results_file.read_text(encoding="utf-8")),
+        "software": software_versions(),
+        "hashes": {"study.toml": study.sha256, "stimuli/manifest.json": manifest.sha256},
+    }
+
+
+def _study_block(
+    workspace: Workspace,
+    area: Area,
+    study: Study,
+    target: Target,
+    manifest: Manifest,
+    database: str | None,
+) -> dict[str, Any]:
+    store, sessions = open_sessions(workspace, area, database=database)
+    try:
+        standing = sessions.standing()
+    finally:
+        store.close()
+    return {
+        "title": study.title,
+        "note": study.note,
+        "simulated": area.rehearsal,
+        "target_name": target.name,
+        "plan": _plain(study.plan),
+        "stages": [
+            {
+                "id": s.id,
+                "label": s.label,
+                "cost": s.cost,
+                "labour_h": s.labour_h,
+                "factors": dict(s.factors),
+            }
+            for s in study.stages
+        ],
+        "programmes": [{"id": p.id, "seconds": _seconds(manifest, p.id)} for p in study.programmes],
+        "tests": [_plain(test) for test in study.tests],
+        "seed_commitment": standing.seed_commitment,
+        "seed": standing.seed,
+        "state": standing.state,
+        "n_sessions": standing.n_sessions,
+    }
+
+
+def _plain(record: Any) -> dict[str, Any]:
+    """Turn a frozen record of the study into JSON data."""
+    names = [field.name for field in dataclasses.fields(record)]
+    return {name: _plain_value(getattr(record, name)) for name in names}
+
+
+def _plain_value(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return {key: _plain_value(item) for key, item in value.items()}
+    if isinstance(value, tuple):
+        return [_plain_value(item) for item in value]
+    return value
+
+
+def _seconds(manifest: Manifest, programme: str) -> float | None:
+    for record in manifest.stimuli:
+        if record.programme == programme:
+            return float(record.frames / record.sample_rate)
+    return None
+
+
+def _floats(values: NDArray[np.float64]) -> list[float]:
+    return [float(v) for v in values]
+
+
+def _response_block(stage_id: str, response: StageResponse) -> dict[str, Any]:
+    return {
+        "stage": stage_id,
+        "f_hz": _floats(response.f_hz),
+        "level_db": _floats(response.level_db),
+        "spread_db": _floats(response.spread_db),
+        "valid_low_hz": float(response.valid_low_hz),
+        "valid_high_hz": float(response.valid_high_hz),
+        "n_positions": response.n_positions,
+    }
+
+
+def _target_block(target: Target) -> dict[str, Any]:
+    f_hz = np.geomspace(*_PLOT_BAND_HZ, 121)
+    return {"name": target.name, "f_hz": _floats(f_hz), "level_db": _floats(target.level_at(f_hz))}
+
+
+def _deviation_block(stage_id: str, response: StageResponse, target: Target) -> dict[str, Any]:
+    from stimuli.deviation import deviation
+
+    result = deviation(response, target)
+    return {
+        "stage": stage_id,
+        "f_hz": _floats(result.f_hz),
+        "deviation_db": _floats(result.deviation_db),
+        "offset_db": float(result.offset_db),
+        "sd_db": float(result.sd_db),
+        "mean_abs_db": float(result.mean_abs_db),
+        "tilt_db_per_octave": float(result.tilt_db_per_octave),
+        "regions": {
+            name: None if value is None or not np.isfinite(value) else float(value)
+            for name, value in result.regions.items()
+        },
+    }
+
+
+def _level_blocks(manifest: Manifest) -> list[dict[str, Any]]:
+    return [
+        {
+            "stage": record.stage,
+            "programme": record.programme,
+            "loudness_after_lufs": record.loudness_after_lufs,
+            "residual_lu": record.residual_lu,
+            "true_peak_dbtp": record.true_peak_dbtp,
+            "gain_db": record.gain_db,
+            "residuals": dict(record.residuals),
+        }
+        for record in manifest.stimuli
+    ]
+
+
+def _check_block(check: Any) -> dict[str, Any]:
+    return {
+        "name": check.name,
+        "passed": bool(check.passed),
+        "figure": check.figure,
+        "limit": check.limit,
+        "words": check.words,
+    }
+
+
+def _schedule_block(area: Area) -> dict[str, Any]:
+    """Count how often each pair was heard in each order, from the answered trials."""
+    import pandas as pd
+
+    trials = pd.read_csv(area.result("trials.csv"), keep_default_na=False)
+    heard = trials[(trials["stage_b"] != "") & (trials["stage_a"] != trials["stage_b"])]
+    pairs = []
+    low = heard[["stage_a", "stage_b"]].min(axis=1)
+    high = heard[["stage_a", "stage_b"]].max(axis=1)
+    first = (heard["stage_a"] == low).astype(int)
+    table = pd.DataFrame({"i": low, "j": high, "method": heard["method"], "first": first})
+    for (method, i, j), group in table.groupby(["method", "i", "j"], sort=True):
+        n_first = int(group["first"].sum())
+        pairs.append(
+            {"method": method, "pair": [i, j], "first": n_first, "second": len(group) - n_first}
+        )
+    programmes = trials["programme"].value_counts().sort_index()
+    return {"pairs": pairs, "programmes": {str(k): int(v) for k, v in programmes.items()}}
+
+
+def software_versions() -> dict[str, str]:
+    """Return the versions of everything that shapes a number."""
+    versions = {"python": platform.python_version(), "platform": platform.system()}
+    for package in _PACKAGES:
+        try:
+            versions[package] = version(package)
+        except PackageNotFoundError:
+            versions[package] = "not installed"
+    return versions
