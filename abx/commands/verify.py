@@ -1,4 +1,4 @@
-"""``earwitness verify``: does the evidence hold?"""
+"""``earwitness verify``: whether the evidence holds."""
 
 from __future__ import annotations
 

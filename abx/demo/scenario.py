@@ -163,10 +163,9 @@ def study_text(programmes: Mapping[str, float], *, listeners: int) -> str:
     str
         A complete study file with comments.
     """
-    return "\n".join(
-        [_HEAD, *map(_stage_block, STAGES), *(_programme_block(p) for p in programmes), _TESTS]
-        + [_PLAN.format(listeners=listeners)]
-    )
+    plan = _PLAN.format(listeners=listeners)
+    stages = map(_stage_block, STAGES)
+    return "\n".join([_HEAD, *stages, *map(_programme_block, programmes), _TESTS, plan])
 
 
 _HEAD = """\
