@@ -1,0 +1,68 @@
+"""The player: a Streamlit component that runs a listening session with Web Audio.
+
+The component talks to the server's ``/listen/<token>/...`` routes by itself, so the
+Streamlit script is not involved between the first trial and the last. Its source is a
+handful of plain ES modules; :func:`component_source` joins them into the single module
+that Streamlit hands to the browser, so nothing has to be built or fetched elsewhere.
+"""
+
+from __future__ import annotations
+
+import re
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+__all__ = ["MODULES", "component_source", "component_style", "mount_player"]
+
+MODULES = ("engine", "dial", "client", "answers", "trial", "level", "player")
+"""Source files in the order in which each may use the ones before it."""
+
+_HERE = Path(__file__).parent
+_IMPORT = re.compile(r"^import \{[^}]*\} from \"\./\w+\.js\";\n", re.MULTILINE)
+_EXPORT = re.compile(r"^export (?!default )", re.MULTILINE)
+
+
+@cache
+def component_source() -> str:
+    """Return the player as one ES module with a default export.
+
+    The files import each other by name only and share no names at top level, so taking
+    the import lines and ``export`` words away joins them without changing their sense.
+    """
+    parts = [(_HERE / f"{name}.js").read_text(encoding="utf-8") for name in MODULES]
+    return _EXPORT.sub("", _IMPORT.sub("", "\n".join(parts)))
+
+
+@cache
+def component_style() -> str:
+    """Return the player's style sheet."""
+    return (_HERE / "player.css").read_text(encoding="utf-8")
+
+
+def mount_player(token: str, *, key: str = "earwitness-player") -> Any:
+    """Show the player of one session on the current page.
+
+    Parameters
+    ----------
+    token : str
+        Token of the session; the player asks ``/listen/<token>/next`` what to do.
+    key : str, optional
+        Identity of the component. With a fixed key the running player, its sound and
+        its place in the trial survive reruns of the page.
+
+    Returns
+    -------
+    streamlit component result
+        ``finished`` is true in the run that follows the last answer.
+    """
+    import streamlit as st
+
+    player = st.components.v2.component(
+        "earwitness-player", css=component_style(), js=component_source()
+    )
+    return player(
+        key=key,
+        data={"base": f"/listen/{token}"},
+        on_finished_change=lambda: None,
+    )

@@ -1,0 +1,151 @@
+/* The level page: begins very quiet, rises slowly, never passes a cap, then locks. */
+
+import { createEngine, sharedEnvelope } from "./engine.js";
+import { barCount, createDial, el } from "./dial.js";
+
+const FLOOR_DB = -42;
+const CAP_DB = 0;
+const STEP_DB = 1.5;
+const RISE_DB_PER_S = 1.5;
+
+export function gainOf(levelDb) {
+  return 10 ** (Math.min(CAP_DB, levelDb) / 20);
+}
+
+/**
+ * @param {object} sound `{context, blob}`
+ * @param {(levelDb: number) => void} keep called once with the level to lock
+ */
+export function createLevelScreen(sound, keep) {
+  const engine = createEngine(sound.context, sound.blob, { gain: gainOf(FLOOR_DB), adjustable: true });
+  const steps = Math.round((CAP_DB - FLOOR_DB) / STEP_DB);
+  let levelDb = FLOOR_DB;
+  let rising = true;
+  let started = false;
+  let kept = false;
+
+  const dial = createDial(engine.duration, sharedEnvelope(sound.blob, barCount()), { toggle });
+  const fill = el("span", { class: "meter-fill" });
+  const meter = el("div", {
+    class: "meter",
+    role: "meter",
+    "aria-label": "Level",
+    "aria-valuemin": "0",
+    "aria-valuemax": String(steps),
+  }, fill);
+  const words = el("p", { class: "hint", role: "status" });
+  const hold = el("button", { type: "button", class: "main-button hold", onclick: holdHere }, "Hold it here");
+  const quieter = el("button", { type: "button", class: "step-button quieter", onclick: () => step(-1) }, "Quieter");
+  const louder = el("button", { type: "button", class: "step-button louder", onclick: () => step(1) }, "Louder");
+  const done = el(
+    "button",
+    { type: "button", class: "main-button keep", onclick: finish },
+    "Keep this level",
+  );
+  const node = el(
+    "div",
+    { class: "level" },
+    el("div", { class: "level-stage" }, dial.node, el("div", { class: "level-side" }, meter, words,
+      el("div", { class: "level-buttons" }, quieter, louder), hold, done)),
+    el("p", { class: "small" }, "Keys: space starts, stops the rise; \u2191 \u2193 louder or quieter; enter keeps the level."),
+  );
+
+  function holdHere() {
+    rising = false;
+    refresh();
+  }
+
+  function toggle() {
+    if (engine.playing) engine.pause();
+    else {
+      sound.context.resume();
+      started = true;
+      engine.play(0);
+    }
+    refresh();
+  }
+
+  function set(next) {
+    levelDb = Math.min(CAP_DB, Math.max(FLOOR_DB, next));
+    engine.setGain(gainOf(levelDb));
+  }
+
+  function step(direction) {
+    if (!started) return;
+    rising = false;
+    set(levelDb + direction * STEP_DB);
+    refresh();
+  }
+
+  function finish() {
+    if (done.disabled || kept) return;
+    kept = true;
+    engine.pause();
+    keep(levelDb);
+  }
+
+  function sentence() {
+    if (!started) return "Set your device to a low volume, then start the sound. It begins very quiet.";
+    if (!engine.playing) return "Paused. Start the sound to go on.";
+    if (levelDb >= CAP_DB) {
+      return "This is as loud as we play. If you need more, raise the volume of your device, gently.";
+    }
+    if (rising) return "The sound rises slowly. Hold it as soon as it is comfortable, like music you could listen to for an hour.";
+    return "Fine-tune if you like. When you keep the level it stays the same for every question.";
+  }
+
+  function refresh() {
+    const value = Math.round((levelDb - FLOOR_DB) / STEP_DB);
+    fill.style.setProperty("--part", String(value / steps));
+    meter.setAttribute("aria-valuenow", String(value));
+    meter.setAttribute("aria-valuetext", `step ${value} of ${steps}`);
+    const text = sentence();
+    if (words.textContent !== text) words.textContent = text;
+    hold.hidden = !started || !rising;
+    done.hidden = !hold.hidden || !started;
+    done.disabled = !started || kept;
+    quieter.disabled = !started;
+    louder.disabled = !started || levelDb >= CAP_DB;
+    dial.update(engine.position(), engine.playing);
+  }
+
+  let last = performance.now();
+  const timer = setInterval(() => {
+    const now = performance.now();
+    const elapsed = (now - last) / 1000;
+    last = now;
+    if (rising && engine.playing) {
+      set(levelDb + RISE_DB_PER_S * Math.min(0.25, elapsed));
+      if (levelDb >= CAP_DB) rising = false;
+    }
+    refresh();
+  }, 50);
+
+  function key(event) {
+    if (event.ctrlKey || event.metaKey || event.altKey) return;
+    const target = event.composedPath()[0];
+    const onControl = target instanceof Element && target.matches("button:focus-visible, summary");
+    if ((event.key === " " || event.key === "Enter") && (onControl || event.repeat)) return;
+    if (event.key === "ArrowUp") step(1);
+    else if (event.key === "ArrowDown") step(-1);
+    else if (event.key === " ") (started && rising ? holdHere : toggle)();
+    else if (event.key === "Enter" && !done.hidden) finish();
+    else return;
+    event.preventDefault();
+  }
+
+  refresh();
+  return {
+    node,
+    engine,
+    key,
+    pause() {
+      engine.pause();
+      refresh();
+    },
+    dispose() {
+      clearInterval(timer);
+      engine.dispose();
+    },
+  };
+}

@@ -1,0 +1,351 @@
+/* The listening session in the browser: level, practice, trials, breaks, the end.
+ *
+ * The loop runs here and talks to the server's routes; the page around it is not
+ * involved until the session is over. Every state can be reached again by a reload:
+ * the server knows the open trial, this module keeps the level and an answer that has
+ * not been acknowledged yet.
+ */
+
+import { Abandoned, createClient, Refusal } from "./client.js";
+import { parseBlob, SoundDataError } from "./engine.js";
+import { el } from "./dial.js";
+import { createLevelScreen, gainOf } from "./level.js";
+import { createTrialScreen } from "./trial.js";
+
+/* Storage may be switched off in the browser: then a reload starts at the level page. */
+function createMemory(base) {
+  const prefix = `earwitness ${base} `;
+  const fallback = new Map();
+  let store = null;
+  try {
+    store = window.localStorage;
+    store.setItem(`${prefix}probe`, "1");
+    store.removeItem(`${prefix}probe`);
+  } catch (error) {
+    console.info("earwitness: this browser keeps no site data", error.name);
+    store = null;
+  }
+  return {
+    get(name) {
+      const text = store ? store.getItem(prefix + name) : fallback.get(name);
+      return text === null || text === undefined ? null : JSON.parse(text);
+    },
+    set(name, value) {
+      if (store) store.setItem(prefix + name, JSON.stringify(value));
+      else fallback.set(name, JSON.stringify(value));
+    },
+    remove(name) {
+      if (store) store.removeItem(prefix + name);
+      else fallback.delete(name);
+    },
+  };
+}
+
+function createFrame() {
+  const step = el("p", { class: "step" });
+  const saved = el("p", { class: "saved", role: "status" });
+  const fill = el("span", { class: "progress-fill" });
+  const progress = el("div", {
+    class: "progress",
+    role: "progressbar",
+    "aria-label": "Progress",
+    "aria-valuemin": "0",
+    hidden: true,
+  }, fill);
+  const notice = el("div", { class: "notice", role: "alert", hidden: true });
+  const title = el("h1", { tabindex: "-1" });
+  const lead = el("p", { class: "lead" });
+  const body = el("div", { class: "body" });
+  const node = el(
+    "main",
+    { class: "earwitness" },
+    el("div", { class: "bar" }, step, saved),
+    progress,
+    notice,
+    title,
+    lead,
+    body,
+  );
+  return {
+    node,
+    body,
+    saved(text) {
+      saved.textContent = text;
+    },
+    notice(text) {
+      notice.textContent = text;
+      notice.hidden = !text;
+    },
+    show({ stepText = "", titleText, leadText = "", done = null, of = null, content = [] }) {
+      step.textContent = stepText;
+      title.textContent = titleText;
+      lead.textContent = leadText;
+      lead.hidden = !leadText;
+      progress.hidden = of === null;
+      if (of !== null) {
+        progress.setAttribute("aria-valuemax", String(of));
+        progress.setAttribute("aria-valuenow", String(done));
+        fill.style.setProperty("--part", String(of ? done / of : 0));
+      }
+      body.replaceChildren(...content);
+    },
+    focus() {
+      title.focus({ preventScroll: true });
+    },
+  };
+}
+
+function createSession(root, options) {
+  const { base } = options;
+  const frame = createFrame();
+  const memory = createMemory(base);
+  const settings = { shortcuts: true, keysOpen: false };
+  const client = createClient(base, (lost) => {
+    frame.notice(
+      lost
+        ? "The connection is lost. Nothing is lost with it: your answers are kept and we go on as soon as it is back."
+        : "",
+    );
+  });
+  /* Two tabs of one session may not sound at the same time. */
+  const tabs = new BroadcastChannel(`earwitness ${base}`);
+  let context = null;
+  let screen = null;
+  let ended = false;
+
+  tabs.onmessage = () => {
+    if (!screen || !screen.engine || !screen.engine.playing) return;
+    screen.pause();
+    frame.notice("This session is also open in another tab, which is playing now. Please keep only one of them.");
+  };
+
+  function tellTabs() {
+    frame.notice("");
+    tabs.postMessage("playing");
+  }
+
+  function contextAt(rate) {
+    if (context && context.sampleRate === rate && context.state !== "closed") return context;
+    if (context) context.close();
+    context = new AudioContext({ sampleRate: rate, latencyHint: "interactive" });
+    context.onstatechange = () => {
+      if (context.state !== "running" && screen && screen.engine && screen.engine.playing) screen.pause();
+    };
+    return context;
+  }
+
+  function leaveScreen() {
+    if (screen && screen.dispose) screen.dispose();
+    screen = null;
+  }
+
+  function message(titleText, leadText, buttonText, onPress, extra = {}) {
+    leaveScreen();
+    const button = buttonText
+      ? [el("button", { type: "button", class: "main-button", onclick: once(onPress) }, buttonText)]
+      : [];
+    frame.show({ titleText, leadText, content: [el("div", { class: "confirm-row" }, ...button)], ...extra });
+    frame.focus();
+  }
+
+  function once(action) {
+    let used = false;
+    return () => {
+      if (used) return;
+      used = true;
+      guarded(action);
+    };
+  }
+
+  /* Every path of the session runs in here, so that no failure is left without words. */
+  async function guarded(action) {
+    try {
+      await action();
+    } catch (error) {
+      if (error instanceof Abandoned) return;
+      if (error instanceof Refusal) refused(error);
+      else {
+        console.error(error);
+        message(
+          "Something went wrong",
+          "Nothing you answered is lost. Please try again; if it happens twice, tell the person in charge.",
+          "Try again",
+          begin,
+        );
+      }
+    }
+  }
+
+  function refused(error) {
+    if (error.status === 410) message("The study is closed", error.message);
+    else if (error.status === 404) message("This session was not found", error.message, "Try again", begin);
+    else message("That did not work", error.message, "Try again", begin);
+  }
+
+  async function fetchBlob(path) {
+    try {
+      return parseBlob(await client.sound(path));
+    } catch (error) {
+      if (!(error instanceof SoundDataError)) throw error;
+      return parseBlob(await client.sound(path));
+    }
+  }
+
+  async function begin() {
+    frame.show({ titleText: "One moment", leadText: "Fetching your place in the session." });
+    const pending = memory.get("pending");
+    if (pending) await deliver(pending);
+    else await go(await client.next());
+  }
+
+  async function deliver(answer) {
+    frame.saved("Saving your answer");
+    let reply;
+    try {
+      reply = await client.post("answer", answer);
+    } catch (error) {
+      if (!(error instanceof Refusal) || (error.status !== 409 && error.status !== 404)) throw error;
+      memory.remove("pending");
+      frame.saved("");
+      const next = await client.next();
+      message("This question has its answer already", error.message, "Go on", () => go(next));
+      return;
+    }
+    memory.remove("pending");
+    frame.saved("Answer saved");
+    if (reply.feedback) feedback(reply);
+    else await go(reply.next);
+  }
+
+  function feedback(reply) {
+    const right = reply.feedback.correct;
+    message(
+      right ? "Right" : "Not this time",
+      reply.feedback.message ??
+        (right
+          ? "That is what you should have heard. This was practice; it does not count."
+          : "That is fine: practice is for finding out what to listen for. It does not count."),
+      "Go on",
+      () => go(reply.next),
+    );
+  }
+
+  async function go(reply) {
+    if (reply.state === "trial") {
+      if (memory.get("level") === null) await levelStep(() => go(reply));
+      else await trialStep(reply);
+    } else if (reply.state === "break") {
+      message(
+        reply.title ?? "Time for a short break",
+        reply.message ?? "Ears tire before you notice. Get up, rest for a minute or two, then go on.",
+        "Go on",
+        async () => go(await client.next()),
+      );
+    } else if (reply.state === "closed") {
+      message("The study is closed", reply.message ?? "Thank you for coming. No more answers are being collected.");
+    } else finish(reply);
+  }
+
+  async function levelStep(onKept) {
+    leaveScreen();
+    frame.show({ titleText: "Set the level", leadText: "Loading the sound." });
+    const reply = await client.level();
+    const blob = await fetchBlob(reply.audio);
+    screen = createLevelScreen({ context: contextAt(blob.rate), blob }, (levelDb) => {
+      memory.set("level", levelDb);
+      guarded(onKept);
+    });
+    frame.show({
+      titleText: "Set the level",
+      leadText: "Choose a level you could enjoy for an hour. If anything hurts or rings, stop and take the sound away.",
+      content: [screen.node],
+    });
+    frame.focus();
+  }
+
+  async function trialStep(trial) {
+    leaveScreen();
+    const practice = trial.phase === "practice";
+    const header = {
+      stepText: `${practice ? "Practice" : "Question"} ${trial.number} of ${trial.of}`,
+      titleText: trial.question,
+      done: trial.number - 1,
+      of: trial.of,
+    };
+    frame.show({ ...header, leadText: "Loading the sound." });
+    const asked = performance.now();
+    const blob = await fetchBlob(trial.audio);
+    const sound = { context: contextAt(blob.rate), blob, gain: gainOf(memory.get("level")) };
+    screen = createTrialScreen(trial, sound, {
+      playing: tellTabs,
+      confirm: (answer) => {
+        memory.set("pending", answer);
+        guarded(() => deliver(answer));
+      },
+    }, settings);
+    frame.show({ ...header, content: [screen.node] });
+    frame.node.dataset.loadMs = (performance.now() - asked).toFixed(0);
+    frame.focus();
+  }
+
+  function finish(reply) {
+    memory.remove("level");
+    message(
+      reply.title ?? "Thank you",
+      reply.message ?? "That was the last question. Every answer is saved. You can close this page now.",
+    );
+    if (context) context.close();
+    context = null;
+    options.onFinished();
+  }
+
+  function onKey(event) {
+    if (screen && screen.key) screen.key(event);
+  }
+
+  function onHide() {
+    if (document.visibilityState === "hidden" && screen && screen.pause) screen.pause();
+  }
+
+  document.addEventListener("keydown", onKey);
+  document.addEventListener("visibilitychange", onHide);
+  root.append(frame.node);
+  guarded(begin);
+
+  return {
+    base,
+    end() {
+      if (ended) return;
+      ended = true;
+      document.removeEventListener("keydown", onKey);
+      document.removeEventListener("visibilitychange", onHide);
+      client.end();
+      tabs.close();
+      leaveScreen();
+      if (context) context.close();
+      frame.node.remove();
+    },
+  };
+}
+
+const sessions = new WeakMap();
+
+/** Entry point of the Streamlit component; called again on every rerun of the page. */
+export default function mount(component) {
+  const { data, parentElement, setTriggerValue } = component;
+  const running = sessions.get(parentElement);
+  if (running && running.base === data.base) return () => close(parentElement);
+  if (running) running.end();
+  const session = createSession(parentElement, {
+    base: data.base,
+    onFinished: () => setTriggerValue("finished", true),
+  });
+  sessions.set(parentElement, session);
+  return () => close(parentElement);
+}
+
+function close(parentElement) {
+  const session = sessions.get(parentElement);
+  if (session) session.end();
+  sessions.delete(parentElement);
+}

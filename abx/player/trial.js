@@ -1,0 +1,228 @@
+/* The screen of one trial: versions as cards round one shared dial, then the answer. */
+
+import { answerPanel } from "./answers.js";
+import { createEngine, sharedEnvelope } from "./engine.js";
+import { barCount, createDial, el } from "./dial.js";
+
+/* Hearing a version counts after this many seconds of it. */
+const HEARD_S = 1.0;
+
+export function joinWords(words, last = "and") {
+  if (words.length < 2) return words.join("");
+  return `${words.slice(0, -1).join(", ")} ${last} ${words[words.length - 1]}`;
+}
+
+function layoutOf(versions) {
+  if (versions.length === 2) return "pair";
+  if (versions.length === 3 && versions.includes("x")) return "reference";
+  return versions.length === 3 ? "three" : "many";
+}
+
+function isPressedByKeyboard(target) {
+  const control = target instanceof Element ? target.closest("button, [role=slider], input, summary, a") : null;
+  return Boolean(control && control.matches(":focus-visible"));
+}
+
+/**
+ * @param {object} trial reply of the server
+ * @param {object} sound `{context, blob, gain}`
+ * @param {{confirm: (answer: object) => void, playing: () => void}} actions
+ * @param {{shortcuts: boolean}} settings kept between trials
+ */
+export function createTrialScreen(trial, sound, actions, settings) {
+  const { versions } = trial;
+  const engine = createEngine(sound.context, sound.blob, { gain: sound.gain });
+  const mustHear = trial.must_hear ?? versions;
+  let firstSoundAt = null;
+  let closed = false;
+  let unlocked = false;
+
+  const dial = createDial(engine.duration, sharedEnvelope(sound.blob, barCount()), {
+    toggle,
+    region: (range) => engine.setRegion(range),
+  });
+  const cards = versions.map((version) => makeCard(version));
+  const panel = answerPanel(trial, refresh);
+  const hint = el("p", { class: "hint", role: "status" });
+  const confirm = el(
+    "button",
+    { type: "button", class: "main-button confirm", disabled: true, onclick: send },
+    "Confirm answer",
+  );
+  const stage = el("div", { class: `stage stage-${layoutOf(versions)}` }, dial.node, ...cards.map((c) => c.node));
+  const node = el(
+    "div",
+    { class: "trial" },
+    stage,
+    hint,
+    panel.node,
+    el("div", { class: "confirm-row" }, confirm),
+    keyHelp(),
+  );
+
+  function labelOf(version) {
+    return trial.labels[version] ?? version.toUpperCase();
+  }
+
+  function makeCard(version) {
+    const state = el("span", { class: "card-state" }, "not heard yet");
+    const name = el("span", { class: "card-name" }, labelOf(version));
+    const node = el(
+      "button",
+      {
+        type: "button",
+        class: `card card-${versions.indexOf(version)}`,
+        "data-version": version,
+        "aria-pressed": "false",
+        onclick: () => hear(version),
+      },
+      el("span", { class: "card-word" }, "Version"),
+      name,
+      el("span", { class: "sr-only" }, ", "),
+      state,
+    );
+    return { version, node, state };
+  }
+
+  function keyHelp() {
+    const names = versions.map((version, index) => keyOf(version, index).toUpperCase());
+    const rows = [
+      [joinWords(names, "or"), "hear that version"],
+      ["\u2190 \u2192", "previous or next version"],
+      ["Space", "play or pause"],
+      ...panel.keys,
+      ["Enter", "confirm the answer"],
+    ];
+    const toggleButton = el("button", { type: "button", class: "quiet-button", onclick: switchShortcuts });
+    function switchShortcuts() {
+      settings.shortcuts = !settings.shortcuts;
+      describe();
+    }
+    function describe() {
+      toggleButton.textContent = settings.shortcuts ? "Turn these keys off" : "Turn these keys on";
+    }
+    describe();
+    return el(
+      "details",
+      { class: "keys", open: settings.keysOpen, ontoggle: (event) => (settings.keysOpen = event.target.open) },
+      el("summary", {}, "Keys"),
+      el("dl", {}, ...rows.map(([key, what]) => el("div", {}, el("dt", {}, el("kbd", {}, key)), el("dd", {}, what)))),
+      toggleButton,
+    );
+  }
+
+  function keyOf(version, index) {
+    return version.length === 1 ? version : String.fromCharCode(97 + index);
+  }
+
+  function toggle() {
+    if (engine.playing) engine.pause();
+    else start(engine.selected);
+    refresh();
+  }
+
+  function start(index) {
+    sound.context.resume();
+    firstSoundAt ??= performance.now();
+    actions.playing();
+    engine.play(index);
+  }
+
+  function hear(version) {
+    if (closed) return;
+    const index = versions.indexOf(version);
+    if (engine.playing) engine.select(index);
+    else start(index);
+    refresh();
+  }
+
+  function heard() {
+    const seconds = engine.listened();
+    return versions.map((_, index) => seconds[index] >= HEARD_S);
+  }
+
+  function refresh() {
+    const isHeard = heard();
+    cards.forEach((card, index) => {
+      const sounding = engine.playing && engine.selected === index;
+      card.node.setAttribute("aria-pressed", String(sounding));
+      card.node.classList.toggle("heard", isHeard[index]);
+      const words = sounding ? "playing" : isHeard[index] ? "heard" : "not heard yet";
+      if (card.state.textContent !== words) card.state.textContent = words;
+    });
+    const missing = mustHear.filter((version) => !isHeard[versions.indexOf(version)]);
+    if (!missing.length && !unlocked && !closed) {
+      unlocked = true;
+      panel.lock(false);
+    }
+    const words = missing.length
+      ? `Listen first, then answer. Still to hear: ${joinWords(missing.map(labelOf))}.`
+      : panel.value() === undefined
+        ? "You have heard every version. Listen again as often as you like, then choose."
+        : "Confirm your answer, or change it.";
+    if (hint.textContent !== words) hint.textContent = words;
+    confirm.disabled = closed || !unlocked || panel.value() === undefined;
+    dial.update(engine.position(), engine.playing);
+  }
+
+  function send() {
+    if (closed || confirm.disabled) return;
+    close();
+    const seconds = engine.listened();
+    actions.confirm({
+      trial: trial.trial,
+      answer: panel.value(),
+      response_s: Math.round(performance.now() - firstSoundAt) / 1000,
+      switches: engine.stats.switches,
+      listened_s: Object.fromEntries(versions.map((v, i) => [v, Math.round(seconds[i] * 1000) / 1000])),
+    });
+  }
+
+  function close() {
+    closed = true;
+    engine.pause();
+    panel.lock(true);
+    refresh();
+  }
+
+  function key(event) {
+    if (closed || !settings.shortcuts || event.ctrlKey || event.metaKey || event.altKey || event.repeat) return;
+    const target = event.composedPath()[0];
+    const onControl = isPressedByKeyboard(target);
+    if ((event.key === " " || event.key === "Enter") && onControl) return;
+    if (handleKey(event)) event.preventDefault();
+  }
+
+  function handleKey(event) {
+    const letter = versions.findIndex((v, i) => keyOf(v, i) === event.key.toLowerCase());
+    if (letter >= 0) hear(versions[letter]);
+    else if (event.key === "ArrowRight" || event.key === "ArrowLeft") {
+      const step = event.key === "ArrowRight" ? 1 : versions.length - 1;
+      hear(versions[(engine.selected + step) % versions.length]);
+    } else if (event.key === " ") toggle();
+    else if (event.key === "Enter") send();
+    else return panel.key(event);
+    return true;
+  }
+
+  refresh();
+  const timer = setInterval(refresh, 50);
+  let frame = requestAnimationFrame(function draw() {
+    dial.update(engine.position(), engine.playing);
+    frame = requestAnimationFrame(draw);
+  });
+  return {
+    node,
+    engine,
+    key,
+    pause() {
+      engine.pause();
+      refresh();
+    },
+    dispose() {
+      clearInterval(timer);
+      cancelAnimationFrame(frame);
+      engine.dispose();
+    },
+  };
+}

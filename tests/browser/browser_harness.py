@@ -1,0 +1,154 @@
+"""A small real HTTP server for the player's own tests: its modules, a capture tap, sound.
+
+The end-to-end tests use the real application instead; this server exists so that the
+audio engine can be measured with stimuli of known content.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+import struct
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+import numpy as np
+import uvicorn
+from starlette.applications import Starlette
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, Response
+from starlette.routing import Route
+
+from abx.player import _HERE as PLAYER_DIR
+
+RATE = 48_000
+
+TAP = """
+class Tap extends AudioWorkletProcessor {
+  process(inputs, outputs) {
+    const input = inputs[0];
+    const block = input.map((channel) => channel.slice());
+    this.port.postMessage({ frame: currentFrame, block });
+    input.forEach((channel, index) => outputs[0][index] && outputs[0][index].set(channel));
+    return true;
+  }
+}
+registerProcessor("tap", Tap);
+"""
+
+HARNESS = """
+import { createEngine, parseBlob } from "/player/engine.js";
+import { createTrialScreen } from "/player/trial.js";
+window.createTrialScreen = createTrialScreen;
+window.parseBlob = parseBlob;
+window.createEngine = createEngine;
+window.openCapture = async (name) => {
+  const blob = parseBlob(await (await fetch(`/sound/${name}`)).arrayBuffer());
+  const context = new AudioContext({ sampleRate: blob.rate, latencyHint: "interactive" });
+  await context.audioWorklet.addModule("/tap.js");
+  const tap = new AudioWorkletNode(context, "tap", {
+    channelCount: blob.channels, channelCountMode: "explicit", outputChannelCount: [blob.channels],
+  });
+  tap.connect(context.destination);
+  const blocks = [];
+  tap.port.onmessage = (event) => blocks.push(event.data);
+  await context.resume();
+  const read = () => {
+    const first = blocks[0].frame;
+    const last = blocks[blocks.length - 1];
+    const frames = last.frame + 128 - first;
+    const data = new Float32Array(frames * blob.channels);
+    for (const { frame, block } of blocks) {
+      block.forEach((channel, c) => channel.forEach((x, i) => {
+        data[(frame - first + i) * blob.channels + c] = x;
+      }));
+    }
+    let text = "";
+    const bytes = new Uint8Array(data.buffer);
+    for (let i = 0; i < bytes.length; i += 0x8000) {
+      text += String.fromCharCode(...bytes.subarray(i, i + 0x8000));
+    }
+    return { first, data: btoa(text), channels: blob.channels };
+  };
+  return { blob, context, tap, read };
+};
+window.wait = (ms) => new Promise((resolve) => setTimeout(resolve, ms));
+window.ready = true;
+"""
+
+
+def pack_blob(versions: list[np.ndarray], rate: int = RATE) -> bytes:
+    """Pack float versions ``(frames, channels)`` of one length as the server does."""
+    frames, channels = versions[0].shape
+    head = b"EWA1" + struct.pack("<HHII", len(versions), channels, rate, frames)
+    return head + b"".join(to_int16(version).tobytes() for version in versions)
+
+
+def to_int16(version: np.ndarray) -> np.ndarray:
+    return np.round(version * 32768).clip(-32768, 32767).astype("<i2")
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+def _harness_page(request: Request) -> HTMLResponse:
+    return HTMLResponse(
+        "<!doctype html><html lang=en><title>Capture</title><body><div id=room></div>"
+        f'<script type="module">{HARNESS}</script></body></html>'
+    )
+
+
+def _script(text: str) -> Response:
+    return Response(text, media_type="text/javascript", headers={"Cache-Control": "no-store"})
+
+
+def harness_app(sounds: dict[str, bytes]) -> Starlette:
+    """Serve the player's modules, the capture tap and named sound blocks."""
+
+    def module(request: Request) -> Response:
+        return _script((PLAYER_DIR / request.path_params["name"]).read_text(encoding="utf-8"))
+
+    def sound(request: Request) -> Response:
+        return Response(sounds[request.path_params["name"]], media_type="application/octet-stream")
+
+    return Starlette(
+        routes=[
+            Route("/", _harness_page),
+            Route("/tap.js", lambda request: _script(TAP)),
+            Route("/player/{name}", module),
+            Route("/sound/{name}", sound),
+        ]
+    )
+
+
+@contextmanager
+def running(app: object) -> Iterator[str]:
+    """Run an ASGI app on a free port of this machine; yields its address."""
+    port = free_port()
+    server = uvicorn.Server(
+        uvicorn.Config(
+            app, host="127.0.0.1", port=port, log_level="warning", ws="websockets-sansio"
+        )
+    )
+    started = threading.Event()
+
+    async def serve() -> None:
+        task = asyncio.create_task(server.serve())
+        while not server.started and not task.done():
+            await asyncio.sleep(0.01)
+        started.set()
+        await task
+
+    thread = threading.Thread(target=lambda: asyncio.run(serve()), daemon=True)
+    thread.start()
+    assert started.wait(20), "the test server did not start"
+    try:
+        yield f"http://127.0.0.1:{port}"
+    finally:
+        server.should_exit = True
+        thread.join(20)
+        assert not thread.is_alive(), "the test server did not stop"
