@@ -1,0 +1,345 @@
+"""Can they hear it? Exact tests of forced-choice trials by pair, listener and programme."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from analysis.dprime import CHANCE, dprime_intervals
+from analysis.panel import PanelProportion, panel_proportion
+from analysis.proportions import clopper_pearson, critical_count, exact_p
+from analysis.same_different import SameDifferent, same_different
+from analysis.trials import FORCED_CHOICE, TrialTable
+
+__all__ = [
+    "ForcedChoiceResult",
+    "PairCells",
+    "critical_count",
+    "discrimination_rows",
+    "exact_forced_choice_test",
+    "forced_choice_cells",
+    "panel_counts",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class ForcedChoiceResult:
+    """Result of :func:`exact_forced_choice_test`.
+
+    Attributes
+    ----------
+    n_correct, n_trials : int
+        Counts used.
+    proportion, p_value : float
+        `p_value` is one-sided, P(X >= n_correct) when every answer is a guess.
+    ci_low, ci_high : float
+        Two-sided Clopper-Pearson bounds for P(correct).
+    chance, confidence : float
+        Copied from the call.
+    """
+
+    n_correct: int
+    n_trials: int
+    proportion: float
+    p_value: float
+    ci_low: float
+    ci_high: float
+    chance: float
+    confidence: float
+
+
+def exact_forced_choice_test(
+    n_correct: int,
+    n_trials: int,
+    *,
+    chance: float = 0.5,
+    confidence: float = 0.95,
+    mid: bool = False,
+) -> ForcedChoiceResult:
+    """Test whether a listener did better than guessing, without approximation.
+
+    Parameters
+    ----------
+    n_correct, n_trials : int
+        Correct and answered trials of one listener.
+    chance, confidence : float, optional
+        Guessing probability and interval level, in (0, 1).
+    mid : bool, optional
+        Give the mid-p value; see :func:`analysis.proportions.exact_p`.
+
+    Returns
+    -------
+    ForcedChoiceResult
+
+    Raises
+    ------
+    ValueError
+        A count or a probability outside its range.
+
+    References
+    ----------
+    .. [1] Clopper and Pearson, Biometrika 26(4), 404-413 (1934).
+
+    Examples
+    --------
+    >>> round(exact_forced_choice_test(12, 16).p_value, 4)
+    0.0384
+    """
+    if not 0 < chance < 1 or not 0 < confidence < 1:
+        raise ValueError(f"chance and confidence must lie in (0, 1), got {chance}, {confidence}")
+    low, high = clopper_pearson(np.array(n_correct), np.array(n_trials), confidence=confidence)
+    p_value = exact_p(np.array(n_correct), np.array(n_trials), chance=chance, mid=mid)
+    return ForcedChoiceResult(
+        n_correct,
+        n_trials,
+        n_correct / n_trials,
+        float(p_value[0]),
+        float(low[0]),
+        float(high[0]),
+        chance,
+        confidence,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class PairCells:
+    """Answers of one method and one pair, by listener and programme.
+
+    Attributes
+    ----------
+    pair : tuple of str
+        Stages in sorted order.
+    method : str
+    cells : pandas.DataFrame
+        ``listener``, ``programme``, ``n_trials``, ``n_correct`` and, for same-different,
+        ``n_same`` (pairs that were the same) and ``n_same_correct``.
+    """
+
+    pair: tuple[str, str]
+    method: str
+    cells: pd.DataFrame
+
+
+def forced_choice_cells(table: TrialTable) -> list[PairCells]:
+    """Count the scored forced-choice trials, controls left out.
+
+    A same-different trial with one stage in both positions belongs to the pair that its
+    ``stage_x`` completes; without ``stage_x`` it serves every pair of that stage.
+
+    Returns
+    -------
+    list of PairCells
+        By method and pair.
+    """
+    result = []
+    for method in FORCED_CHOICE:
+        frame = table.of(method)
+        frame = frame.loc[frame["correct"].notna()]
+        if len(frame):
+            result.extend(_method_cells(frame, method))
+    return result
+
+
+def _method_cells(frame: pd.DataFrame, method: str) -> list[PairCells]:
+    low, high = _pair_labels(frame, method)
+    counted = pd.DataFrame(
+        {
+            "low": low,
+            "high": high,
+            "listener": frame["listener"].to_numpy(dtype=object),
+            "programme": frame["programme"].to_numpy(dtype=object),
+            "correct": frame["correct"].to_numpy(),
+        }
+    )
+    counted["same"] = (
+        (counted["low"] == counted["high"]).to_numpy() if method == ("same-different") else False
+    )
+    if method == "same-different":
+        counted = _place_same_pairs(counted, frame["stage_x"].to_numpy(dtype=object))
+    counted["same_correct"] = counted["correct"] * counted["same"]
+    grouped = counted.groupby(["low", "high", "listener", "programme"], sort=True)
+    cells = grouped.agg(
+        n_trials=("correct", "size"),
+        n_correct=("correct", "sum"),
+        n_same=("same", "sum"),
+        n_same_correct=("same_correct", "sum"),
+    ).reset_index()
+    numbers = ["n_trials", "n_correct", "n_same", "n_same_correct"]
+    cells[numbers] = cells[numbers].astype(np.int64)
+    return [
+        PairCells((str(i), str(j)), method, part.drop(columns=["low", "high"]))
+        for (i, j), part in cells.groupby(["low", "high"], sort=True)
+    ]
+
+
+def _pair_labels(frame: pd.DataFrame, method: str) -> tuple[np.ndarray, np.ndarray]:
+    a = frame["stage_a"].to_numpy(dtype=object)
+    b = frame["stage_b"].to_numpy(dtype=object)
+    if method == "triangle":
+        c = frame["stage_c"].to_numpy(dtype=object)
+        b = np.where(a == b, c, b)
+    swap = a > b
+    return np.where(swap, b, a), np.where(swap, a, b)
+
+
+def _place_same_pairs(counted: pd.DataFrame, named: np.ndarray) -> pd.DataFrame:
+    same = counted["same"].to_numpy(dtype=bool)
+    pairs = counted.loc[~same, ["low", "high"]].drop_duplicates()
+    has_name = same & (named != "") & (named != counted["low"].to_numpy(dtype=object))
+    placed = counted.loc[has_name].copy()
+    stage, other = placed["low"].to_numpy(dtype=object), named[has_name]
+    placed["low"], placed["high"] = np.minimum(stage, other), np.maximum(stage, other)
+    loose = counted.loc[same & ~has_name].drop(columns="high").rename(columns={"low": "stage"})
+    both = pd.concat(
+        [pairs.assign(stage=pairs["low"]), pairs.assign(stage=pairs["high"])], ignore_index=True
+    )
+    shared = loose.merge(both, on="stage", how="inner").drop(columns="stage")
+    return pd.concat([counted.loc[~same], placed, shared[counted.columns]], ignore_index=True)
+
+
+def panel_counts(cells: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    """Return correct and answered trials by listener."""
+    sums = cells.groupby("listener", sort=True)[["n_correct", "n_trials"]].sum()
+    return sums["n_correct"].to_numpy(), sums["n_trials"].to_numpy()
+
+
+def discrimination_rows(
+    table: TrialTable, *, confidence: float = 0.95, cells: list[PairCells] | None = None
+) -> list[dict[str, Any]]:
+    """Return the ``discrimination`` block: per pair the panel, each listener, each programme.
+
+    Parameters
+    ----------
+    table : TrialTable
+    confidence : float, optional
+        Level of all intervals.
+    cells : list of PairCells, optional
+        Counts already made by :func:`forced_choice_cells`.
+
+    Returns
+    -------
+    list of dict
+        Rows with ``listener`` and ``programme`` null are the panel; they carry ``panel``, the
+        test between listeners. Infinite d' is null.
+    """
+    rows: list[dict[str, Any]] = []
+    for group in forced_choice_cells(table) if cells is None else cells:
+        slices = _slices(group.cells)
+        frame = pd.DataFrame([values for *_, values in slices])
+        measured = _measures(frame, group.method, confidence)
+        for (listener, programme, counts), numbers in zip(slices, measured, strict=True):
+            row = {
+                "pair": list(group.pair),
+                "method": group.method,
+                "listener": listener,
+                "programme": programme,
+                "n_listeners": int(counts["n_listeners"]),
+                **numbers,
+            }
+            if listener is None:
+                part = group.cells
+                if programme is not None:
+                    part = part.loc[part["programme"] == programme]
+                row["panel"] = _panel_block(part, group.method, confidence)
+            rows.append(row)
+    return rows
+
+
+def _slices(cells: pd.DataFrame) -> list[tuple[str | None, str | None, dict[str, int]]]:
+    numbers = ["n_trials", "n_correct", "n_same", "n_same_correct"]
+
+    def entry(part: pd.DataFrame) -> dict[str, int]:
+        sums = {name: int(part[name].sum()) for name in numbers}
+        return {**sums, "n_listeners": int(part["listener"].nunique())}
+
+    result: list[tuple[str | None, str | None, dict[str, int]]] = [(None, None, entry(cells))]
+    for listener, part in cells.groupby("listener", sort=True):
+        result.append((str(listener), None, entry(part)))
+    for programme, part in cells.groupby("programme", sort=True):
+        if programme != "":
+            result.append((None, str(programme), entry(part)))
+    return result
+
+
+def _measures(frame: pd.DataFrame, method: str, confidence: float) -> list[dict[str, Any]]:
+    k, n = frame["n_correct"].to_numpy(), frame["n_trials"].to_numpy()
+    low, high = clopper_pearson(k, n, confidence=confidence)
+    p, mid = (exact_p(k, n, chance=CHANCE[method], mid=flag) for flag in (False, True))
+    d = dprime_intervals(k, n, model=method, confidence=confidence)
+    other = None
+    if method == "abx":
+        other = dprime_intervals(k, n, model="abx-independent", confidence=confidence)
+    rows = []
+    for i in range(len(frame)):
+        row = {
+            "n_trials": int(n[i]),
+            "n_correct": int(k[i]),
+            "proportion": float(k[i] / n[i]),
+            "p_value": float(p[i]),
+            "p_mid": float(mid[i]),
+            "ci_low": float(low[i]),
+            "ci_high": float(high[i]),
+            "d_prime": float(d.d_prime[i]),
+            "d_prime_low": float(d.low[i]),
+            "d_prime_high": float(d.high[i]),
+        }
+        if other is not None:
+            row["d_prime_independent"] = float(other.d_prime[i])
+            row["d_prime_independent_low"] = float(other.low[i])
+            row["d_prime_independent_high"] = float(other.high[i])
+        if method == "same-different":
+            row |= _same_different_row(frame.iloc[i], row, confidence)
+        rows.append(row)
+    return rows
+
+
+def _same_different_row(
+    counts: pd.Series, unbiased: dict[str, Any], confidence: float
+) -> dict[str, Any]:
+    """Replace the unbiased d' by the one that allows for bias, and keep the first beside it."""
+    fit = _fit_same_different(counts, confidence)
+    named = {
+        "d_prime_independent": unbiased["d_prime"],
+        "d_prime_independent_low": unbiased["d_prime_low"],
+        "d_prime_independent_high": unbiased["d_prime_high"],
+        "n_same_pairs": int(counts["n_same"]),
+    }
+    nothing = (float("nan"),) * 5
+    values = nothing if fit is None else (fit.d_prime, fit.low, fit.high, fit.tau, fit.p_value)
+    keys = ("d_prime", "d_prime_low", "d_prime_high", "criterion_tau", "p_value_free_of_bias")
+    return named | dict(zip(keys, values, strict=True))
+
+
+def _fit_same_different(counts: pd.Series, confidence: float) -> SameDifferent | None:
+    n_same, same_right = int(counts["n_same"]), int(counts["n_same_correct"])
+    n_diff = int(counts["n_trials"]) - n_same
+    diff_right = int(counts["n_correct"]) - same_right
+    if n_same == 0 or n_diff == 0:
+        return None
+    return same_different(
+        same_right, n_same - same_right, n_diff - diff_right, diff_right, confidence=confidence
+    )
+
+
+def _panel_block(cells: pd.DataFrame, method: str, confidence: float) -> dict[str, Any]:
+    correct, trials = panel_counts(cells)
+    found: PanelProportion = panel_proportion(
+        correct, trials, chance=CHANCE[method], confidence=confidence
+    )
+    return {
+        "test": "one-sided t between listeners",
+        "rests_on": found.rule,
+        "n_trials": found.n_trials,
+        "n_listeners": found.n_listeners,
+        "estimate": found.estimate,
+        "se": found.se,
+        "statistic": found.statistic,
+        "df": found.df,
+        "p_value": found.p_value,
+        "ci_low": found.ci_low,
+        "ci_high": found.ci_high,
+        "design_effect": found.design_effect,
+    }

@@ -1,0 +1,122 @@
+"""One proportion over a panel: the listener is the unit, never the bare trial."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import stats
+
+from analysis.proportions import exact_p
+
+__all__ = ["SMALL_PANEL", "PanelProportion", "panel_proportion"]
+
+#: Below this many listeners a test between listeners alone is trusted only together with the
+#: exact test over trials: the larger p-value counts.
+SMALL_PANEL = 12
+
+
+@dataclass(frozen=True, slots=True)
+class PanelProportion:
+    """Share of correct answers in a panel, with uncertainty between listeners.
+
+    Attributes
+    ----------
+    n_trials, n_listeners : int
+    estimate, se : float
+        Pooled proportion and its standard error between listeners; `se` is NaN for one listener.
+    statistic, df : float
+        t against `chance`; NaN where the listeners do not scatter.
+    p_value : float
+        One-sided. NaN for one listener, who says nothing about others.
+    ci_low, ci_high : float
+        Two-sided Wilson interval at the effective number of trials (Korn & Graubard 1998
+        Surv Methodol 24:193 for the idea) with Student's t; NaN for one listener.
+    design_effect : float
+        Variance between listeners over the variance of independent trials.
+    chance, confidence : float
+    rule : str
+        ``"listeners"``, ``"listeners and trials"`` or ``"trials"``: what `p_value` rests on.
+    """
+
+    n_trials: int
+    n_listeners: int
+    estimate: float
+    se: float
+    statistic: float
+    df: float
+    p_value: float
+    ci_low: float
+    ci_high: float
+    design_effect: float
+    chance: float
+    confidence: float
+    rule: str
+
+
+def panel_proportion(
+    correct: np.ndarray, trials: np.ndarray, *, chance: float, confidence: float = 0.95
+) -> PanelProportion:
+    """Test whether a panel is better than guessing, listeners being the unit.
+
+    The pooled proportion is a ratio of listener sums; its variance comes from the listeners'
+    residuals (linearised ratio estimator, G/(G-1) factor; Cochran 1977 Sampling Techniques ch. 6)
+    and t has G-1 degrees of freedom. With fewer than :data:`SMALL_PANEL` listeners the exact
+    binomial p-value is computed too and the larger of the two is reported; where listeners do not
+    scatter at all it is the only one.
+
+    Parameters
+    ----------
+    correct, trials : numpy.ndarray
+        Counts by listener, shape ``(n_listeners,)``; listeners without trials are passed over.
+    chance : float
+        Guessing probability.
+    confidence : float, optional
+        Level of the interval.
+
+    Returns
+    -------
+    PanelProportion
+
+    Raises
+    ------
+    ValueError
+        No trials, or counts outside ``0 .. trials``.
+    """
+    k, n = np.asarray(correct, dtype=float), np.asarray(trials, dtype=float)
+    if np.any(k < 0) or np.any(k > n) or n.sum() < 1:
+        raise ValueError("need 0 <= correct <= trials and at least one trial")
+    k, n = k[n > 0], n[n > 0]
+    g, total = len(n), float(n.sum())
+    p = float(k.sum() / total)
+    exact = float(exact_p(np.array(int(k.sum())), np.array(int(total)), chance=chance)[0])
+    if g < 2:
+        nan = float("nan")
+        return PanelProportion(
+            int(total), g, p, nan, nan, nan, nan, nan, nan, nan, chance, confidence, "one listener"
+        )
+    variance = g / (g - 1) * float(((k - n * p) ** 2).sum()) / total**2
+    se = float(np.sqrt(variance))
+    scatters = se > 1e-12
+    t = (p - chance) / se if scatters else float("nan")
+    p_value, rule = exact, "trials"
+    if scatters:
+        p_value, rule = float(stats.t.sf(t, g - 1)), "listeners"
+        if g < SMALL_PANEL:
+            p_value, rule = max(p_value, exact), "listeners and trials"
+    independent = p * (1 - p) / total
+    effect = variance / independent if independent > 0 else 1.0
+    low, high = _interval(p, total, max(effect, 1.0), g, confidence)
+    return PanelProportion(
+        int(total), g, p, se, t, g - 1, p_value, low, high, effect, chance, confidence, rule
+    )
+
+
+def _interval(
+    p: float, total: float, effect: float, listeners: int, confidence: float
+) -> tuple[float, float]:
+    z = float(stats.t.ppf((1 + confidence) / 2, listeners - 1))
+    n = total / effect
+    centre = (p + z**2 / (2 * n)) / (1 + z**2 / n)
+    half = z / (1 + z**2 / n) * np.sqrt(p * (1 - p) / n + z**2 / (4 * n**2))
+    return max(0.0, float(centre - half)), min(1.0, float(centre + half))

@@ -1,0 +1,226 @@
+"""What do they prefer? The ``preference`` block of the analysis."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from scipy import stats
+
+from analysis.bootstrap import WorthDraws, resample_worths
+from analysis.bradley_terry import PairModelFit, fit_pair_model
+from analysis.counts import PairCounts, components, pair_counts
+from analysis.errors import InputError
+from analysis.panel import SMALL_PANEL
+from analysis.proportions import two_sided_p, wilson
+from analysis.trials import TrialTable
+
+__all__ = ["Preference", "WorthDifference", "fit_preference", "pair_rows", "worth_difference"]
+
+
+@dataclass(frozen=True, slots=True)
+class Preference:
+    """Paired answers of a table and the models fitted to them.
+
+    Attributes
+    ----------
+    counts : PairCounts
+        All paired answers.
+    groups : list of list of str
+        Stages linked by comparisons, largest group first.
+    fits : list of PairModelFit
+        One per group with at least two stages.
+    main : PairModelFit or None
+        The fit of the reference's group.
+    order : PairModelFit or None
+        The same with order effect, where it can be estimated.
+    draws : WorthDraws or None
+        Resampled panels of the main fit; None with one listener.
+    """
+
+    counts: PairCounts
+    groups: list[list[str]]
+    fits: list[PairModelFit]
+    main: PairModelFit | None
+    order: PairModelFit | None
+    draws: WorthDraws | None
+
+    def fit_with(self, *stages: str) -> PairModelFit | None:
+        """Return the fit that holds all these stages, or None."""
+        return next((fit for fit in self.fits if set(stages) <= set(fit.stages)), None)
+
+
+def fit_preference(
+    table: TrialTable, *, reference: str | None = None, n_draws: int = 10_000, seed: int = 1
+) -> Preference | None:
+    """Fit the paired trials of a table.
+
+    Parameters
+    ----------
+    table : TrialTable
+    reference : str, optional
+        Stage with log-worth 0; the last in sorted order when not given.
+    n_draws, seed : int, optional
+        Resampling of listeners.
+
+    Returns
+    -------
+    Preference or None
+        None without paired trials.
+
+    Raises
+    ------
+    InputError
+        The reference is not among the compared stages.
+    """
+    frame = table.of("paired")
+    if frame.empty:
+        return None
+    counts = pair_counts(frame)
+    if reference is not None and reference not in counts.stages:
+        raise InputError(
+            source=table.source,
+            where="reference",
+            problem=f"{reference!r} is not a stage of the paired trials",
+            remedy=f"Choose one of: {', '.join(counts.stages)}",
+        )
+    reference = counts.stages[-1] if reference is None else reference
+    groups = components(counts)
+    fits, main, order, draws = [], None, None, None
+    for group in groups:
+        part = counts.only(group)
+        inside = reference in part.stages
+        fit = fit_pair_model(part, reference=reference if inside else None)
+        fits.append(fit)
+        if inside:
+            main = fit
+            order = fit_pair_model(part, reference=reference, order=True)
+            if fit.n_listeners > 1 and n_draws > 0:
+                draws = resample_worths(part, fit, n_draws=n_draws, seed=seed)
+    names = [[counts.stages[k] for k in group] for group in groups]
+    return Preference(counts, names, fits, main, order, draws)
+
+
+@dataclass(frozen=True, slots=True)
+class WorthDifference:
+    """Log-worth of one stage minus that of another, tested between listeners.
+
+    Attributes
+    ----------
+    estimate, se : float
+        Logits; `se` is clustered on listeners with the factor G/(G-1). NaN for one listener.
+    statistic, df, p_value : float
+        Two-sided t. Below :data:`analysis.panel.SMALL_PANEL` listeners the larger of this and the
+        p-value of independent trials.
+    ci_low, ci_high : float
+        Interval by Student's t.
+    share : float
+        Chance that the first is preferred, by the model.
+    n_trials, n_listeners : int
+        Behind the fit.
+    n_direct : int
+        Trials between these two.
+    """
+
+    estimate: float
+    se: float
+    statistic: float
+    df: float
+    p_value: float
+    ci_low: float
+    ci_high: float
+    share: float
+    n_trials: int
+    n_listeners: int
+    n_direct: int
+
+
+def worth_difference(
+    preference: Preference, first: str, second: str, *, confidence: float = 0.95
+) -> WorthDifference | None:
+    """Compare two stages; None when no chain of comparisons links them."""
+    fit = preference.fit_with(first, second)
+    if fit is None:
+        return None
+    i, j = fit.stages.index(first), fit.stages.index(second)
+    estimate = float(fit.log_worth[i] - fit.log_worth[j])
+    se, naive = (_difference_error(fit, i, j, cluster=flag) for flag in (True, False))
+    g = fit.n_listeners
+    se *= float(np.sqrt(g / (g - 1))) if g > 1 else float("nan")
+    se = _floored(se, naive, g)
+    df = float(g - 1) if g > 1 else float("nan")
+    t = estimate / se
+    p = 2 * float(stats.t.sf(abs(t), df)) if g > 1 else float("nan")
+    if g < SMALL_PANEL:
+        p = max(p, 2 * float(stats.norm.sf(abs(estimate) / naive))) if g > 1 else p
+    half = float(stats.t.ppf((1 + confidence) / 2, df)) * se if g > 1 else float("nan")
+    direct = _direct_trials(preference.counts, first, second)
+    return WorthDifference(
+        estimate=estimate,
+        se=se,
+        statistic=t,
+        df=df,
+        p_value=p,
+        ci_low=estimate - half,
+        ci_high=estimate + half,
+        share=float(1 / (1 + np.exp(-estimate))),
+        n_trials=fit.n_trials,
+        n_listeners=g,
+        n_direct=direct,
+    )
+
+
+def _floored(se: float, naive: float, listeners: int) -> float:
+    """Keep the clustered error from collapsing where it has nothing to stand on.
+
+    Listeners who all answer alike have residuals of one pattern, so the sandwich falls to zero
+    although the worth itself is as uncertain as its trials.
+    """
+    return max(se, naive) if listeners > 1 and se < naive / 2 else se
+
+
+def _difference_error(fit: PairModelFit, i: int, j: int, *, cluster: bool) -> float:
+    v = fit.worth_covariance(cluster=cluster)
+    return float(np.sqrt(max(v[i, i] + v[j, j] - 2 * v[i, j], 0.0)))
+
+
+def _direct_trials(counts: PairCounts, first: str, second: str) -> int:
+    i, j = counts.stages.index(first), counts.stages.index(second)
+    cell = np.isin(counts.first, (i, j)) & np.isin(counts.second, (i, j))
+    return round(float(counts.counts[:, cell].sum()))
+
+
+def pair_rows(counts: PairCounts, *, confidence: float = 0.95) -> list[dict[str, Any]]:
+    """Return every compared pair with its share, Wilson interval and exact two-sided p.
+
+    ``wins`` counts answers for the first stage of the pair; ``share`` and its interval leave ties
+    out; ``p_value`` takes trials as independent and stands beside the listener-level tests, not in
+    their place.
+    """
+    rows = []
+    flat = counts.unordered()
+    for cell, (i, j) in enumerate(zip(flat.first, flat.second, strict=True)):
+        wins, losses, ties = (round(float(v)) for v in flat.counts[:, cell].sum(axis=0))
+        decided = wins + losses
+        low = high = share = float("nan")
+        if decided:
+            bounds = wilson(np.array(wins), np.array(decided), confidence=confidence)
+            low, high = (float(bound[0]) for bound in bounds)
+            share = wins / decided
+        heard = flat.counts[:, cell].sum(axis=1) > 0
+        rows.append(
+            {
+                "pair": [flat.stages[i], flat.stages[j]],
+                "wins": wins,
+                "losses": losses,
+                "ties": ties,
+                "share": share,
+                "wilson_low": low,
+                "wilson_high": high,
+                "p_value": float(two_sided_p(np.array(wins), np.array(decided))[0]),
+                "n_trials": wins + losses + ties,
+                "n_listeners": int(heard.sum()),
+            }
+        )
+    return rows

@@ -1,0 +1,191 @@
+"""The fitted preference models as rows for the analysis JSON."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from scipy import stats
+
+from analysis.bradley_terry import PairModelFit
+from analysis.preference import Preference, pair_rows
+
+__all__ = ["preference_block"]
+
+_NAN = float("nan")
+
+
+def preference_block(found: Preference | None, *, confidence: float = 0.95) -> dict[str, Any]:
+    """Return the ``preference`` block; every figure null where paired trials do not define it.
+
+    Parameters
+    ----------
+    found : Preference or None
+        None for a table without paired trials.
+    confidence : float, optional
+        Level of the intervals.
+
+    Returns
+    -------
+    dict
+    """
+    if found is None:
+        return _empty_block()
+    main = found.main
+    return {
+        "method": "paired",
+        "model": None if main is None else _model_name(main),
+        "n_trials": found.counts.n_trials,
+        "n_listeners": found.counts.n_listeners,
+        "reference": None if main is None else main.reference,
+        "stages": _stage_rows(found, confidence),
+        "log_likelihood": None if main is None else main.log_likelihood,
+        "ties": _ties(found),
+        "order_effect": _order_effect(found),
+        "pairs": pair_rows(found.counts, confidence=confidence),
+        "fit": _fit_block(main),
+        "equal_worths": _equal_worths(main),
+        "connected": len(found.groups) == 1,
+        "groups": found.groups,
+        "notes": _notes(found),
+    }
+
+
+def _empty_block() -> dict[str, Any]:
+    nothing = dict.fromkeys(("reference", "log_likelihood", "ties", "order_effect", "model"))
+    return {
+        "method": "paired",
+        "n_trials": 0,
+        "n_listeners": 0,
+        "stages": [],
+        "pairs": [],
+        "fit": {"deviance": None, "df": None, "p_value": None, "penalty": 0.0},
+        "equal_worths": None,
+        "connected": None,
+        "groups": [],
+        "notes": ["There are no paired trials."],
+        **nothing,
+    }
+
+
+def _model_name(fit: PairModelFit) -> str:
+    return "Davidson" if "tie" in fit.names else "Bradley-Terry"
+
+
+def _stage_rows(found: Preference, confidence: float) -> list[dict[str, Any]]:
+    rows = []
+    for name in found.counts.stages:
+        fit = found.main if found.main is not None and name in found.main.stages else None
+        if fit is None:
+            keys = ("log_worth", "se", "se_cluster", "worth", "se_worth", "p_best")
+            more = ("centred", "centred_low", "centred_high", "rank_probabilities")
+            rows.append({"stage": name, **dict.fromkeys(keys + more)})
+            continue
+        rows.append({"stage": name, **_stage_figures(found, fit, fit.stages.index(name))})
+        rows[-1] |= _centred(fit, fit.stages.index(name), confidence)
+    return rows
+
+
+def _stage_figures(found: Preference, fit: PairModelFit, k: int) -> dict[str, Any]:
+    naive, cluster = (fit.worth_covariance(cluster=flag) for flag in (False, True))
+    worth = np.exp(fit.log_worth - fit.log_worth.max())
+    worth /= worth.sum()
+    slope = worth[k] * (np.eye(len(worth))[k] - worth)
+    draws = found.draws
+    return {
+        "log_worth": float(fit.log_worth[k]),
+        "se": float(np.sqrt(naive[k, k])),
+        "se_cluster": float(np.sqrt(cluster[k, k])),
+        "worth": float(worth[k]),
+        "se_worth": float(np.sqrt(max(slope @ naive @ slope, 0.0))),
+        "p_best": None if draws is None else float(draws.p_best()[k]),
+        "rank_probabilities": None if draws is None else draws.rank_probabilities()[k].tolist(),
+    }
+
+
+def _centred(fit: PairModelFit, k: int, confidence: float) -> dict[str, Any]:
+    """Log-worth against the mean of the stages, with an interval between listeners."""
+    size, g = len(fit.stages), fit.n_listeners
+    contrast = np.eye(size)[k] - 1 / size
+    value = float(contrast @ fit.log_worth)
+    if g < 2:
+        return {"centred": value, "centred_low": None, "centred_high": None}
+    variance = float(contrast @ fit.worth_covariance(cluster=True) @ contrast) * g / (g - 1)
+    half = float(stats.t.ppf((1 + confidence) / 2, g - 1)) * float(np.sqrt(max(variance, 0.0)))
+    return {"centred": value, "centred_low": value - half, "centred_high": value + half}
+
+
+def _ties(found: Preference) -> dict[str, Any] | None:
+    if not found.counts.has_ties:
+        return None
+    n_ties = round(float(found.counts.counts[:, :, 2].sum()))
+    block: dict[str, Any] = {"n_ties": n_ties, "log_nu": None, "se": None, "se_cluster": None}
+    if found.main is not None and "tie" in found.main.names:
+        log_nu, se, se_cluster = found.main.parameter("tie")
+        block |= {"log_nu": log_nu, "se": se, "se_cluster": se_cluster, "nu": float(np.exp(log_nu))}
+    return block
+
+
+def _order_effect(found: Preference) -> dict[str, Any] | None:
+    if found.order is None or found.main is None:
+        return None
+    estimate, se, se_cluster = found.order.parameter("order")
+    g = found.order.n_listeners
+    p = _NAN
+    if g > 1 and se_cluster > 0:
+        t = estimate / (se_cluster * np.sqrt(g / (g - 1)))
+        p = 2 * float(stats.t.sf(abs(t), g - 1))
+    return {
+        "estimate": estimate,
+        "se": se,
+        "se_cluster": se_cluster,
+        "p_value": p,
+        "meaning": "logit by which position A is preferred between equal stages",
+        "n_trials": found.order.n_trials,
+        "n_listeners": g,
+        "penalty": found.order.penalty,
+    }
+
+
+def _fit_block(fit: PairModelFit | None) -> dict[str, Any]:
+    if fit is None:
+        return {"deviance": None, "df": None, "p_value": None, "penalty": 0.0}
+    return {
+        "deviance": fit.deviance,
+        "df": fit.df,
+        "p_value": float(stats.chi2.sf(fit.deviance, fit.df)) if fit.df > 0 else None,
+        "penalty": fit.penalty,
+        "converged": fit.converged,
+    }
+
+
+def _equal_worths(fit: PairModelFit | None) -> dict[str, Any] | None:
+    """Test between listeners that no stage is preferred (Hotelling's T² on the worths)."""
+    if fit is None:
+        return None
+    k, g = len(fit.stages) - 1, fit.n_listeners
+    block: dict[str, Any] = {"df": k, "statistic": None, "df_error": None, "p_value": None}
+    beta, v = fit.beta[:k], fit.covariance_cluster[:k, :k]
+    if g - k >= 1 and np.all(np.isfinite(v)) and np.linalg.matrix_rank(v) == k:
+        wald = float(beta @ np.linalg.solve(v * g / (g - 1), beta))
+        f = wald * (g - k) / (k * (g - 1))
+        block |= {"statistic": f, "df_error": g - k, "p_value": float(stats.f.sf(f, k, g - k))}
+    return block
+
+
+def _notes(found: Preference) -> list[str]:
+    notes = []
+    if len(found.groups) > 1:
+        shown = "; ".join(", ".join(group) for group in found.groups)
+        notes.append(
+            "No chain of comparisons links all stages, so worths are given only for the group of "
+            f"the reference. Groups: {shown}."
+        )
+    if found.main is not None and found.main.penalty > 0:
+        notes.append(
+            "Some stage was always or never preferred, so maximum likelihood has no finite answer; "
+            f"{found.main.penalty:g} answers of every kind were added to every compared pair."
+        )
+    if found.counts.n_listeners == 1:
+        notes.append("One listener: nothing here speaks about other people.")
+    return notes
