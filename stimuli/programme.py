@@ -1,0 +1,291 @@
+"""Programme excerpts: reading music from files, refusing what would spoil a test."""
+
+from __future__ import annotations
+
+import hashlib
+import struct
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import soundfile
+import soxr
+from numpy.typing import NDArray
+
+from stimuli.errors import InputError
+
+__all__ = ["Programme", "ProgrammeSpec", "file_sha256", "read_programme"]
+
+Floats = NDArray[np.float64]
+
+MIN_RATE_HZ = 32000
+MIN_SECONDS = 1.0
+SILENCE_DBFS = -80.0
+_FLAT_TOP_RUN = 3
+_CLIPPED_SHARE = 2e-4  # of all samples; less is common in modern masters and only noted
+
+
+@dataclass(frozen=True, slots=True)
+class ProgrammeSpec:
+    """Which excerpt of which file.
+
+    Attributes
+    ----------
+    id : str
+        Programme id of the study.
+    path : Path
+        WAV, FLAC, OGG or MP3.
+    start_s : float
+        Start of the excerpt in seconds.
+    length_s : float or None
+        Length in seconds; to the end of the file if None.
+    """
+
+    id: str
+    path: Path
+    start_s: float = 0.0
+    length_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Programme:
+    """An excerpt ready for rendering.
+
+    Attributes
+    ----------
+    id : str
+        Programme id.
+    samples : ndarray, shape (frames, 2)
+        Stereo signal at ``rate``.
+    rate : int
+        Sample rate in Hz.
+    notes : tuple of str
+        What was done to the sound or should be known about it ("mono, used on both sides").
+    source, sha256 : str
+        File name and hash of the whole file.
+    source_rate : int
+        Sample rate of the file.
+    length_s : float
+        Length of the excerpt in the file, in seconds.
+    """
+
+    id: str
+    samples: Floats
+    rate: int
+    notes: tuple[str, ...]
+    source: str
+    sha256: str
+    source_rate: int
+    length_s: float
+
+
+def read_programme(spec: ProgrammeSpec, rate: int = 48000) -> Programme:
+    """Read an excerpt as stereo at the study's sample rate.
+
+    Parameters
+    ----------
+    spec : ProgrammeSpec
+        The excerpt.
+    rate : int
+        Wanted sample rate in Hz; other rates are converted with soxr at its best quality.
+
+    Returns
+    -------
+    Programme
+
+    Raises
+    ------
+    InputError
+        If the file is missing, unreadable, truncated, empty, sampled below 32 kHz, has more
+        than two channels, is silent or badly clipped, or the excerpt lies outside the file.
+    """
+    path = Path(spec.path)
+    info = inspect_file(path)
+    start, frames = _excerpt(spec, info.frames, info.samplerate, path.name)
+    samples = _read_frames(path, start, frames)
+    notes = _judge(samples, info.samplerate, path.name)
+    if samples.shape[1] == 1:
+        notes.append("mono file, the same signal is used left and right")
+        samples = np.repeat(samples, 2, axis=1)
+    if info.samplerate != rate:
+        notes.append(f"converted from {info.samplerate} Hz to {rate} Hz")
+        samples = soxr.resample(samples, info.samplerate, rate, quality="VHQ")
+    return Programme(
+        id=spec.id,
+        samples=np.ascontiguousarray(samples),
+        rate=rate,
+        notes=tuple(notes),
+        source=path.name,
+        sha256=file_sha256(path),
+        source_rate=int(info.samplerate),
+        length_s=frames / info.samplerate,
+    )
+
+
+def inspect_file(path: Path) -> soundfile._SoundFileInfo:
+    """Look at a sound file's header and refuse what cannot serve.
+
+    Raises
+    ------
+    InputError
+        See :func:`read_programme`.
+    """
+    if not path.is_file():
+        raise InputError(
+            source=str(path),
+            problem="the sound file does not exist",
+            remedy="Check name and folder",
+        )
+    try:
+        info = soundfile.info(str(path))
+    except soundfile.LibsndfileError as error:
+        raise InputError(
+            source=path.name,
+            problem=f"the file cannot be read as sound ({error.error_string.rstrip('.')})",
+            remedy="Export it again as WAV, FLAC, OGG or MP3",
+        ) from error
+    _check_wav_length(path)
+    if info.frames == 0:
+        raise InputError(
+            source=path.name,
+            problem="the file holds 0 s of sound",
+            remedy="Export the excerpt again",
+        )
+    if info.samplerate < MIN_RATE_HZ:
+        raise InputError(
+            source=path.name,
+            problem=f"sampled at {info.samplerate} Hz, so nothing above "
+            f"{info.samplerate / 2000:g} kHz can be heard",
+            remedy="Use a source of 44.1 kHz or more",
+        )
+    if info.channels > 2:
+        raise InputError(
+            source=path.name,
+            problem=f"the file has {info.channels} channels",
+            remedy="Mix it down to stereo",
+        )
+    return info
+
+
+def _check_wav_length(path: Path) -> None:
+    """Compare a WAV header's promise with the file's size; libsndfile quietly shortens."""
+    size = path.stat().st_size
+    with path.open("rb") as file:
+        head = file.read(12)
+        if head[:4] != b"RIFF" or head[8:] != b"WAVE":
+            return
+        for name, length, offset in _riff_chunks(file, size):
+            # Zero and all-ones mark a stream whose writer never knew its length.
+            if name == b"data" and length not in (0, 0xFFFFFFFF) and offset + length > size:
+                raise _truncated(path.name, size - offset, length)
+
+
+def _riff_chunks(file: object, size: int) -> Iterator[tuple[bytes, int, int]]:
+    offset = 12
+    while offset + 8 <= size:
+        file.seek(offset)  # type: ignore[attr-defined]
+        name, length = struct.unpack("<4sI", file.read(8))  # type: ignore[attr-defined]
+        yield name, length, offset + 8
+        if name == b"data":
+            return
+        offset += 8 + length + (length & 1)
+
+
+def _truncated(source: str, found: int, promised: int) -> InputError:
+    share = 100 * found / promised
+    return InputError(
+        source=source,
+        problem=f"the file is truncated: only {share:.0f} % of the sound its header promises "
+        "is there",
+        remedy="Copy or export it again",
+    )
+
+
+def _excerpt(spec: ProgrammeSpec, frames: int, rate: int, source: str) -> tuple[int, int]:
+    seconds = frames / rate
+    start = spec.start_s
+    length = seconds - start if spec.length_s is None else spec.length_s
+    if start < 0 or start >= seconds or start + length > seconds + 0.5 / rate:
+        raise InputError(
+            source=source,
+            where=f"programme {spec.id}",
+            problem=f"the excerpt from {start:g} s, {length:g} s long, lies outside the file's "
+            f"{seconds:.2f} s",
+            remedy="Choose start_s and length_s inside the file",
+        )
+    if length < MIN_SECONDS:
+        raise InputError(
+            source=source,
+            where=f"programme {spec.id}",
+            problem=f"the excerpt is {length:.2f} s long, at least {MIN_SECONDS:g} s is needed",
+            remedy="Choose a longer excerpt; 10 to 20 s serve well",
+        )
+    first = round(start * rate)
+    return first, min(round(length * rate), frames - first)
+
+
+def _read_frames(path: Path, start: int, frames: int) -> Floats:
+    try:
+        with soundfile.SoundFile(str(path)) as file:
+            file.seek(start)
+            samples = file.read(frames, dtype="float64", always_2d=True)
+    except soundfile.LibsndfileError as error:
+        raise InputError(
+            source=path.name,
+            problem=f"the sound breaks off or is damaged ({error.error_string.rstrip('.')})",
+            remedy="Copy or export it again",
+        ) from error
+    if len(samples) < frames:
+        raise _truncated(path.name, len(samples), frames)
+    return np.asarray(samples)
+
+
+def _judge(samples: Floats, rate: int, source: str) -> list[str]:
+    """Refuse silence, damage and heavy clipping; return notes on lesser faults."""
+    if not np.all(np.isfinite(samples)):
+        raise InputError(
+            source=source,
+            problem="the sound holds values that are not finite",
+            remedy="Export it again",
+        )
+    peak = float(np.abs(samples).max())
+    if peak < 10 ** (SILENCE_DBFS / 20):
+        raise InputError(
+            source=source,
+            problem=f"the excerpt is silent (nothing above {SILENCE_DBFS:g} dBFS)",
+            remedy="Choose another excerpt or check the export",
+        )
+    clipped = flat_topped_samples(samples, peak)
+    share = clipped / samples.size
+    if share > _CLIPPED_SHARE:
+        raise InputError(
+            source=source,
+            problem=f"the sound is clipped: {clipped} samples ({100 * share:.2f} %) lie on flat "
+            "tops",
+            remedy="Use a source that is not overdriven; every stage would carry its distortion",
+        )
+    return [f"{clipped} samples lie on flat tops (slight clipping)"] if clipped else []
+
+
+def flat_topped_samples(samples: Floats, peak: float) -> int:
+    """Count samples in runs of three or more that stand at the excerpt's peak value.
+
+    Only sound whose peak is near full scale can have been clipped by the format, so quieter
+    excerpts (a square-like synthesiser tone, say) are left alone.
+    """
+    if peak < 0.98:
+        return 0
+    top = np.abs(samples) >= peak * (1 - 2e-5)
+    count = 0
+    for channel in top.T:
+        edges = np.flatnonzero(np.diff(np.concatenate([[0], channel.astype(np.int8), [0]])))
+        runs = edges[1::2] - edges[::2]
+        count += int(runs[runs >= _FLAT_TOP_RUN].sum())
+    return count
+
+
+def file_sha256(path: str | Path) -> str:
+    """SHA-256 of a file's bytes, as hex."""
+    with Path(path).open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()

@@ -1,0 +1,291 @@
+"""Measuring a stimulus set back from its files, to see whether the promises are kept.
+
+Nothing here trusts the renderer. Loudness, peaks and band levels are taken from the files on
+disk; pink noise is made anew from its recipe and programmes are read again from their sources.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import scipy.fft as fft
+import soundfile
+from numpy.typing import NDArray
+from scipy.signal import fftconvolve
+
+from stimuli.bands import Bands, band_power, third_octave_bands
+from stimuli.errors import InputError
+from stimuli.loudness import integrated_loudness
+from stimuli.manifest import (
+    MANIFEST_NAME,
+    PINK_NOISE,
+    Manifest,
+    ProgrammeRecord,
+    StageRecord,
+    read_manifest,
+)
+from stimuli.music import pink_noise
+from stimuli.programme import ProgrammeSpec, file_sha256, read_programme
+from stimuli.truepeak import true_peak_dbtp
+
+__all__ = ["Check", "SetCheck", "verify_set"]
+
+Floats = NDArray[np.float64]
+Progress = Callable[[int, int, str], None]
+
+LEVEL_LIMIT_LU = 0.1
+TONE_LIMIT_DB = 0.3
+_WEAK_BAND_DB = -50.0  # programme bands this far under the strongest are not judged
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One named check.
+
+    Attributes
+    ----------
+    name : str
+        Short name.
+    passed : bool
+        Verdict.
+    figure, limit : float
+        What was measured and what is allowed; NaN where it could not be measured.
+    words : str
+        The finding as a sentence.
+    """
+
+    name: str
+    passed: bool
+    figure: float
+    limit: float
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class SetCheck:
+    """All checks of a set.
+
+    Attributes
+    ----------
+    checks : tuple of Check
+        In the order files, level, peak, tone.
+    passed : bool
+        True if every check passed.
+    """
+
+    checks: tuple[Check, ...]
+    passed: bool
+
+
+def verify_set(out_dir: str | Path, *, progress: Progress | None = None) -> SetCheck:
+    """Measure a stimulus set from its files.
+
+    Parameters
+    ----------
+    out_dir : path
+        Folder with ``manifest.json``.
+    progress : callable, optional
+        Called with (steps done, steps in all, what is being done).
+
+    Returns
+    -------
+    SetCheck
+        Checks: ``files`` (all there, none extra, hashes hold), ``level match``, ``true peak``,
+        ``tone of pink noise`` per stage, ``tone of programmes`` per programme.
+
+    Raises
+    ------
+    InputError
+        If there is no readable manifest.
+    """
+    folder = Path(out_dir)
+    manifest = read_manifest(folder)
+    files = _check_files(folder, manifest)
+    if not files.passed:
+        return SetCheck((files,), False)
+    measured = _Measured(folder, manifest, progress)
+    checks = [files, *_level_checks(manifest, measured), _peak_check(manifest, measured)]
+    checks += [_pink_check(stage, manifest, measured) for stage in manifest.stages]
+    checks += [
+        _programme_check(record, folder, manifest, measured)
+        for record in manifest.programmes
+        if record.id != PINK_NOISE
+    ]
+    return SetCheck(tuple(checks), all(check.passed for check in checks))
+
+
+def _check_files(folder: Path, manifest: Manifest) -> Check:
+    faults = []
+    for record in manifest.stimuli:
+        path = folder / record.file_name
+        if not path.is_file():
+            faults.append(f"{record.file_name} is missing")
+        elif file_sha256(path) != record.sha256:
+            faults.append(f"{record.file_name} is not the file that was rendered (hash differs)")
+    known = {record.file_name for record in manifest.stimuli} | {MANIFEST_NAME}
+    faults += [f"{p.name} does not belong here" for p in folder.iterdir() if p.name not in known]
+    words = "; ".join(faults) or f"all {len(manifest.stimuli)} files are there, hashes hold"
+    return Check("files", not faults, float(len(faults)), 0.0, words)
+
+
+class _Measured:
+    """Loudness, true peak and power spectrum of every file, each read once."""
+
+    def __init__(self, folder: Path, manifest: Manifest, progress: Progress | None) -> None:
+        self.loudness: dict[tuple[str, str], float] = {}
+        self.peak: dict[tuple[str, str], float] = {}
+        self.frames: dict[tuple[str, str], int] = {}
+        self.power: dict[tuple[str, str], Floats] = {}
+        for i, record in enumerate(manifest.stimuli, start=1):
+            if progress is not None:
+                progress(i, len(manifest.stimuli), f"measuring {record.file_name}")
+            x, rate = _read_stimulus(folder / record.file_name)
+            key = record.stage, record.programme
+            self.loudness[key] = integrated_loudness(x, rate)
+            self.peak[key] = true_peak_dbtp(x, rate)
+            self.frames[key] = len(x)
+            self.power[key] = _line_power(x)
+
+
+def _read_stimulus(path: Path) -> tuple[Floats, int]:
+    try:
+        x, rate = soundfile.read(str(path), dtype="float64", always_2d=True)
+    except soundfile.LibsndfileError as error:
+        raise InputError(
+            source=path.name,
+            problem=f"the stimulus cannot be read ({error.error_string.rstrip('.')})",
+            remedy="Render the set again",
+        ) from error
+    return x, rate
+
+
+def _line_power(x: Floats) -> Floats:
+    return np.asarray((np.abs(fft.rfft(x, axis=0)) ** 2).sum(axis=1))
+
+
+def _level_checks(manifest: Manifest, measured: _Measured) -> list[Check]:
+    checks = []
+    for programme in manifest.programmes:
+        values = {s.id: measured.loudness[s.id, programme.id] for s in manifest.stages}
+        spread = max(values.values()) - min(values.values())
+        lengths = {measured.frames[s.id, programme.id] for s in manifest.stages}
+        same = len(lengths) == 1
+        words = (
+            f"{programme.id}: {len(values)} stages between {min(values.values()):.3f} and "
+            f"{max(values.values()):.3f} LUFS, {spread:.3f} LU apart"
+        )
+        if not same:
+            words += "; lengths differ"
+        passed = same and spread <= LEVEL_LIMIT_LU
+        checks.append(Check(f"level match, {programme.id}", passed, spread, LEVEL_LIMIT_LU, words))
+    return checks
+
+
+def _peak_check(manifest: Manifest, measured: _Measured) -> Check:
+    key = max(measured.peak, key=lambda k: measured.peak[k])
+    peak, limit = measured.peak[key], manifest.true_peak_limit_dbtp
+    words = f"highest true peak {peak:.2f} dBTP ({key[1]} through {key[0]})"
+    return Check("true peak", peak <= limit, peak, limit, words)
+
+
+def _pink_check(stage: StageRecord, manifest: Manifest, measured: _Measured) -> Check:
+    """Band levels of the pink-noise file against the stage's measured levels."""
+    noise = _pink_source(manifest)
+    f_hz = fft.rfftfreq(len(noise), 1 / _pink_record(manifest).source_rate)
+    bands = _stage_bands(stage)
+    source = band_power(f_hz, _line_power(noise), bands)
+    heard = 10 * np.log10(band_power(f_hz, measured.power[stage.id, PINK_NOISE], bands) / source)
+    wanted = np.array(stage.band_level_db)
+    judged = ~np.isin(np.round(bands.nominal_hz, 3), np.round(stage.capped_hz, 3))
+    error = heard - wanted
+    error = error - _centre(error[judged])
+    worst = float(np.abs(error[judged]).max())
+    at = bands.nominal_hz[judged][int(np.abs(error[judged]).argmax())]
+    words = (
+        f"{stage.id}: worst of {int(judged.sum())} bands {worst:.3f} dB from the measured response "
+        f"(at {at:g} Hz), valid from {stage.valid_low_hz:.0f} to {stage.valid_high_hz:.0f} Hz"
+    )
+    if not judged.all():
+        names = ", ".join(f"{f:g}" for f in stage.capped_hz)
+        words += f"; boost capped at {names} Hz"
+    name = f"tone of pink noise, {stage.id}"
+    return Check(name, worst <= TONE_LIMIT_DB, worst, TONE_LIMIT_DB, words)
+
+
+def _centre(error: Floats) -> float:
+    """One level offset for all bands: the one that makes the worst error least."""
+    return float((error.max() + error.min()) / 2)
+
+
+def _stage_bands(stage: StageRecord) -> Bands:
+    every = third_octave_bands(10.0, 20000.0)
+    return every.select(every.inside(stage.valid_low_hz, stage.valid_high_hz))
+
+
+def _pink_record(manifest: Manifest) -> ProgrammeRecord:
+    return next(p for p in manifest.programmes if p.id == PINK_NOISE)
+
+
+def _pink_source(manifest: Manifest) -> Floats:
+    record = _pink_record(manifest)
+    return pink_noise(seconds=record.length_s, rate=record.source_rate, seed=record.seed or 0)
+
+
+def _measured_impulse(stage: StageRecord, folder: Path, manifest: Manifest) -> Floats:
+    """Impulse response of a stage's filter and gain, measured from its pink-noise file.
+
+    The noise has a line at every multiple of 1/length and was filtered as a loop, so file over
+    source is the response itself. Below the lowest line the response is held.
+    """
+    noise = _pink_source(manifest)
+    file, _ = _read_stimulus(folder / manifest.stimulus(stage.id, PINK_NOISE).file_name)
+    source = fft.rfft(noise, axis=0)
+    power = (np.abs(source) ** 2).sum(axis=1)
+    heard = np.flatnonzero(power > power.max() * 1e-9)
+    response = np.zeros(source.shape, dtype=complex)
+    response[heard] = fft.rfft(file, axis=0)[heard] / source[heard]
+    response[: heard[0]] = np.abs(response[heard[0]])
+    response[heard[-1] + 1 :] = np.abs(response[heard[-1]])
+    return np.asarray(fft.irfft(response, len(noise), axis=0)[: stage.filter_taps])
+
+
+def _programme_check(
+    record: ProgrammeRecord, folder: Path, manifest: Manifest, measured: _Measured
+) -> Check:
+    """Band levels of a programme's files against its source through the measured responses."""
+    name = f"tone of {record.id}"
+    try:
+        source = _programme_source(record, folder, manifest)
+    except InputError as fault:
+        return Check(name, False, float("nan"), TONE_LIMIT_DB, f"source cannot be read: {fault}")
+    f_hz = fft.rfftfreq(len(source), 1 / manifest.stimuli[0].sample_rate)
+    worst, words = 0.0, ""
+    for stage in manifest.stages:
+        bands = _stage_bands(stage)
+        impulse = _measured_impulse(stage, folder, manifest)
+        wanted = fftconvolve(source, impulse, axes=0)[: len(source)]
+        expected = band_power(f_hz, _line_power(wanted), bands)
+        heard = band_power(f_hz, measured.power[stage.id, record.id], bands)
+        strong = expected > expected.max() * 10 ** (_WEAK_BAND_DB / 10)
+        error = 10 * np.log10(heard[strong] / expected[strong])
+        error = np.abs(error - _centre(error))
+        if error.max() >= worst:
+            worst = float(error.max())
+            at = bands.nominal_hz[strong][int(error.argmax())]
+            words = f"{record.id}: worst band {worst:.3f} dB ({stage.id}, {at:g} Hz)"
+    return Check(name, worst <= TONE_LIMIT_DB, worst, TONE_LIMIT_DB, words)
+
+
+def _programme_source(record: ProgrammeRecord, folder: Path, manifest: Manifest) -> Floats:
+    path = folder / (record.path or "")
+    if path.is_file() and file_sha256(path) != record.sha256:
+        raise InputError(
+            source=path.name,
+            problem="the programme file has changed since rendering (hash differs)",
+            remedy="Render the set again",
+        )
+    spec = ProgrammeSpec(record.id, path, record.start_s, record.length_s)
+    return read_programme(spec, manifest.stimuli[0].sample_rate).samples
