@@ -1,0 +1,74 @@
+"""The messages the player gets; nothing in them depends on what is played."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from abx.methods import get_method
+from abx.schedule import Slot
+from abx.trial import Trial
+
+__all__ = ["break_message", "closed_message", "done_message", "level_message", "trial_message"]
+
+_REST_S = 120
+
+
+def trial_message(token: str, slot: Slot, trial: Trial, *, key: str, audio: str) -> dict[str, Any]:
+    """Return the message of an open trial."""
+    method = get_method(trial.method)
+    peers = [other for other in slot.trials if other.phase == trial.phase]
+    if trial.phase == "practice":  # practice is counted within its own test
+        peers = [other for other in peers if other.test == trial.test]
+    number = 1 + sum(other.number < trial.number for other in peers)
+    message: dict[str, Any] = {
+        "state": "trial",
+        "trial": key,
+        "phase": trial.phase,
+        "number": number,
+        "of": len(peers),
+        "method": trial.method,
+        "screen": method.screen,
+        "question": method.question(trial),
+        "versions": list(trial.version_names),
+        "labels": method.version_labels(trial),
+        "answers": [
+            {"value": answer.value, "label": answer.label} for answer in method.answers(trial)
+        ],
+        "must_hear": list(method.must_hear(trial)),
+        "audio": f"/listen/{token}/audio/{audio}",
+    }
+    message.update(method.screen_fields(trial))
+    return message
+
+
+def break_message(token: str, slot: Slot, answered: int) -> dict[str, Any]:
+    """Return the message of a break; a POST to ``resume`` ends it."""
+    done = sum(trial.phase == "test" and trial.number <= answered for trial in slot.trials)
+    return {
+        "state": "break",
+        "number": done,
+        "of": slot.n_test_trials,
+        "rest_s": _REST_S,
+        "message": "Time for a pause. Rest your ears for a couple of minutes, then go on.",
+        "resume": f"/listen/{token}/resume",
+    }
+
+
+def done_message(slot: Slot) -> dict[str, Any]:
+    """Return the message after the last trial."""
+    return {"state": "done", "number": slot.n_test_trials, "of": slot.n_test_trials}
+
+
+def closed_message() -> dict[str, Any]:
+    """Return the message of a closed study."""
+    return {"state": "closed", "message": "This study is closed. Thank you for taking part."}
+
+
+def level_message(token: str, audio: str) -> dict[str, Any]:
+    """Return the message of the level step."""
+    return {
+        "state": "level",
+        "versions": ["level"],
+        "labels": {"level": "Level"},
+        "audio": f"/listen/{token}/audio/{audio}",
+    }

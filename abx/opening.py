@@ -1,0 +1,136 @@
+"""Open a study in a store: secrets drawn, hashes fixed, before the first trial."""
+
+from __future__ import annotations
+
+import hashlib
+import platform
+import secrets
+from dataclasses import dataclass
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+
+from abx.errors import InputError, StudyChanged
+from abx.schedule import RULE, seed_commitment
+from abx.store import Entry, Store
+from abx.store.store import Vault
+from abx.study import Study
+
+__all__ = ["Opening", "open_study", "software_version", "study_version_id"]
+
+
+@dataclass(frozen=True, slots=True)
+class Opening:
+    """An opened study.
+
+    Attributes
+    ----------
+    study_id : str
+        Id of this version of the study: study file and stimuli together.
+    vault : Vault
+        Its secrets.
+    software : str
+        Version of this program.
+    """
+
+    study_id: str
+    vault: Vault
+    software: str
+
+
+def software_version() -> str:
+    """Return the version of this program."""
+    try:
+        return version("earwitness")
+    except PackageNotFoundError:  # running from a checkout that was never installed
+        return "checkout"
+
+
+def study_version_id(study_sha256: str, manifest_sha256: str) -> str:
+    """Return the id of a version: any change of study file or stimuli gives another."""
+    return hashlib.sha256(f"{study_sha256}\n{manifest_sha256}".encode()).hexdigest()[:16]
+
+
+def manifest_hash(stimuli_dir: Path) -> str:
+    """Return the SHA-256 of ``manifest.json``.
+
+    Raises
+    ------
+    InputError
+        If there is none.
+    """
+    try:
+        return hashlib.sha256((stimuli_dir / "manifest.json").read_bytes()).hexdigest()
+    except OSError as error:
+        raise InputError(
+            source=str(stimuli_dir / "manifest.json"),
+            problem="the stimuli have not been rendered",
+            remedy="run 'earwitness render' first",
+        ) from error
+
+
+def open_study(store: Store, study: Study, stimuli_dir: Path) -> Opening:
+    """Open a study, or find it open already.
+
+    Parameters
+    ----------
+    store : Store
+        Where its log is kept.
+    study : Study
+        The checked study file.
+    stimuli_dir : Path
+        Folder with ``manifest.json``.
+
+    Returns
+    -------
+    Opening
+        With the secrets drawn at the first opening.
+
+    Raises
+    ------
+    InputError
+        If the stimuli have not been rendered.
+    StudyChanged
+        If people have already answered another version that is still open.
+    """
+    manifest_sha256 = manifest_hash(stimuli_dir)
+    study_id = study_version_id(study.sha256, manifest_sha256)
+    software = software_version()
+    existing = store.vault(study_id)
+    if existing is not None:
+        return Opening(study_id, existing, software)
+    _refuse_if_answered(store, study, study_id)
+    contents = Vault(seed=secrets.token_bytes(32), token_key=secrets.token_bytes(32))
+    body = {
+        "title": study.title,
+        "study_sha256": study.sha256,
+        "study_text": study.text,
+        "manifest_sha256": manifest_sha256,
+        "seed_commitment": seed_commitment(contents.seed),
+        "rule": RULE,
+        "listeners": study.plan.listeners,
+        "stopping": study.plan.stopping,
+        "claims": list(study.plan.claims),
+        "software": software,
+        "python": platform.python_version(),
+    }
+    with store.writing(study_id) as chain:
+        if chain.find("study-opened") is None:  # else another process was faster
+            store.keep_vault(chain.connection, study_id, contents)
+            chain.append(Entry("study-opened", "study-opened", body))
+    kept = store.vault(study_id)
+    assert kept is not None
+    return Opening(study_id, kept, software)
+
+
+def _refuse_if_answered(store: Store, study: Study, study_id: str) -> None:
+    """Refuse an edited study beside its answered version: it is a new one."""
+    for other in store.studies():
+        opened = store.row_by_key(other, "study-opened")
+        if other == study_id or opened is None or opened.content.get("title") != study.title:
+            continue
+        if store.row_by_key(other, "study-closed") is None and store.rows(other, kind="answer"):
+            raise StudyChanged(
+                "The study file or the stimuli have changed since the study was opened, and "
+                "answers to the opened version are stored. Restore the earlier files, or close "
+                "the opened version first; then this becomes a new version with its own seal."
+            )

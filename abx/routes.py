@@ -1,0 +1,188 @@
+"""HTTP routes of the trial loop, beside the Streamlit pages and independent of them.
+
+All replies carry ``Cache-Control: no-store``. Errors are ``{"error": sentence}`` with a
+sentence a listener can act on. Work that waits for the disk or fills a core runs in threads, so
+the event loop stays free for everyone else.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+from collections.abc import Awaitable, Callable
+from typing import Any, TypeVar
+
+from anyio import CapacityLimiter
+from anyio.to_thread import run_sync
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import JSONResponse, Response
+from starlette.routing import Route
+
+from abx.errors import (
+    AbxError,
+    AnswerRefused,
+    Conflict,
+    Gone,
+    InputError,
+    NotFound,
+    StoreError,
+)
+from abx.session import Acknowledgement, Sessions
+
+__all__ = ["MAX_BODY_BYTES", "make_routes"]
+
+MAX_BODY_BYTES = 16_384
+"""Answers are small; larger bodies are refused unread."""
+
+_T = TypeVar("_T")
+_Handler = Callable[[Request], Awaitable[Response]]
+_log = logging.getLogger(__name__)
+
+_STATUS: tuple[tuple[type[AbxError], int], ...] = (
+    (NotFound, 404),
+    (Conflict, 409),
+    (Gone, 410),
+    (AnswerRefused, 422),
+)
+_HEADERS = {
+    "Cache-Control": "no-store",
+    "X-Content-Type-Options": "nosniff",
+    "Referrer-Policy": "no-referrer",
+}
+_STORE_SENTENCE = (
+    "Your answer could not be stored just now. Keep this page open and try again; nothing is lost."
+)
+_FAULT_SENTENCE = "Something went wrong on our side. Please ask the staff for help."
+
+
+class _TooLarge(AbxError):
+    """The body is larger than any answer."""
+
+
+def make_routes(get_sessions: Callable[[], Sessions]) -> list[Route]:
+    """Return the routes of the trial loop.
+
+    Parameters
+    ----------
+    get_sessions : callable
+        Returns the service layer; called for each request.
+    """
+    return _Routes(get_sessions).routes()
+
+
+class _Routes:
+    def __init__(self, get_sessions: Callable[[], Sessions]) -> None:
+        self._sessions = get_sessions
+        # Blobs fill a core each; more at once would only delay the answers of others.
+        self._blob_limit: CapacityLimiter | None = None
+        self._store_limit: CapacityLimiter | None = None
+
+    def routes(self) -> list[Route]:
+        base = "/listen/{token}"
+        return [
+            Route(f"{base}/next", _guarded(self.next), methods=["GET"]),
+            Route(f"{base}/level", _guarded(self.level), methods=["GET"]),
+            Route(f"{base}/audio/{{name}}", _guarded(self.audio), methods=["GET"]),
+            Route(f"{base}/answer", _guarded(self.answer), methods=["POST"]),
+            Route(f"{base}/resume", _guarded(self.resume), methods=["POST"]),
+        ]
+
+    async def next(self, request: Request) -> Response:
+        token = request.path_params["token"]
+        return _json(await self._in_store(lambda: self._sessions().next_trial(token)))
+
+    async def level(self, request: Request) -> Response:
+        token = request.path_params["token"]
+        return _json(await self._in_store(lambda: self._sessions().level(token)))
+
+    async def resume(self, request: Request) -> Response:
+        token = request.path_params["token"]
+        return _json(await self._in_store(lambda: self._sessions().resume(token)))
+
+    async def audio(self, request: Request) -> Response:
+        token, name = request.path_params["token"], request.path_params["name"]
+        if self._blob_limit is None:
+            self._blob_limit = CapacityLimiter(2)
+        blob = await run_sync(
+            lambda: self._sessions().audio_blob(token, name), limiter=self._blob_limit
+        )
+        return Response(blob, media_type="application/octet-stream", headers=_HEADERS)
+
+    async def answer(self, request: Request) -> Response:
+        token = request.path_params["token"]
+        body = await _read_body(request)
+        done = await self._in_store(lambda: _record(self._sessions(), token, body))
+        return _json(
+            {
+                "acknowledged": True,
+                "trial": done.trial,
+                "feedback": done.feedback,
+                "next": done.next,
+            }
+        )
+
+    async def _in_store(self, work: Callable[[], _T]) -> _T:
+        if self._store_limit is None:
+            self._store_limit = CapacityLimiter(16)
+        return await run_sync(work, limiter=self._store_limit)
+
+
+def _record(sessions: Sessions, token: str, body: dict[str, Any]) -> Acknowledgement:
+    details = dict(body)
+    trial, answer = details.pop("trial", None), details.pop("answer", None)
+    return sessions.record_answer(token, trial, answer, **details)
+
+
+async def _read_body(request: Request) -> dict[str, Any]:
+    data = b""
+    async for chunk in request.stream():
+        data += chunk
+        if len(data) > MAX_BODY_BYTES:
+            raise _TooLarge("This message is larger than any answer.")
+    try:
+        body = json.loads(data, parse_constant=_refuse_constant)
+    except (ValueError, RecursionError) as error:
+        raise AnswerRefused("The answer could not be read. Please reload the page.") from error
+    if not isinstance(body, dict):
+        raise AnswerRefused("The answer could not be read. Please reload the page.")
+    return body
+
+
+def _refuse_constant(name: str) -> float:
+    raise ValueError(f"{name} is not a number")
+
+
+def _json(content: dict[str, Any], status: int = 200) -> JSONResponse:
+    return JSONResponse(content, status_code=status, headers=_HEADERS)
+
+
+def _guarded(handler: _Handler) -> _Handler:
+    """Turn errors into replies; anything unforeseen is logged and said in general words."""
+
+    async def guarded(request: Request) -> Response:
+        try:
+            return await handler(request)
+        except _TooLarge as error:
+            return _json({"error": str(error)}, 413)
+        except StoreError:
+            _log.exception("the store refused")
+            return _json({"error": _STORE_SENTENCE}, 503)
+        except InputError:
+            _log.exception("a stimulus could not be served")
+            return _json({"error": _FAULT_SENTENCE}, 500)
+        except AbxError as error:
+            return _json({"error": str(error)}, _status_of(error))
+        except ClientDisconnect:
+            return Response(status_code=499)
+        except Exception:
+            _log.exception("unexpected fault in %s", request.url.path.rsplit("/", 1)[-1])
+            return _json({"error": _FAULT_SENTENCE}, 500)
+
+    return guarded
+
+
+def _status_of(error: AbxError) -> int:
+    for kind, status in _STATUS:
+        if isinstance(error, kind):
+            return status
+    return 500

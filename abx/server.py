@@ -1,0 +1,158 @@
+"""One process: the Streamlit pages and our own routes beside them."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from abx.errors import AbxError
+from abx.session import Sessions
+
+if TYPE_CHECKING:
+    from abx.operators import Operators
+
+__all__ = ["create_app", "current", "operators", "serve", "use", "workspace_root"]
+
+_lock = threading.Lock()
+_current: tuple[Sessions, Path] | None = None
+
+
+def use(sessions: Sessions, root: str | Path) -> None:
+    """Make a service layer the one that pages and routes of this process work with."""
+    global _current
+    with _lock:
+        _current = (sessions, Path(root))
+
+
+def current() -> Sessions:
+    """Return the service layer of this process, for the pages.
+
+    Raises
+    ------
+    AbxError
+        If no study is being served.
+    """
+    if _current is None:
+        raise AbxError("No study is being served; start one with 'earwitness serve'.")
+    return _current[0]
+
+
+def workspace_root() -> Path:
+    """Return the study folder being served.
+
+    Raises
+    ------
+    AbxError
+        If no study is being served.
+    """
+    if _current is None:
+        raise AbxError("No study is being served; start one with 'earwitness serve'.")
+    return _current[1]
+
+
+def operators() -> Operators:
+    """Return the staff passphrase of the study being served."""
+    from abx.operators import Operators
+
+    return Operators(current().store)
+
+
+def open_sessions(workspace_dir: str | Path, *, database: str | None = None) -> Sessions:
+    """Open study, stimuli and store of a study folder.
+
+    Parameters
+    ----------
+    workspace_dir : str or Path
+        The study folder.
+    database : str, optional
+        Database URL; ``earwitness.db`` in the folder when omitted.
+
+    Raises
+    ------
+    InputError
+        If the study file or the manifest is wrong or missing.
+    StoreError, StudyChanged
+        As :func:`abx.store.open_store` and :class:`abx.session.Sessions`.
+    """
+    from abx.store import open_store
+    from abx.study import read_study
+    from stimuli.manifest import read_manifest
+
+    root = Path(workspace_dir)
+    study = read_study(root / "study.toml")
+    stimuli_dir = root / "stimuli"
+    manifest = read_manifest(stimuli_dir / "manifest.json")
+    store = open_store(database or f"sqlite:///{root / 'earwitness.db'}")
+    try:
+        return Sessions(store, study, manifest, stimuli_dir)
+    except BaseException:
+        store.close()
+        raise
+
+
+def create_app(workspace_dir: str | Path, *, database: str | None = None) -> Any:
+    """Make the ASGI application of a study.
+
+    Parameters
+    ----------
+    workspace_dir : str or Path
+        The study folder.
+    database : str, optional
+        Database URL; SQLite in the folder when omitted.
+
+    Returns
+    -------
+    streamlit.starlette.App
+        Runs under any ASGI server, for instance uvicorn, or by its own ``run``.
+
+    Raises
+    ------
+    InputError, StoreError, StudyChanged
+        As :func:`open_sessions`.
+    """
+    import streamlit as st
+
+    from abx.app import SCRIPT, Context, provide
+    from abx.routes import make_routes
+
+    sessions = open_sessions(workspace_dir, database=database)
+    use(sessions, workspace_dir)
+    provide(Context(sessions=sessions, title=sessions.study.title))
+
+    @asynccontextmanager
+    async def lifespan(_app: Any) -> AsyncIterator[dict[str, Any]]:
+        try:
+            yield {}
+        finally:
+            sessions.store.close()
+
+    return st.App(SCRIPT, routes=make_routes(current), lifespan=lifespan)
+
+
+def serve(
+    workspace_dir: str | Path,
+    host: str = "127.0.0.1",
+    port: int = 8610,
+    database: str | None = None,
+) -> None:
+    """Serve a study until interrupted.
+
+    Parameters
+    ----------
+    workspace_dir : str or Path
+        The study folder.
+    host : str, optional
+        Address to listen on; only this machine unless told otherwise. Put a proxy with TLS in
+        front before listening on anything else.
+    port : int, optional
+        TCP port.
+    database : str, optional
+        Database URL; SQLite in the folder when omitted.
+    """
+    from abx.app import STREAMLIT_OPTIONS
+
+    app = create_app(workspace_dir, database=database)
+    app.run(config={**STREAMLIT_OPTIONS, "server.address": host, "server.port": port})

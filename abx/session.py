@@ -1,0 +1,515 @@
+"""Sittings: who listens, which trial is next, what was answered.
+
+:class:`Sessions` is the one service layer. The HTTP routes, the simulated listeners and the
+booth all go through it, so a rehearsal exercises the very code that people use.
+"""
+
+from __future__ import annotations
+
+import hmac
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from abx.answers import Submission, read_submission
+from abx.blobs import StimulusCache, build_blob
+from abx.errors import AnswerRefused, Conflict, Gone, NotFound
+from abx.messages import break_message, closed_message, done_message, level_message, trial_message
+from abx.methods import get_method
+from abx.opening import Opening, open_study
+from abx.operators import Operators
+from abx.schedule import Slot, make_slot, rehearsal_seed, seed_commitment
+from abx.slots import free_slot
+from abx.store import Entry, LogRow, Store
+from abx.store.store import Appender
+from abx.study import Study
+from abx.tokens import Tokens, new_pseudonym, new_session_token, token_hash
+from abx.trial import Trial
+
+if TYPE_CHECKING:
+    from stimuli.manifest import Manifest
+
+__all__ = ["Acknowledgement", "Sessions", "Sitting", "Standing"]
+
+
+@dataclass(frozen=True, slots=True)
+class Sitting:
+    """One sitting of one listener, as begun.
+
+    Attributes
+    ----------
+    session, listener : str
+        Id of the sitting and pseudonym of the person.
+    slot : int
+        Place in the schedule.
+    simulated : bool
+        True for simulated listeners.
+    """
+
+    session: str
+    listener: str
+    slot: int
+    simulated: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Acknowledgement:
+    """What the server says once an answer is stored.
+
+    Attributes
+    ----------
+    trial : str
+        Trial key.
+    feedback : dict or None
+        ``{"correct": bool}`` in practice, where there is a right answer.
+    next : dict
+        The message that follows, as :meth:`Sessions.next_trial` gives it.
+    """
+
+    trial: str
+    feedback: dict[str, bool] | None
+    next: dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """State of a study.
+
+    Attributes
+    ----------
+    state : str
+        ``"open"`` or ``"closed"``.
+    seed_commitment : str
+        SHA-256 of the seed, hexadecimal.
+    seed : str or None
+        The seed, hexadecimal, once the study is closed.
+    n_sessions : int
+        Sittings begun.
+    """
+
+    state: str
+    seed_commitment: str
+    seed: str | None
+    n_sessions: int
+
+
+class Sessions:
+    """Sittings of one study.
+
+    Parameters
+    ----------
+    store : Store
+        Open store.
+    study : Study
+        The checked study file.
+    manifest : Manifest
+        The rendered stimuli.
+    stimuli_dir : Path
+        Their folder, with ``manifest.json``.
+
+    Raises
+    ------
+    StudyChanged
+        If the store holds answers to another version of this study that is still open.
+    """
+
+    def __init__(
+        self, store: Store, study: Study, manifest: Manifest, stimuli_dir: str | Path
+    ) -> None:
+        self.store = store
+        self.study = study
+        self.manifest = manifest
+        self.opening: Opening = open_study(store, study, Path(stimuli_dir))
+        self.stimuli = StimulusCache(Path(stimuli_dir), manifest)
+        self._tokens = Tokens(self.opening.vault.token_key)
+        self._slot = lru_cache(maxsize=512)(self._make_slot)
+        self._sittings: dict[str, Sitting] = {}
+
+    @property
+    def study_id(self) -> str:
+        """Id of this version of the study in the store."""
+        return self.opening.study_id
+
+    @property
+    def commitment(self) -> str:
+        """SHA-256 of the schedule's seed, published before the first trial."""
+        return seed_commitment(self.opening.vault.seed)
+
+    # A sitting ----------------------------------------------------------------------------
+
+    def begin(
+        self,
+        *,
+        consent: bool,
+        hearing: str | Mapping[str, str] = "",
+        output: str = "",
+        simulated: bool = False,
+        listener: str | None = None,
+    ) -> str:
+        """Begin a sitting and return its token.
+
+        Parameters
+        ----------
+        consent : bool
+            Must be true: nobody listens without having agreed.
+        hearing : str or mapping
+            The listener's own words about their hearing, at most 500 characters.
+        output : str
+            Headphones, loudspeakers ...
+        simulated : bool, optional
+            Marks a simulated listener, for ever.
+        listener : str, optional
+            Pseudonym of somebody who comes back; a fresh one otherwise.
+
+        Raises
+        ------
+        AnswerRefused
+            Without consent, or with texts that are too long.
+        Gone
+            If the study is closed.
+        """
+        if consent is not True:
+            raise AnswerRefused("Please agree to take part first.")
+        token = new_session_token()
+        body: dict[str, Any] = {
+            "consent": True,
+            "hearing": _short(hearing),
+            "output": _short(output),
+            "simulated": bool(simulated),
+            "listener": _pseudonym(listener),
+            "software": self.opening.software,
+        }
+        hashed = token_hash(token)
+        with self.store.writing(self.study_id) as chain:
+            self._refuse_if_closed(chain)
+            body["slot"] = free_slot(chain, simulated=bool(simulated))
+            chain.append(Entry("session-begun", f"session:{hashed}", body, _session_id(hashed)))
+        return token
+
+    def sitting(self, token: str) -> Sitting:
+        """Return the sitting of a token.
+
+        Raises
+        ------
+        NotFound
+            If there is none.
+        Gone
+            If it was withdrawn.
+        """
+        hashed = token_hash(token)
+        known = self._sittings.get(hashed)
+        if known is not None:
+            return known
+        row = self.store.row_by_key(self.study_id, f"session:{hashed}")
+        if row is None:
+            raise NotFound("This link does not belong to a sitting. Please start again.")
+        if row.body is None:
+            raise Gone("This sitting was withdrawn and its answers were removed.")
+        body = row.content
+        found = Sitting(row.session, body["listener"], body["slot"], body["simulated"])
+        if len(self._sittings) > 10_000:
+            self._sittings.clear()
+        self._sittings[hashed] = found
+        return found
+
+    def next_trial(self, token: str) -> dict[str, Any]:
+        """Return what comes next: a trial, a break, done or closed.
+
+        Asking again gives the same open trial, with a fresh name for its audio.
+
+        Raises
+        ------
+        NotFound, Gone
+            As :meth:`sitting`.
+        """
+        sitting = self.sitting(token)
+        with self.store.looking(self.study_id) as chain:
+            return self._message(token, sitting, chain)
+
+    def resume(self, token: str) -> dict[str, Any]:
+        """End a break and return what comes next."""
+        sitting = self.sitting(token)
+        with self.store.writing(self.study_id) as chain:
+            place = self._place(sitting, chain)
+            if place.on_break:
+                entry = Entry(
+                    "break-ended",
+                    f"break:{sitting.session}:{place.answered}",
+                    {"number": place.answered},
+                    sitting.session,
+                )
+                chain.append(entry)
+            return self._message(token, sitting, chain)
+
+    def level(self, token: str) -> dict[str, Any]:
+        """Return the message of the level step."""
+        sitting = self.sitting(token)
+        return level_message(token, self._tokens.audio_name(sitting.session, "level"))
+
+    def record_answer(
+        self, token: str, trial_key: object, answer: object, **details: object
+    ) -> Acknowledgement:
+        """Store an answer durably, exactly once.
+
+        Parameters
+        ----------
+        token : str
+            Session token.
+        trial_key : str
+            Key of the trial as served.
+        answer : str or mapping
+            The answer; checked by the method.
+        **details
+            ``response_s``, ``switches``, ``listened_s`` as in the HTTP protocol.
+
+        Returns
+        -------
+        Acknowledgement
+            Given only after the answer is on disk. The same key and answer again give the same
+            acknowledgement.
+
+        Raises
+        ------
+        NotFound
+            If the trial is unknown or has not been served yet.
+        Conflict
+            If it was answered differently before.
+        AnswerRefused
+            If the answer does not fit the question.
+        Gone
+            If the study is closed or the sitting withdrawn.
+        StoreError
+            If the answer could not be stored; nothing was.
+        """
+        sitting = self.sitting(token)
+        slot = self._slot(sitting.slot, sitting.simulated)
+        trial = self._trial_of_key(sitting, slot, trial_key)
+        submission = read_submission(trial, answer, details)
+        with self.store.writing(self.study_id) as chain:
+            self._store_answer(sitting, slot, trial, submission, chain)
+            message = self._message(token, sitting, chain)
+        return Acknowledgement(str(trial_key), _feedback(trial, submission), message)
+
+    def audio_blob(self, token: str, name: str) -> bytes:
+        """Return the audio block a name stands for: the open trial's, or the level step's.
+
+        Raises
+        ------
+        NotFound
+            If the name is unknown, or its trial is no longer open.
+        """
+        sitting = self.sitting(token)
+        if self._tokens.audio_matches(name, sitting.session, "level"):
+            return self._blob((self._level_source(),))
+        with self.store.looking(self.study_id) as chain:
+            place = self._place(sitting, chain)
+        slot = self._slot(sitting.slot, sitting.simulated)
+        if place.closed or place.answered >= len(slot.trials):
+            raise NotFound("This sound is no longer available.")
+        trial = slot.trials[place.answered]
+        if not self._tokens.audio_matches(name, sitting.session, f"trial-{trial.number}"):
+            raise NotFound("This sound is no longer available. Please reload the page.")
+        return self._blob(tuple((source, trial.programme) for _, source in trial.versions))
+
+    def open_trial(self, token: str) -> tuple[str, Trial] | None:
+        """Return key and trial that are open in a sitting, for players inside this process."""
+        sitting = self.sitting(token)
+        with self.store.looking(self.study_id) as chain:
+            place = self._place(sitting, chain)
+        slot = self._slot(sitting.slot, sitting.simulated)
+        if place.closed or place.on_break or place.answered >= len(slot.trials):
+            return None
+        trial = slot.trials[place.answered]
+        return self._tokens.trial_key(sitting.session, trial.number), trial
+
+    def withdraw(self, token: str) -> int:
+        """Forget a sitting: its answers are removed, the chain stays checkable.
+
+        Returns
+        -------
+        int
+            Number of rows whose content was removed.
+        """
+        sitting = self.sitting(token)
+        body = {"slot": sitting.slot, "simulated": sitting.simulated}
+        entry = Entry("withdrawal", f"withdrawal:{sitting.session}", body, sitting.session)
+        self.store.append(self.study_id, [entry])
+        self._sittings.clear()
+        return self.store.erase_bodies(self.study_id, sitting.session)
+
+    # The study ----------------------------------------------------------------------------
+
+    @property
+    def closed(self) -> bool:
+        """Whether the study is closed."""
+        return self.store.row_by_key(self.study_id, "study-closed") is not None
+
+    def close(self) -> str:
+        """Close the study and reveal the seed; returns it in hexadecimal.
+
+        Closing twice changes nothing.
+        """
+        seed = self.opening.vault.seed.hex()
+        with self.store.writing(self.study_id) as chain:
+            last = chain.last()
+            head = "" if last is None else last.digest
+            chain.append(Entry("study-closed", "study-closed", {"seed": seed, "head": head}))
+        return seed
+
+    def slot(self, index: int, *, simulated: bool = False) -> Slot:
+        """Return a slot of the schedule; never shown to staff before closing."""
+        return self._slot(index, simulated)
+
+    def standing(self) -> Standing:
+        """Return the state of the study; the seed only once it is closed."""
+        closed = self.store.row_by_key(self.study_id, "study-closed")
+        return Standing(
+            state="open" if closed is None else "closed",
+            seed_commitment=self.commitment,
+            seed=None if closed is None else str(closed.content["seed"]),
+            n_sessions=len(self.store.rows(self.study_id, kind="session-begun")),
+        )
+
+    def set_passphrase(self, passphrase: str) -> None:
+        """Set the staff passphrase; see :class:`abx.operators.Operators`."""
+        Operators(self.store).set_passphrase(passphrase)
+
+    def check_passphrase(self, passphrase: str) -> bool:
+        """Check the staff passphrase; see :class:`abx.operators.Operators`."""
+        return Operators(self.store).check(passphrase)
+
+    @property
+    def passphrase_is_set(self) -> bool:
+        """Whether staff can sign in at all."""
+        return Operators(self.store).is_set
+
+    def counts(self) -> dict[str, Any]:
+        """Return counts for the staff page; see :func:`abx.counts.count_answers`."""
+        from abx.counts import count_answers
+
+        return count_answers(self)
+
+    # Inside -------------------------------------------------------------------------------
+
+    def _make_slot(self, index: int, simulated: bool) -> Slot:
+        seed = self.opening.vault.seed
+        return make_slot(self.study, rehearsal_seed(seed) if simulated else seed, index)
+
+    def _refuse_if_closed(self, chain: Appender) -> None:
+        if chain.find("study-closed") is not None:
+            raise Gone("This study is closed. Thank you for your interest.")
+
+    def _place(self, sitting: Sitting, chain: Appender) -> _Place:
+        last = chain.last(session=sitting.session)
+        if last is None or last.kind == "withdrawal" or last.body is None:
+            self._sittings.clear()
+            raise Gone("This sitting was withdrawn and its answers were removed.")
+        answered = int(last.content.get("number", 0))
+        slot = self._slot(sitting.slot, sitting.simulated)
+        return _Place(
+            answered=answered,
+            on_break=last.kind == "answer" and answered in slot.breaks_after,
+            closed=chain.find("study-closed") is not None,
+        )
+
+    def _message(self, token: str, sitting: Sitting, chain: Appender) -> dict[str, Any]:
+        place = self._place(sitting, chain)
+        slot = self._slot(sitting.slot, sitting.simulated)
+        if place.answered >= len(slot.trials):
+            return done_message(slot)
+        if place.closed:
+            return closed_message()
+        trial = slot.trials[place.answered]
+        if place.on_break:
+            return break_message(token, slot, place.answered)
+        key = self._tokens.trial_key(sitting.session, trial.number)
+        audio = self._tokens.audio_name(sitting.session, f"trial-{trial.number}")
+        return trial_message(token, slot, trial, key=key, audio=audio)
+
+    def _trial_of_key(self, sitting: Sitting, slot: Slot, trial_key: object) -> Trial:
+        if isinstance(trial_key, str) and trial_key.isascii():
+            for trial in slot.trials:
+                key = self._tokens.trial_key(sitting.session, trial.number)
+                if hmac.compare_digest(key, trial_key):
+                    return trial
+        raise NotFound("This question does not belong to your sitting. Please reload the page.")
+
+    def _store_answer(
+        self, sitting: Sitting, slot: Slot, trial: Trial, submission: Submission, chain: Appender
+    ) -> None:
+        key = f"answer:{sitting.session}:{trial.number}"
+        stored = chain.find(key)
+        if stored is not None:
+            _check_same(stored, submission)
+            return
+        place = self._place(sitting, chain)
+        if place.closed:
+            raise Gone("This study is closed; this answer came too late to be stored.")
+        if trial.number != place.answered + 1 or place.on_break:
+            raise NotFound("This question is not open yet. Please reload the page.")
+        body = {"number": trial.number, "phase": trial.phase, **submission.body()}
+        chain.append(Entry("answer", key, body, sitting.session))
+        if trial.number == len(slot.trials):
+            end = Entry(
+                "session-finished",
+                f"finished:{sitting.session}",
+                {"number": trial.number},
+                sitting.session,
+            )
+            chain.append(end)
+
+    def _blob(self, sources: tuple[tuple[str, str], ...]) -> bytes:
+        loaded = [self.stimuli.get(source, programme) for source, programme in sources]
+        return build_blob([samples for samples, _ in loaded], loaded[0][1])
+
+    def _level_source(self) -> tuple[str, str]:
+        """Choose the pink noise, or the first programme; always through the first stage."""
+        stage = self.study.stages[0].id
+        known = {record.programme for record in self.manifest.stimuli if record.stage == stage}
+        programme = "pink-noise" if "pink-noise" in known else self.study.programmes[0].id
+        return stage, programme
+
+
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """How far a sitting is."""
+
+    answered: int
+    on_break: bool
+    closed: bool
+
+
+def _feedback(trial: Trial, submission: Submission) -> dict[str, bool] | None:
+    if trial.phase != "practice":
+        return None
+    correct = get_method(trial.method).correct(trial, submission.answer)
+    return None if correct is None else {"correct": correct}
+
+
+def _check_same(stored: LogRow, submission: Submission) -> None:
+    if stored.content.get("answer") != submission.answer:
+        raise Conflict("You have answered this question already; your first answer counts.")
+
+
+def _session_id(hashed: str) -> str:
+    return f"s-{hashed[:12]}"
+
+
+def _pseudonym(listener: str | None) -> str:
+    if listener is None:
+        return new_pseudonym()
+    if not (listener.isascii() and listener.replace("-", "").isalnum() and len(listener) <= 20):
+        raise AnswerRefused("A listener code has letters, digits and hyphens, at most 20.")
+    return listener
+
+
+def _short(value: str | Mapping[str, str]) -> str | dict[str, str]:
+    if isinstance(value, str):
+        if len(value) > 500:
+            raise AnswerRefused("This text is too long; please use at most 500 characters.")
+        return value
+    if len(value) > 20:
+        raise AnswerRefused("Too many answers about hearing.")
+    return {str(_short(str(key))): str(_short(str(item))) for key, item in value.items()}

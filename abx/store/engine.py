@@ -1,0 +1,121 @@
+"""Connections: SQLite that is durable on commit, PostgreSQL through psycopg 3."""
+
+from __future__ import annotations
+
+import sqlite3
+from typing import Any
+
+from sqlalchemy import Connection, Engine, create_engine, event
+from sqlalchemy.engine import make_url
+from sqlalchemy.exc import ArgumentError, NoSuchModuleError
+from sqlalchemy.pool import QueuePool
+
+from abx.errors import InputError
+
+__all__ = ["open_engine", "write_transaction"]
+
+_BUSY_TIMEOUT_S = 30.0
+
+
+def open_engine(url: str) -> Engine:
+    """Open an engine for a database URL.
+
+    Parameters
+    ----------
+    url : str
+        ``sqlite:///path/to/file.db`` or ``postgresql://user@host/database``.
+
+    Returns
+    -------
+    Engine
+        SQLite runs in WAL mode with ``synchronous=FULL``: a commit survives a power cut.
+
+    Raises
+    ------
+    InputError
+        If the URL cannot be read or names another database.
+    """
+    try:
+        parsed = make_url(url)
+        backend = parsed.get_backend_name()
+    except (ArgumentError, NoSuchModuleError) as error:
+        raise _bad_url("the text is not a database URL") from error
+    if backend == "sqlite":
+        return _sqlite(url)
+    if backend == "postgresql":
+        try:
+            return create_engine(
+                parsed.set(drivername="postgresql+psycopg"),
+                pool_size=5,
+                max_overflow=10,
+                pool_pre_ping=True,
+            )
+        except ModuleNotFoundError as error:
+            raise InputError(
+                where="--database",
+                problem="the PostgreSQL driver is not installed",
+                remedy="install it with: pip install 'earwitness[postgres]'",
+            ) from error
+    raise _bad_url(f"'{backend}' databases are not supported")
+
+
+def _bad_url(problem: str) -> InputError:
+    return InputError(
+        where="--database",
+        problem=problem,
+        remedy="give sqlite:///FILE or postgresql://USER@HOST/DATABASE",
+    )
+
+
+def _sqlite(url: str) -> Engine:
+    engine = create_engine(
+        url,
+        poolclass=QueuePool,
+        pool_size=5,
+        max_overflow=20,
+        connect_args={"timeout": _BUSY_TIMEOUT_S, "check_same_thread": False},
+    )
+    event.listen(engine, "connect", _prepare_sqlite)
+    event.listen(engine, "begin", _begin_sqlite)
+    return engine
+
+
+def _prepare_sqlite(connection: sqlite3.Connection, _record: Any) -> None:
+    # The driver would otherwise open transactions by its own rules, too late for us.
+    connection.isolation_level = None
+    cursor = connection.cursor()
+    try:
+        # A busy timeout does not cover the switch to WAL when two processes start together,
+        # so switch only where it has not been done.
+        if cursor.execute("PRAGMA journal_mode").fetchone()[0] != "wal":
+            _switch_to_wal(cursor)
+        cursor.execute("PRAGMA synchronous=FULL")
+        cursor.execute("PRAGMA foreign_keys=ON")
+        cursor.execute("PRAGMA trusted_schema=OFF")
+    finally:
+        cursor.close()
+
+
+def _switch_to_wal(cursor: sqlite3.Cursor) -> None:
+    import time
+
+    deadline = time.monotonic() + _BUSY_TIMEOUT_S
+    while True:
+        try:
+            cursor.execute("PRAGMA journal_mode=WAL")
+            return
+        except sqlite3.OperationalError as error:
+            if "locked" not in str(error) or time.monotonic() > deadline:
+                raise
+            time.sleep(0.02)
+
+
+def _begin_sqlite(connection: Connection) -> None:
+    # Writers take the lock at once; a later upgrade could fail with SQLITE_BUSY at once.
+    writes = connection.get_execution_options().get("earwitness_writes", False)
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+
+def write_transaction(engine: Engine) -> Engine:
+    """Return the engine with transactions that take the write lock at once."""
+    return engine.execution_options(earwitness_writes=True)

@@ -1,0 +1,324 @@
+"""Append and read the log; nothing else changes it."""
+
+from __future__ import annotations
+
+import secrets
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from types import TracebackType
+from typing import Any, Self
+
+from sqlalchemy import Connection, Engine, Row, Select, and_, delete, insert, select, text
+from sqlalchemy.exc import DBAPIError, SQLAlchemyError
+
+from abx.errors import StoreError
+from abx.store.chain import GENESIS, Entry, LogRow, body_digest, canonical_json, row_digest
+from abx.store.engine import open_engine, write_transaction
+from abx.store.migrate import migrate
+from abx.store.tables import log, log_body, vault
+
+__all__ = ["Store", "Vault", "open_store"]
+
+
+class Vault:
+    """The two secrets of a study: the schedule's seed and the key of trial tokens."""
+
+    __slots__ = ("seed", "token_key")
+
+    def __init__(self, *, seed: bytes, token_key: bytes) -> None:
+        self.seed = seed
+        self.token_key = token_key
+
+    def __repr__(self) -> str:
+        return "Vault(sealed)"
+
+
+def open_store(url: str) -> Store:
+    """Open a store, creating or upgrading the schema where needed.
+
+    Parameters
+    ----------
+    url : str
+        ``sqlite:///FILE`` or ``postgresql://USER@HOST/DATABASE``.
+
+    Raises
+    ------
+    InputError
+        If the URL is wrong.
+    StoreError
+        If the database cannot be reached or is newer than the program.
+    """
+    engine = open_engine(url)
+    try:
+        migrate(engine)
+    except SQLAlchemyError as error:
+        engine.dispose()
+        raise StoreError(f"The database could not be opened: {_reason(error)}") from error
+    except BaseException:
+        engine.dispose()
+        raise
+    return Store(engine)
+
+
+class Store:
+    """Append-only log of one or several studies in one database.
+
+    Use :func:`open_store`. A store is safe to share between threads, and several processes may
+    have one open on the same database.
+    """
+
+    def __init__(self, engine: Engine) -> None:
+        self.engine = engine
+        self._writer = write_transaction(engine)
+        # One writer at a time within the process spares the database its lock waits.
+        self._lock = threading.Lock()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close all connections."""
+        self.engine.dispose()
+
+    # Writing ------------------------------------------------------------------------------
+
+    @contextmanager
+    def writing(self, study: str) -> Iterator[Appender]:
+        """Hold the study's chain for a transaction; rows are durable when the block ends.
+
+        Raises
+        ------
+        StoreError
+            If the database refuses; nothing of the block is stored then.
+        """
+        try:
+            with self._lock, self._writer.begin() as connection:
+                if self.engine.dialect.name == "postgresql":
+                    connection.execute(
+                        text("SELECT pg_advisory_xact_lock(hashtextextended(:study, 0))"),
+                        {"study": study},
+                    )
+                yield Appender(connection, study)
+        except SQLAlchemyError as error:
+            raise StoreError(f"The answer could not be stored: {_reason(error)}") from error
+
+    @contextmanager
+    def looking(self, study: str) -> Iterator[Appender]:
+        """Read the study's chain without holding it, as one consistent picture."""
+        with self.reading() as connection:
+            yield Appender(connection, study)
+
+    def append(self, study: str, entries: Sequence[Entry]) -> list[LogRow]:
+        """Append rows in one transaction.
+
+        Parameters
+        ----------
+        study : str
+            Study id.
+        entries : sequence of Entry
+            Rows; a key that exists already gives the stored row back and adds nothing.
+
+        Returns
+        -------
+        list of LogRow
+            One for each entry, durable.
+        """
+        with self.writing(study) as appender:
+            return [appender.append(entry) for entry in entries]
+
+    def erase_bodies(self, study: str, session: str) -> int:
+        """Remove the bodies of a withdrawn session; the database refuses any other.
+
+        Returns
+        -------
+        int
+            Number of bodies removed.
+        """
+        rows = select(log.c.seq).where(
+            log.c.study == study, log.c.session == session, log.c.kind != "withdrawal"
+        )
+        with self._writing_guard(), self._lock, self._writer.begin() as connection:
+            done = connection.execute(
+                delete(log_body).where(log_body.c.study == study, log_body.c.seq.in_(rows))
+            )
+            return done.rowcount
+
+    def keep_vault(self, connection: Connection, study: str, contents: Vault) -> None:
+        """Store the secrets of a study, inside the transaction that opens it."""
+        connection.execute(
+            insert(vault).values(
+                study=study, seed=contents.seed.hex(), token_key=contents.token_key.hex()
+            )
+        )
+
+    # Reading ------------------------------------------------------------------------------
+
+    def vault(self, study: str) -> Vault | None:
+        """Return the secrets of a study, for the scheduler only."""
+        with self.reading() as connection:
+            row = connection.execute(select(vault).where(vault.c.study == study)).one_or_none()
+        if row is None:
+            return None
+        return Vault(seed=bytes.fromhex(row.seed), token_key=bytes.fromhex(row.token_key))
+
+    def studies(self) -> list[str]:
+        """Return the ids of the studies in this database."""
+        query = select(log.c.study).where(log.c.seq == 1).order_by(log.c.study)
+        with self.reading() as connection:
+            return list(connection.execute(query).scalars())
+
+    def rows(
+        self, study: str, *, kind: str | None = None, session: str | None = None
+    ) -> list[LogRow]:
+        """Return rows in the order of the chain."""
+        query = _select_rows().where(log.c.study == study).order_by(log.c.seq)
+        if kind is not None:
+            query = query.where(log.c.kind == kind)
+        if session is not None:
+            query = query.where(log.c.session == session)
+        return self._fetch(query)
+
+    def row_by_key(self, study: str, key: str) -> LogRow | None:
+        """Return the row with an idempotency key."""
+        found = self._fetch(_select_rows().where(log.c.study == study, log.c.key == key))
+        return found[0] if found else None
+
+    def _fetch(self, query: Select[Any]) -> list[LogRow]:
+        with self.reading() as connection:
+            return [_as_row(row) for row in connection.execute(query)]
+
+    @contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """Yield a connection for reading.
+
+        Raises
+        ------
+        StoreError
+            If the database cannot be reached.
+        """
+        with self._writing_guard(), self.engine.connect() as connection:
+            yield connection
+
+    @contextmanager
+    def transaction(self) -> Iterator[Connection]:
+        """Yield a writing transaction for the tables outside the log."""
+        with self._writing_guard(), self._lock, self._writer.begin() as connection:
+            yield connection
+
+    @contextmanager
+    def _writing_guard(self) -> Iterator[None]:
+        try:
+            yield
+        except SQLAlchemyError as error:
+            raise StoreError(f"The database did not answer: {_reason(error)}") from error
+
+
+class Appender:
+    """Appends rows while the study's chain is held; made by :meth:`Store.writing`."""
+
+    def __init__(self, connection: Connection, study: str) -> None:
+        self.connection = connection
+        self.study = study
+
+    def find(self, key: str) -> LogRow | None:
+        """Return the row with an idempotency key."""
+        query = _select_rows().where(log.c.study == self.study, log.c.key == key)
+        row = self.connection.execute(query).one_or_none()
+        return None if row is None else _as_row(row)
+
+    def last(self, *, session: str | None = None, kind: str | None = None) -> LogRow | None:
+        """Return the newest row of the study, of a session or of a kind."""
+        query = _select_rows().where(log.c.study == self.study)
+        if session is not None:
+            query = query.where(log.c.session == session).order_by(log.c.session_seq.desc())
+        else:
+            query = query.order_by(log.c.seq.desc())
+        if kind is not None:
+            query = query.where(log.c.kind == kind)
+        row = self.connection.execute(query.limit(1)).one_or_none()
+        return None if row is None else _as_row(row)
+
+    def rows(self, kind: str) -> list[LogRow]:
+        """Return all rows of a kind."""
+        query = _select_rows().where(log.c.study == self.study, log.c.kind == kind)
+        return [_as_row(row) for row in self.connection.execute(query.order_by(log.c.seq))]
+
+    def sessions_with(self, kind: str) -> set[str]:
+        """Return the sessions that have a row of a kind."""
+        query = select(log.c.session).where(log.c.study == self.study, log.c.kind == kind)
+        return set(self.connection.execute(query.distinct()).scalars())
+
+    def append(self, entry: Entry, *, now: Callable[[], datetime] | None = None) -> LogRow:
+        """Append one row, or return the stored one when its key exists."""
+        existing = self.find(entry.key)
+        if existing is not None:
+            return existing
+        row = self._chained(entry, now or _utc_now)
+        self.connection.execute(
+            insert(log).values(**{column.name: getattr(row, column.name) for column in log.columns})
+        )
+        self.connection.execute(
+            insert(log_body).values(study=row.study, seq=row.seq, salt=row.salt, body=row.body)
+        )
+        return row
+
+    def _chained(self, entry: Entry, now: Callable[[], datetime]) -> LogRow:
+        before = self.last()
+        before_in_session = self.last(session=entry.session) if entry.session else None
+        # A clock set back must not make the log look backdated: time never runs backwards.
+        at = now().isoformat(timespec="milliseconds")
+        if before is not None:
+            at = max(at, before.at)
+        salt = secrets.token_hex(16)
+        body = canonical_json(entry.body)
+        chained: dict[str, Any] = {
+            "study": self.study,
+            "seq": 1 if before is None else before.seq + 1,
+            "kind": entry.kind,
+            "session": entry.session,
+            "session_seq": _next_in_session(entry, before_in_session),
+            "key": entry.key,
+            "at": at,
+            "session_prev": GENESIS if before_in_session is None else before_in_session.digest,
+            "prev": GENESIS if before is None else before.digest,
+        }
+        digest_of_body = body_digest(salt, body)
+        digest = row_digest(digest_of_body=digest_of_body, **chained)
+        return LogRow(**chained, body_digest=digest_of_body, digest=digest, salt=salt, body=body)
+
+
+def _next_in_session(entry: Entry, before: LogRow | None) -> int:
+    if not entry.session:
+        return 0
+    return 1 if before is None else before.session_seq + 1
+
+
+def _utc_now() -> datetime:
+    return datetime.now(UTC)
+
+
+def _select_rows() -> Select[Any]:
+    joined = log.outerjoin(
+        log_body, and_(log.c.study == log_body.c.study, log.c.seq == log_body.c.seq)
+    )
+    return select(*log.columns, log_body.c.salt, log_body.c.body).select_from(joined)
+
+
+def _as_row(row: Row[Any]) -> LogRow:
+    return LogRow(**row._mapping)
+
+
+def _reason(error: SQLAlchemyError) -> str:
+    """Return the database's own words, without the statement and its parameters."""
+    cause = error.orig if isinstance(error, DBAPIError) and error.orig is not None else error
+    return str(cause).strip().splitlines()[0] if str(cause).strip() else type(cause).__name__

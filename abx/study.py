@@ -1,0 +1,278 @@
+"""The study file: what is compared, how it is asked, and what is claimed beforehand.
+
+:func:`read_study` reads ``study.toml`` into a frozen :class:`Study`. Everything is checked
+before anything is used: unknown keys are errors, ids are resolved, files must exist and lie
+inside the study folder. Every error names file, line, field, value and remedy.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import MappingProxyType
+
+__all__ = [
+    "MAX_STUDY_BYTES",
+    "Plan",
+    "Programme",
+    "Stage",
+    "Study",
+    "TargetSource",
+    "TestPlan",
+    "read_study",
+    "study_from_text",
+]
+
+MAX_STUDY_BYTES = 1_000_000
+"""Study files above this size are refused before parsing."""
+
+_EMPTY: Mapping[str, str] = MappingProxyType({})
+
+
+@dataclass(frozen=True, slots=True)
+class TargetSource:
+    """Where the target curve comes from: exactly one of the three is set.
+
+    Attributes
+    ----------
+    name : str or None
+        A built-in target.
+    file : str or None
+        Table inside the study folder, relative path.
+    points : tuple of (float, float)
+        Break points in Hz and dB, ascending in frequency.
+    """
+
+    name: str | None = None
+    file: str | None = None
+    points: tuple[tuple[float, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """One named state of the sound system.
+
+    Attributes
+    ----------
+    id, label : str
+        Short id used everywhere, and the words shown in reports.
+    responses : tuple of str
+        Response tables, relative to the study folder; several positions are averaged.
+    factors : mapping of str to str
+        Design factors, for instance ``{"source": "stock"}``.
+    cost, labour_h : float
+        Price in the study's currency and working hours.
+    """
+
+    id: str
+    label: str
+    responses: tuple[str, ...]
+    factors: Mapping[str, str] = field(default_factory=lambda: _EMPTY, hash=False)
+    cost: float = 0.0
+    labour_h: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Programme:
+    """One excerpt of music or noise.
+
+    Attributes
+    ----------
+    id, file : str
+        Short id; audio file relative to the study folder.
+    start_s, length_s : float, float or None
+        Excerpt; ``None`` means to the end of the file.
+    """
+
+    id: str
+    file: str
+    start_s: float = 0.0
+    length_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TestPlan:
+    """One test of a study: a method applied to pairs or to a set of stages.
+
+    Attributes
+    ----------
+    method : str
+        Id of a module in :mod:`abx.methods`.
+    pairs : tuple of (str, str)
+        Stage pairs to compare, as written (or all pairs of ``stages``).
+    stages : tuple of str
+        Stages that take part, in the order of the study file.
+    trials : int
+        Trials for each pair (or, where a method presents a set, for each programme).
+    repeats : int
+        Trials asked a second time, later in the sitting.
+    identical, obvious : int
+        Control trials a listener.
+    practice : int
+        Practice trials before the test, with feedback where there is a right answer.
+    options : mapping
+        Settings of the method, for instance ``{"ties": True}``.
+    """
+
+    __test__ = False  # not a test class, whatever the collector thinks of its name
+
+    method: str
+    pairs: tuple[tuple[str, str], ...]
+    stages: tuple[str, ...]
+    trials: int
+    repeats: int = 0
+    identical: int = 0
+    obvious: int = 0
+    practice: int = 0
+    options: Mapping[str, object] = field(default_factory=dict, hash=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What was decided before the first trial.
+
+    Attributes
+    ----------
+    listeners : int
+        Planned panel size.
+    alpha : float
+        Error rate of the claims.
+    stopping : str
+        Stopping rule; ``"fixed"`` means the planned number of listeners.
+    primary_metric : str
+        Deviation metric the link is judged by.
+    break_after_min : float
+        Listening time after which a pause is offered.
+    claims : tuple of str
+        Sentences the data are to support or not.
+    """
+
+    listeners: int
+    alpha: float = 0.05
+    stopping: str = "fixed"
+    primary_metric: str = "deviation_sd_db"
+    break_after_min: float = 12.5
+    claims: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Study:
+    """A checked study file.
+
+    Attributes
+    ----------
+    title, note : str
+        Words for people.
+    target : TargetSource
+        Target curve.
+    stages, programmes, tests : tuple
+        What is compared, with which excerpts, and how it is asked.
+    playback_response : str or None
+        Response of the playback, relative to the study folder.
+    plan : Plan
+        Decisions made beforehand.
+    path : Path or None
+        The file it was read from.
+    text : str
+        The text itself; ``sha256`` is the hash of its UTF-8 bytes.
+    """
+
+    title: str
+    note: str
+    target: TargetSource
+    stages: tuple[Stage, ...]
+    programmes: tuple[Programme, ...]
+    tests: tuple[TestPlan, ...]
+    plan: Plan
+    playback_response: str | None
+    path: Path | None
+    text: str = field(repr=False)
+
+    @property
+    def sha256(self) -> str:
+        """SHA-256 of the study file's bytes, in hexadecimal."""
+        return hashlib.sha256(self.text.encode()).hexdigest()
+
+    @property
+    def folder(self) -> Path | None:
+        """The study folder, ``None`` for a study that was not read from a file."""
+        return None if self.path is None else self.path.parent
+
+    @property
+    def claims(self) -> tuple[str, ...]:
+        """The claims of the plan."""
+        return self.plan.claims
+
+    def stage(self, stage_id: str) -> Stage:
+        """Return the stage with this id.
+
+        Raises
+        ------
+        KeyError
+            If there is no such stage.
+        """
+        for stage in self.stages:
+            if stage.id == stage_id:
+                return stage
+        raise KeyError(stage_id)
+
+    def programme(self, programme_id: str) -> Programme:
+        """Return the programme with this id.
+
+        Raises
+        ------
+        KeyError
+            If there is no such programme.
+        """
+        for programme in self.programmes:
+            if programme.id == programme_id:
+                return programme
+        raise KeyError(programme_id)
+
+
+def read_study(path: str | Path) -> Study:
+    """Read and check a study file.
+
+    Parameters
+    ----------
+    path : str or Path
+        ``study.toml`` or the folder that holds it.
+
+    Returns
+    -------
+    Study
+        Frozen; equal text gives an equal study.
+
+    Raises
+    ------
+    InputError
+        If anything in the file is wrong; names line, field, value and remedy.
+    """
+    from abx.study_file import read_text
+
+    file = Path(path)
+    if file.is_dir():
+        file = file / "study.toml"
+    return study_from_text(read_text(file), path=file)
+
+
+def study_from_text(text: str, *, path: Path | None = None) -> Study:
+    """Check the text of a study file.
+
+    Parameters
+    ----------
+    text : str
+        TOML.
+    path : Path, optional
+        Where it came from; without it files are not looked for.
+
+    Raises
+    ------
+    InputError
+        As :func:`read_study`.
+    """
+    from abx.study_file import parse_study
+
+    return parse_study(text, path=path)

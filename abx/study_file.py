@@ -1,0 +1,586 @@
+"""Checks behind :func:`abx.study.read_study`.
+
+A small reader walks the parsed TOML with the path of each value in hand, so that an error can
+name the line. Each table of the file has one function here.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+import re
+import tomllib
+from collections.abc import Callable, Iterable, Mapping
+from itertools import combinations
+from pathlib import Path, PurePosixPath
+from types import MappingProxyType
+from typing import Any
+
+from abx.errors import InputError
+from abx.methods import get_method, method_ids
+from abx.study import (
+    MAX_STUDY_BYTES,
+    Plan,
+    Programme,
+    Stage,
+    Study,
+    TargetSource,
+    TestPlan,
+)
+from abx.toml_lines import KeyPath, line_map
+
+__all__ = ["Reader", "parse_study", "read_text"]
+
+ID_PATTERN = re.compile(r"[a-z0-9-]{1,40}")
+_MAX_TRIALS = 1000
+_MAX_STAGES = 64
+
+
+def read_text(file: Path) -> str:
+    """Read a study file as UTF-8, refusing what cannot be one.
+
+    Raises
+    ------
+    InputError
+        If the file is missing, too large or not UTF-8.
+    """
+    name = file.name
+    try:
+        if file.stat().st_size > MAX_STUDY_BYTES:
+            raise InputError(
+                source=name,
+                problem=f"the file has {file.stat().st_size} bytes; a study file has "
+                f"at most {MAX_STUDY_BYTES}",
+                remedy="check that this is the study file and not an audio file",
+            )
+        data = file.read_bytes()
+    except OSError as error:
+        raise InputError(
+            source=str(file),
+            problem=f"the file cannot be read ({error.strerror})",
+            remedy="check the path, or start a study with 'earwitness new'",
+        ) from error
+    try:
+        # TOML allows both line ends; a byte-order mark is a habit of some editors.
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        raise InputError(
+            source=name,
+            where=f"line {line}",
+            problem=f"byte 0x{data[error.start]:02x} is not UTF-8 text",
+            remedy="save the file with UTF-8 encoding",
+        ) from error
+
+
+class Reader:
+    """A table of the file with its place, and the errors that name it."""
+
+    def __init__(
+        self, data: Mapping[str, Any], path: KeyPath, lines: Mapping[KeyPath, int], source: str
+    ) -> None:
+        self.data = data
+        self.path = path
+        self.lines = lines
+        self.source = source
+
+    def error(self, key: str | int | None, problem: str, remedy: str) -> InputError:
+        """Make the error for one field of this table."""
+        path = self.path if key is None else (*self.path, key)
+        return InputError(
+            source=self.source, where=_place(path, self.lines), problem=problem, remedy=remedy
+        )
+
+    def at(self, path: KeyPath, problem: str, remedy: str) -> InputError:
+        """Make the error for a deeper place below this table."""
+        full = (*self.path, *path)
+        return InputError(
+            source=self.source, where=_place(full, self.lines), problem=problem, remedy=remedy
+        )
+
+    def failing(self, *path: str | int) -> Callable[[str, str], InputError]:
+        """Return a maker of errors for one place below this table."""
+        return lambda problem, remedy: self.at(path, problem, remedy)
+
+    def only(self, allowed: Iterable[str]) -> None:
+        """Refuse keys that are not known here."""
+        names = tuple(allowed)
+        for key in self.data:
+            if key not in names:
+                raise self.error(key, f"unknown key '{key}'", _did_you_mean(key, names))
+
+    def table(self, key: str) -> Reader | None:
+        """Return a sub-table, ``None`` when absent."""
+        if key not in self.data:
+            return None
+        value = self.data[key]
+        if not isinstance(value, dict):
+            raise self.error(key, f"{_show(value)} is not a table", f"write [{key}] with its keys")
+        return Reader(value, (*self.path, key), self.lines, self.source)
+
+    def tables(self, key: str, *, required: bool = True) -> list[Reader]:
+        """Return an array of tables."""
+        value = self.data.get(key, [])
+        if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
+            raise self.error(key, f"'{key}' is not a list of tables", f"write [[{key}]] for each")
+        if required and not value:
+            raise self.error(None, f"no [[{key}]] in the file", f"add at least one [[{key}]] table")
+        return [
+            Reader(item, (*self.path, key, index), self.lines, self.source)
+            for index, item in enumerate(value)
+        ]
+
+    def text(self, key: str, default: str | None = None, *, max_length: int = 200) -> str:
+        """Return a string."""
+        value = self._get(key, default)
+        if not isinstance(value, str):
+            raise self.error(key, f"{_show(value)} is not text", "put it in quotation marks")
+        if len(value) > max_length:
+            raise self.error(
+                key, f"the text has {len(value)} characters", f"use at most {max_length}"
+            )
+        if default is None and not value.strip():
+            raise self.error(key, "the text is empty", f"give '{key}' a value")
+        return value
+
+    def number(
+        self,
+        key: str,
+        default: float | None = None,
+        *,
+        low: float = -math.inf,
+        high: float = math.inf,
+    ) -> float:
+        """Return a finite number inside a range."""
+        value = self._get(key, default)
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            raise self.error(key, f"{_show(value)} is not a number", "write digits, no quotes")
+        self._check_range(key, value, low, high)
+        return float(value)
+
+    def integer(self, key: str, default: int | None = None, *, low: int, high: int) -> int:
+        """Return a whole number inside a range."""
+        value = self._get(key, default)
+        if isinstance(value, bool) or not isinstance(value, int):
+            raise self.error(key, f"{_show(value)} is not a whole number", "write a whole number")
+        self._check_range(key, value, low, high)
+        return value
+
+    def boolean(self, key: str, default: bool) -> bool:
+        """Return true or false."""
+        value = self._get(key, default)
+        if not isinstance(value, bool):
+            raise self.error(key, f"{_show(value)} is not true or false", "write true or false")
+        return value
+
+    def choice(self, key: str, allowed: Iterable[str], default: str | None = None) -> str:
+        """Return one of a set of words."""
+        value = self.text(key, default)
+        names = tuple(allowed)
+        if value not in names:
+            raise self.error(key, f"'{value}' is not known", _did_you_mean(value, names))
+        return value
+
+    def strings(self, key: str, *, minimum: int = 0, default: list[str] | None = None) -> list[str]:
+        """Return a list of strings."""
+        value = self._get(key, default)
+        if not isinstance(value, list) or not all(isinstance(item, str) for item in value):
+            raise self.error(
+                key, f"{_show(value)} is not a list of texts", 'write ["first", "second"]'
+            )
+        if len(value) < minimum:
+            raise self.error(key, f"the list has {len(value)} entries", f"give at least {minimum}")
+        return value
+
+    def _get(self, key: str, default: object) -> Any:
+        if key in self.data:
+            return self.data[key]
+        if default is None:
+            raise self.error(None, f"'{key}' is missing", f"add a line '{key} = ...'")
+        return default
+
+    def _check_range(self, key: str, value: float, low: float, high: float) -> None:
+        if not math.isfinite(value) or not low <= value <= high:
+            if math.isinf(high):
+                rule = f"give a number of at least {low:g}"
+            else:
+                rule = f"give a number from {low:g} to {high:g}"
+            raise self.error(key, f"{value} is out of range", rule)
+
+
+def parse_study(text: str, *, path: Path | None = None) -> Study:
+    """Check the text of a study file; see :func:`abx.study.study_from_text`."""
+    source = "study.toml" if path is None else path.name
+    root = Reader(_load(text, source), (), line_map(text), source)
+    root.only(
+        ("format", "title", "target", "note", "stages", "programmes", "playback", "tests", "plan")
+    )
+    if root.integer("format", low=0, high=999) != 1:
+        raise root.error(
+            "format",
+            f"format {root.data['format']} is not known to this version",
+            "write 'format = 1', or use a newer version of earwitness",
+        )
+    files = _Files(None if path is None else path.parent)
+    title = root.text("title")
+    stages = _read_stages(root, files)
+    programmes = _read_programmes(root, files)
+    tests = tuple(_read_test(table, stages) for table in root.tables("tests"))
+    return Study(
+        title=title,
+        note=root.text("note", "", max_length=10_000),
+        target=_read_target(root, files),
+        stages=stages,
+        programmes=programmes,
+        tests=tests,
+        plan=_read_plan(root, stages),
+        playback_response=_read_playback(root, files),
+        path=path,
+        text=text,
+    )
+
+
+def _load(text: str, source: str) -> dict[str, Any]:
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        message, place = _split_toml_message(str(error), text)
+        raise InputError(
+            source=source,
+            where=place,
+            problem=message,
+            remedy="correct the line; texts need quotation marks, lists need square brackets",
+        ) from error
+    except (RecursionError, ValueError) as error:
+        raise InputError(
+            source=source,
+            problem="the file is nested too deeply or holds a number that cannot be read",
+            remedy="compare it with the study file that 'earwitness new' writes",
+        ) from error
+
+
+def _split_toml_message(message: str, text: str) -> tuple[str, str]:
+    found = re.search(r"^(.*?) \(at line (\d+), column (\d+)\)$", message, re.DOTALL)
+    if found:
+        return found[1], f"line {found[2]}, column {found[3]}"
+    words = message.replace(" (at end of document)", "")
+    return words, f"line {max(text.count(chr(10)), 0) + 1}, the end of the file"
+
+
+def _place(path: KeyPath, lines: Mapping[KeyPath, int]) -> str:
+    known = path
+    while known not in lines:
+        known = known[:-1]
+    words = ""
+    for part in path:
+        words += f"[{part}]" if isinstance(part, int) else f".{part}" if words else part
+    return f"line {lines[known]}, {words}" if words else f"line {lines[known]}"
+
+
+def _did_you_mean(word: str, names: Iterable[str]) -> str:
+    names = tuple(names)
+    near = difflib.get_close_matches(word, names, n=1, cutoff=0.6)
+    if near:
+        return f"did you mean '{near[0]}'"
+    return f"use one of: {', '.join(names)}"
+
+
+def _show(value: object) -> str:
+    text = repr(value)
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+class _Files:
+    """Paths of the study file: inside the folder, existing, POSIX style."""
+
+    def __init__(self, folder: Path | None) -> None:
+        self.folder = folder
+
+    def check(self, name: str, fail: Callable[[str, str], InputError]) -> str:
+        path = PurePosixPath(name.replace("\\", "/"))
+        if "\0" in name or not name.strip():
+            raise fail(f"{_show(name)} is not a file name", "name a file in the study folder")
+        if path.is_absolute() or ".." in path.parts or re.match(r"[A-Za-z]:", name):
+            raise fail(
+                f"'{name}' lies outside the study folder",
+                "copy the file into the study folder and name it relative to that folder",
+            )
+        if self.folder is not None:
+            full = self.folder / path
+            if not full.resolve().is_relative_to(self.folder.resolve()):
+                raise fail(
+                    f"'{name}' is a link that leads outside the study folder",
+                    "copy the file itself into the study folder",
+                )
+            if not full.is_file():
+                raise fail(f"there is no file '{name}'", self._nearest(full))
+        return str(path)
+
+    def _nearest(self, full: Path) -> str:
+        try:
+            names = [item.name for item in full.parent.iterdir()] if full.parent.is_dir() else []
+        except OSError:
+            names = []
+        near = difflib.get_close_matches(full.name, names, n=1, cutoff=0.6)
+        if near:
+            return f"did you mean '{near[0]}'"
+        return "check the name, or put the file there"
+
+
+def _read_id(table: Reader, seen: set[str]) -> str:
+    value = table.text("id", max_length=1000)
+    if not ID_PATTERN.fullmatch(value):
+        raise table.error(
+            "id",
+            f"'{_show(value)[1:-1]}' is not an id",
+            "use 1 to 40 lower-case letters a-z, digits and hyphens",
+        )
+    if value in seen:
+        raise table.error("id", f"'{value}' is used twice", "give each one an id of its own")
+    seen.add(value)
+    return value
+
+
+def _read_stages(root: Reader, files: _Files) -> tuple[Stage, ...]:
+    seen: set[str] = set()
+    tables = root.tables("stages")
+    if not 2 <= len(tables) <= _MAX_STAGES:
+        raise root.error(
+            "stages", f"{len(tables)} stages", f"a study compares 2 to {_MAX_STAGES} stages"
+        )
+    return tuple(_read_stage(table, files, seen) for table in tables)
+
+
+def _read_stage(table: Reader, files: _Files, seen: set[str]) -> Stage:
+    table.only(("id", "label", "responses", "factors", "cost", "labour_h"))
+    stage_id = _read_id(table, seen)
+    responses = []
+    for index, name in enumerate(table.strings("responses", minimum=1)):
+        responses.append(files.check(name, table.failing("responses", index)))
+    return Stage(
+        id=stage_id,
+        label=table.text("label", stage_id),
+        responses=tuple(responses),
+        factors=_read_factors(table),
+        cost=table.number("cost", 0.0, low=0.0),
+        labour_h=table.number("labour_h", 0.0, low=0.0),
+    )
+
+
+def _read_factors(table: Reader) -> Mapping[str, str]:
+    factors = table.table("factors")
+    if factors is None:
+        return MappingProxyType({})
+    for name in factors.data:
+        if not re.fullmatch(r"[a-z][a-z0-9_]{0,39}", name):
+            raise factors.error(
+                name,
+                f"'{name}' is not a factor name",
+                "use lower-case letters, digits and underscores, starting with a letter",
+            )
+    return MappingProxyType({name: factors.text(name, max_length=60) for name in factors.data})
+
+
+def _read_programmes(root: Reader, files: _Files) -> tuple[Programme, ...]:
+    seen: set[str] = set()
+    programmes = []
+    for table in root.tables("programmes"):
+        table.only(("id", "file", "start_s", "length_s"))
+        length = table.number("length_s", low=0.5, high=7200) if "length_s" in table.data else None
+        programmes.append(
+            Programme(
+                id=_read_id(table, seen),
+                file=files.check(
+                    table.text("file", max_length=400),
+                    table.failing("file"),
+                ),
+                start_s=table.number("start_s", 0.0, low=0.0, high=86_400),
+                length_s=length,
+            )
+        )
+    return tuple(programmes)
+
+
+def _read_target(root: Reader, files: _Files) -> TargetSource:
+    value = root.data.get("target")
+    if value is None:
+        raise root.error(None, "'target' is missing", "add a line 'target = \"car-cabin\"'")
+    if isinstance(value, str):
+        return TargetSource(name=root.text("target"))
+    table = root.table("target")
+    assert table is not None
+    table.only(("file", "points"))
+    if len(table.data) != 1:
+        raise root.error("target", "neither or both of file and points", "give one of the two")
+    if "file" in table.data:
+        name = table.text("file", max_length=400)
+        return TargetSource(file=files.check(name, table.failing("file")))
+    return TargetSource(points=_read_points(table))
+
+
+def _read_points(table: Reader) -> tuple[tuple[float, float], ...]:
+    points: list[tuple[float, float]] = []
+    value = table.data["points"]
+    if not isinstance(value, list) or len(value) < 2:
+        raise table.error("points", "fewer than two points", "write [[25, 6.0], [200, 0.0]]")
+    for index, point in enumerate(value):
+        good = isinstance(point, list) and len(point) == 2 and all(map(_is_finite, point))
+        if not good or point[0] <= 0:
+            raise table.at(
+                ("points", index),
+                f"{_show(point)} is not a point",
+                "write [frequency in Hz above 0, level in dB]",
+            )
+        if points and point[0] <= points[-1][0]:
+            raise table.at(
+                ("points", index),
+                f"{point[0]} Hz does not ascend",
+                "sort the points by frequency, each frequency once",
+            )
+        points.append((float(point[0]), float(point[1])))
+    return tuple(points)
+
+
+def _is_finite(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+
+
+def _read_playback(root: Reader, files: _Files) -> str | None:
+    table = root.table("playback")
+    if table is None:
+        return None
+    table.only(("response",))
+    name = table.text("response", max_length=400)
+    return files.check(name, table.failing("response"))
+
+
+def _read_test(table: Reader, stages: tuple[Stage, ...]) -> TestPlan:
+    method = get_method(table.choice("method", method_ids()))
+    common = ("method", "pairs", "stages", "trials", "repeats", "controls", "practice")
+    table.only((*common, *method.option_keys))
+    ids = tuple(stage.id for stage in stages)
+    pairs, taking_part = _read_pairs(table, ids)
+    identical, obvious = _read_controls(table)
+    plan = TestPlan(
+        method=method.id,
+        pairs=pairs,
+        stages=taking_part,
+        trials=table.integer("trials", low=1, high=_MAX_TRIALS),
+        repeats=table.integer("repeats", 0, low=0, high=_MAX_TRIALS),
+        identical=identical,
+        obvious=obvious,
+        practice=table.integer("practice", method.default_practice, low=0, high=20),
+        options=MappingProxyType(dict(method.read_options(table, ids))),
+    )
+    method.check_plan(plan, table)
+    return plan
+
+
+def _read_pairs(
+    table: Reader, ids: tuple[str, ...]
+) -> tuple[tuple[tuple[str, str], ...], tuple[str, ...]]:
+    if ("pairs" in table.data) == ("stages" in table.data):
+        raise table.error(
+            None,
+            "give either 'pairs' or 'stages'",
+            'write pairs = [["one", "two"]] or stages = "all"',
+        )
+    if "stages" in table.data:
+        taking_part = _read_taking_part(table, ids)
+        return tuple(combinations(taking_part, 2)), taking_part
+    value = table.data["pairs"]
+    if not isinstance(value, list) or not value:
+        raise table.error("pairs", f"{_show(value)} is not a list", 'write [["one", "two"]]')
+    pairs: list[tuple[str, str]] = []
+    for index, pair in enumerate(value):
+        pairs.append(_read_pair(table, index, pair, ids, pairs))
+    used = {stage for pair in pairs for stage in pair}
+    return tuple(pairs), tuple(stage for stage in ids if stage in used)
+
+
+def _read_pair(
+    table: Reader, index: int, pair: object, ids: tuple[str, ...], before: list[tuple[str, str]]
+) -> tuple[str, str]:
+    place: KeyPath = ("pairs", index)
+    if not isinstance(pair, list) or len(pair) != 2 or not all(isinstance(s, str) for s in pair):
+        raise table.at(place, f"{_show(pair)} is not a pair", 'write ["one-stage", "other-stage"]')
+    for part, stage in enumerate(pair):
+        if stage not in ids:
+            raise table.at(
+                (*place, part), f"there is no stage '{stage}'", _did_you_mean(stage, ids)
+            )
+    first, second = pair
+    if first == second:
+        raise table.at(
+            place,
+            f"'{first}' is paired with itself",
+            "name two stages; identical pairs come from controls = { identical = 1 }",
+        )
+    if (first, second) in before or (second, first) in before:
+        raise table.at(
+            place,
+            f"the pair '{first}', '{second}' is there twice",
+            "list each pair once; both orders are played anyway",
+        )
+    return first, second
+
+
+def _read_taking_part(table: Reader, ids: tuple[str, ...]) -> tuple[str, ...]:
+    value = table.data["stages"]
+    if value == "all":
+        return ids
+    if isinstance(value, str):
+        raise table.error("stages", f"'{value}' is not known", 'write "all" or a list of stage ids')
+    chosen = table.strings("stages", minimum=2)
+    for index, stage in enumerate(chosen):
+        if stage not in ids:
+            raise table.at(
+                ("stages", index), f"there is no stage '{stage}'", _did_you_mean(stage, ids)
+            )
+        if stage in chosen[:index]:
+            raise table.at(("stages", index), f"'{stage}' is there twice", "list each stage once")
+    return tuple(stage for stage in ids if stage in chosen)
+
+
+def _read_controls(table: Reader) -> tuple[int, int]:
+    controls = table.table("controls")
+    if controls is None:
+        return 0, 0
+    controls.only(("identical", "obvious"))
+    return (
+        controls.integer("identical", 0, low=0, high=20),
+        controls.integer("obvious", 0, low=0, high=20),
+    )
+
+
+def _read_plan(root: Reader, stages: tuple[Stage, ...]) -> Plan:
+    table = root.table("plan")
+    if table is None:
+        raise root.error(None, "no [plan] in the file", "add [plan] with 'listeners = 16'")
+    table.only(("listeners", "alpha", "stopping", "primary_metric", "break_after_min", "claims"))
+    claims = table.strings("claims", default=[])
+    for index, claim in enumerate(claims):
+        _check_claim(table, index, claim, tuple(stage.id for stage in stages))
+    return Plan(
+        listeners=table.integer("listeners", low=1, high=10_000),
+        alpha=table.number("alpha", 0.05, low=1e-6, high=0.5),
+        stopping=table.choice("stopping", ("fixed",), "fixed"),
+        primary_metric=table.text("primary_metric", "deviation_sd_db", max_length=60),
+        break_after_min=table.number("break_after_min", 12.5, low=1.0, high=25.0),
+        claims=tuple(claims),
+    )
+
+
+def _check_claim(table: Reader, index: int, claim: str, ids: tuple[str, ...]) -> None:
+    """Check a claim against the grammar of :mod:`analysis.claims`, and its stage ids."""
+    place: KeyPath = ("claims", index)
+    from analysis.claims import parse_claim
+    from analysis.errors import InputError as ClaimError
+
+    try:
+        parsed = parse_claim(claim)
+    except ClaimError as error:
+        raise table.at(place, error.problem, error.remedy) from error
+    for stage in parsed.stages:
+        if stage not in ids:
+            raise table.at(place, f"there is no stage '{stage}'", _did_you_mean(stage, ids))

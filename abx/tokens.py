@@ -1,0 +1,76 @@
+"""Tokens that tell nothing: unguessable, stateless, bound to one session.
+
+A session token is 32 random bytes; the database keeps only its hash. Trial keys and audio names
+are keyed hashes of what they stand for, so every process of a study can check them without
+storing anything, and none of them depends on what is played.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import hmac
+import secrets
+
+__all__ = ["Tokens", "new_session_token", "token_hash"]
+
+_CODE_LETTERS = "23456789ABCDEFGHJKLMNPQRSTUVWXYZ"  # no 0/O, 1/I
+
+
+def new_session_token() -> str:
+    """Return a fresh session token, 256 random bits, safe in a URL."""
+    return secrets.token_urlsafe(32)
+
+
+def token_hash(token: str) -> str:
+    """Return what the database keeps of a session token."""
+    return hashlib.sha256(b"session-token\0" + token.encode()).hexdigest()
+
+
+def new_pseudonym() -> str:
+    """Return a short code for a listener, readable aloud."""
+    return "L-" + "".join(secrets.choice(_CODE_LETTERS) for _ in range(7))
+
+
+class Tokens:
+    """Makes and checks trial keys and audio names of one study.
+
+    Parameters
+    ----------
+    key : bytes
+        The study's token key.
+    """
+
+    def __init__(self, key: bytes) -> None:
+        self._key = key
+
+    def trial_key(self, session: str, number: int) -> str:
+        """Return the key a listener's answer to a trial carries."""
+        return self._digest("trial", session, str(number)).hex()
+
+    def audio_name(self, session: str, purpose: str) -> str:
+        """Return a fresh name for the audio of a trial (or of the level step)."""
+        nonce = secrets.token_bytes(12)
+        return _encode(nonce + self._digest("audio", session, purpose, nonce.hex()))
+
+    def audio_matches(self, name: str, session: str, purpose: str) -> bool:
+        """Tell whether an audio name was made here for this session and purpose."""
+        raw = _decode(name)
+        if raw is None or len(raw) != 28:
+            return False
+        wanted = self._digest("audio", session, purpose, raw[:12].hex())
+        return hmac.compare_digest(raw[12:], wanted)
+
+    def _digest(self, *parts: str) -> bytes:
+        return hmac.digest(self._key, "\0".join(parts).encode(), "sha256")[:16]
+
+
+def _encode(data: bytes) -> str:
+    return base64.urlsafe_b64encode(data).decode().rstrip("=")
+
+
+def _decode(text: str) -> bytes | None:
+    try:
+        return base64.b64decode(text + "=" * (-len(text) % 4), altchars=b"-_", validate=True)
+    except ValueError:
+        return None
