@@ -1,0 +1,236 @@
+"""The headline and the claims: what to do first, how sure that is, and on what ground."""
+
+from __future__ import annotations
+
+import re
+
+from markupsafe import Markup
+
+from analysis.report.evidence import Row
+from analysis.report.page import Block, Page, Section
+from analysis.report.wording import LIKELY, Facts
+
+__all__ = ["Headline", "claim_facts", "claims_section", "headline", "short_section"]
+
+_CLAIM_FORMS = {
+    "prefer": re.compile(r"^\s*listeners prefer (\S+) over (\S+)\s*$", re.I),
+    "most": re.compile(r"^\s*listeners prefer (\S+) most\s*$", re.I),
+    "hear": re.compile(r"^\s*listeners hear (\S+) from (\S+)\s*$", re.I),
+    "same": re.compile(r"\bnot audibly different\b", re.I),
+}
+_VERDICTS = ("supported", "contradicted", "undecided")
+
+
+class Headline:
+    """The first sentence, what it rests on, and the stage it is about."""
+
+    def __init__(
+        self, lead: Markup, sure: Markup | None, stage: str | None, *, order: bool
+    ) -> None:
+        self.lead = lead
+        self.sure = sure
+        self.stage = stage
+        self.order = order
+
+
+def claim_parts(row: Row) -> tuple[str, tuple[str, ...]]:
+    """Return the kind of a claim and the stages it names."""
+    text = str(row.get("text") or "")
+    for kind, form in _CLAIM_FORMS.items():
+        found = form.search(text)
+        if found:
+            return kind, found.groups()
+    return "other", ()
+
+
+def claim_facts(page: Page, row: Row) -> Facts:
+    """Return the facts that the verdict of a claim allows."""
+    verdict = row.get("verdict")
+    return page.about(
+        claim=claim_parts(row)[0],
+        verdict=verdict if verdict in _VERDICTS else None,
+        p_value=row.number("p_value"),
+    )
+
+
+def _most(rows: list[Row], key: str) -> Row | None:
+    known = [row for row in rows if row.number(key) is not None]
+    return max(known, key=lambda row: row.number(key) or 0.0) if known else None
+
+
+def _one_step_apart(page: Page, first: str, second: str) -> bool:
+    """Whether both stages are single changes to one and the same declared stage."""
+    factors = {stage: row.get("factors") or {} for stage, row in page.evidence.stage_rows().items()}
+    if not (factors.get(first) and factors.get(second)):
+        return False
+
+    def changes(stage: str, base: dict[str, object]) -> int:
+        keys = {*factors[stage], *base}
+        return sum(factors[stage].get(key) != base.get(key) for key in keys)
+
+    return any(
+        changes(first, base) == 1 and changes(second, base) == 1
+        for base in factors.values()
+        if base
+    )
+
+
+def _from_steps(page: Page) -> Headline | None:
+    row = _most(page.evidence.rows("/results/upgrade/first_step"), "p_best")
+    if row is None:
+        return None
+    facts = page.about(step_p_best=row.number("p_best"))
+    step = page.quoted(row.get("step"))
+    lead = page.first(facts, "head.step_sure", "head.step_likely", "head.step_open", step=step)
+    chance = page.n(row.at("p_best"), "chance")
+    sure = page.first(facts, "head.step_how_sure", "head.step_not_sure", step=step, p=chance)
+    shown = (facts.step_p_best or 0) >= LIKELY
+    return Headline(lead, sure, str(row.get("step")) if shown else None, order=True)
+
+
+def _from_step_claim(page: Page) -> Headline | None:
+    for row in page.evidence.rows("/results/claims"):
+        kind, stages = claim_parts(row)
+        facts = claim_facts(page, row)
+        if kind == "prefer" and facts.verdict == "supported" and _one_step_apart(page, *stages):
+            words = {"better": page.quoted(stages[0]), "worse": page.quoted(stages[1])}
+            lead = page.say("head.before", facts, **words)
+            sure = page.say("head.before_how_sure", facts, **words)
+            return Headline(lead, sure, stages[0], order=True)
+    return None
+
+
+def _from_best(page: Page) -> Headline | None:
+    row = _most(page.evidence.rows("/results/preference/stages"), "p_best")
+    if row is None:
+        return None
+    facts = page.about(p_best=row.number("p_best"))
+    words = {
+        "best": page.quoted(row.get("stage")),
+        "n": page.n("/results/preference/stages", "length"),
+        "p": page.n(row.at("p_best"), "chance"),
+    }
+    lead = page.first(facts, "head.best_sure", "head.best_likely", "head.best_open", **words)
+    sure = page.first(facts, "head.best_how_sure", "head.best_not_sure", **words)
+    shown = (facts.p_best or 0) >= LIKELY
+    return Headline(lead, sure, str(row.get("stage")) if shown else None, order=False)
+
+
+def _from_hearing(page: Page) -> Headline | None:
+    for row in page.evidence.rows("/results/claims"):
+        kind, stages = claim_parts(row)
+        facts = claim_facts(page, row)
+        if kind == "hear" and facts.verdict == "supported":
+            first, second = (page.quoted(stage) for stage in stages)
+            lead = page.say("head.heard", facts, first=first, second=second)
+            return Headline(lead, None, None, order=False)
+    pooled = [r for r in page.evidence.rows("/results/discrimination") if r.get("listener") is None]
+    if not pooled:
+        return None
+    smallest = min((p for r in pooled if (p := r.number("p_value")) is not None), default=None)
+    facts = page.about(p_value=smallest)
+    lead = page.first(facts, "head.apart_some", "head.apart_none")
+    return Headline(lead, None, None, order=False)
+
+
+def headline(page: Page) -> Headline:
+    """Choose the strongest first sentence that the evidence allows."""
+    for source in (_from_steps, _from_step_claim, _from_best, _from_hearing):
+        found = source(page)
+        if found:
+            return found
+    key = "head.ratings_only" if page.evidence.get("/results/ratings") else "head.no_answers"
+    return Headline(page.say(key), None, None, order=False)
+
+
+def cost_block(page: Page, stage: str | None) -> Block | None:
+    """Say what the stage of the headline costs, where the study says so."""
+    row = page.evidence.stage_rows().get(stage or "")
+    if row is None or row.number("cost") is None:
+        return None
+    words = {"stage": page.quoted(stage), "cost": page.n(row.at("cost"), "money")}
+    if row.number("labour_h") is None:
+        return page.para("head.cost_only", **words)
+    return page.para("head.cost", hours=page.n(row.at("labour_h"), "hours"), **words)
+
+
+def short_section(page: Page) -> Section:
+    """Make the opening section: the answer, how sure it is, what it costs, its scope."""
+    found = headline(page)
+    has_answers = page.known("/results/about/n_trials")
+    preference = page.evidence.rows("/results/preference/stages")
+    return page.section(
+        "short",
+        [
+            Block("para", page.say("head.in_rehearsal"), style="kicker") if page.mark else None,
+            Block("para", found.lead, style="lead"),
+            Block("para", found.sure) if found.sure else None,
+            cost_block(page, found.stage),
+            page.para("head.no_order") if preference and not found.order else None,
+            page.para("head.panel", **_counts(page)) if has_answers else None,
+            page.note("head.scope") if has_answers else None,
+        ],
+    )
+
+
+def _counts(page: Page) -> dict[str, Markup]:
+    return {
+        "trials": page.counted("/results/about/n_trials", "answer"),
+        "panel": page.counted("/results/about/n_listeners", "listener"),
+    }
+
+
+def _claim_numbers(page: Page, row: Row) -> Markup:
+    parts = []
+    if row.get("test"):
+        parts.append(page.say("claim.test", test=page.user(row.get("test"))))
+    if row.number("statistic") is not None:
+        parts.append(page.say("claim.statistic", value=page.n(row.at("statistic"), "statistic")))
+    p_value = row.number("p_value")
+    if p_value is not None:
+        key = "claim.p_small" if p_value < 0.001 or p_value > 0.99 else "claim.p"
+        parts.append(page.say(key, value=page.n(row.at("p_value"), "p")))
+    if row.number("ci_low") is not None or row.number("ci_high") is not None:
+        bounds = page.between(row, "ci_low", "ci_high", "statistic")
+        parts.append(page.say("claim.interval", bounds=bounds))
+    return Markup(" ").join(parts)
+
+
+def _claim(page: Page, row: Row) -> dict[str, object]:
+    facts = claim_facts(page, row)
+    verdict = facts.verdict or "unknown"
+    needs = row.get("needs")
+    return {
+        "verdict": verdict,
+        "badge": page.say(f"claim.{verdict}", facts),
+        "text": page.user(row.get("text") or ""),
+        "named": [
+            Markup("{}: {}").format(page.user(stage), page.stage(stage))
+            for stage in claim_parts(row)[1]
+            if page.evidence.stage_label(stage) != stage
+        ],
+        "words": page.say(f"claim.{verdict}.words", facts),
+        "given": page.user(row.get("words")) if row.get("words") else None,
+        "numbers": _claim_numbers(page, row),
+        "needs": page.say("claim.needs", needs=page.user(needs)) if needs else None,
+    }
+
+
+def claims_section(page: Page) -> Section:
+    """Make the section of claims with their verdicts."""
+    rows = page.evidence.rows("/results/claims")
+    if not rows:
+        return page.section("claims", [page.para("claim.none")])
+    undecided = next(
+        (f for f in (claim_facts(page, r) for r in rows) if f.verdict == "undecided"), None
+    )
+    alpha = next((p for p in ("/study/plan/alpha", "/results/about/alpha") if page.known(p)), None)
+    return page.section(
+        "claims",
+        [
+            page.warning("claim.rehearsal") if page.mark else None,
+            Block("claims", [_claim(page, row) for row in rows]),
+            page.note("claim.undecided.note", undecided) if undecided else None,
+            page.note("claim.alpha", alpha=page.n(alpha, "plain")) if alpha else None,
+        ],
+    )

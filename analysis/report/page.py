@@ -1,0 +1,190 @@
+"""What every section needs: sentences, numbers, labels, and the blocks a template draws."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from markupsafe import Markup
+
+from analysis.report.csvdata import csv_link
+from analysis.report.evidence import Evidence, Row, clean_text
+from analysis.report.numbers import Numbers
+from analysis.report.wording import SENTENCES, Facts, first_allowed, say
+
+__all__ = ["Block", "Page", "Section"]
+
+NOTHING = Markup("")
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """One piece of a section; ``kind`` names the macro that draws it."""
+
+    kind: str
+    content: Any
+    caption: Markup = NOTHING
+    data: dict[str, str] | None = None
+    style: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """A titled run of blocks."""
+
+    key: str
+    title: Markup
+    blocks: Sequence[Block] = field(default_factory=tuple)
+
+
+class Page:
+    """Writes words and numbers of one evidence dict.
+
+    Parameters
+    ----------
+    evidence : Evidence
+        Where everything comes from.
+    """
+
+    def __init__(self, evidence: Evidence) -> None:
+        self.evidence = evidence
+        self.numbers = Numbers(evidence)
+        alpha = evidence.number("/study/plan/alpha") or evidence.number("/results/about/alpha")
+        self.facts = Facts(simulated=evidence.simulated, alpha=alpha if alpha else 0.05)
+
+    # words -----------------------------------------------------------------------------
+    def say(self, key: str, facts: Facts | None = None, /, **values: object) -> Markup:
+        """Write a sentence under the page's facts or narrower ones."""
+        return say(key, facts or self.facts, **values)
+
+    def first(self, facts: Facts, /, *keys: str, **values: object) -> Markup:
+        """Write the first sentence that the facts allow."""
+        return first_allowed(keys, facts, **values)
+
+    def name(self, key: str) -> str:
+        """Return a heading, a column or a unit word as plain text."""
+        return SENTENCES[key].text
+
+    def about(self, **known: Any) -> Facts:
+        """Return the page's facts with more known about one result."""
+        return replace(self.facts, **known)
+
+    @property
+    def mark(self) -> str | None:
+        """Words across every figure of a rehearsal."""
+        return str(self.say("mark.simulated")) if self.facts.simulated else None
+
+    # user text -------------------------------------------------------------------------
+    def user(self, text: object) -> Markup:
+        """Write text that a user gave: escaped, isolated in direction, marked as theirs."""
+        return Markup('<bdi class="u">{}</bdi>').format(clean_text(text))
+
+    def stage(self, stage: object) -> Markup:
+        """Write a stage's label for a table."""
+        return self.user(self.evidence.stage_label(stage))
+
+    def quoted(self, stage: object) -> Markup:
+        """Write a stage's label for a sentence."""
+        return Markup("“{}”").format(self.stage(stage))
+
+    def pair(self, row: Row) -> Markup:
+        """Write the pair of a row, first-named stage first."""
+        first, second = self.pair_ids(row)
+        return Markup("{} – {}").format(self.stage(first), self.stage(second))
+
+    def pair_text(self, row: Row) -> str:
+        """Return the pair of a row for an axis."""
+        first, second = (self.evidence.stage_label(stage) for stage in self.pair_ids(row))
+        return f"{first} – {second}"
+
+    def pair_ids(self, row: Row) -> tuple[str, str]:
+        """Return the two stage ids of a row; empty where they are missing."""
+        pair = row.get("pair")
+        first, second, *_ = [*(pair if isinstance(pair, list) else []), "", ""]
+        return str(first), str(second)
+
+    # numbers ---------------------------------------------------------------------------
+    def n(self, pointer: str, kind: str) -> Markup:
+        """Write the number at ``pointer``."""
+        return self.numbers.show(pointer, kind)
+
+    def counted(self, pointer: str, unit: str, kind: str = "count") -> Markup:
+        """Write a count with its unit word (``listener``, ``trial`` ...)."""
+        words = self.name(f"unit.{unit}"), self.name(f"unit.{unit}s")
+        return self.numbers.counted(pointer, *words, kind)
+
+    def between(self, row: Row, low: str, high: str, kind: str) -> Markup:
+        """Write an interval of a row."""
+        return self.numbers.between(row.at(low), row.at(high), kind)
+
+    def known(self, pointer: str) -> bool:
+        """Whether a finite number stands at ``pointer``."""
+        return self.evidence.number(pointer) is not None
+
+    def panel(self, pointer: str = "/results/about") -> Markup:
+        """Write "16 listeners, 384 trials" from a block, from the whole where it is silent."""
+        parts = []
+        for key, unit in (("n_listeners", "listener"), ("n_trials", "trial")):
+            place = next(
+                (p for p in (f"{pointer}/{key}", f"/results/about/{key}") if self.known(p)), None
+            )
+            if place:
+                parts.append(self.counted(place, unit))
+        return Markup(", ").join(parts)
+
+    # blocks ----------------------------------------------------------------------------
+    def section(self, key: str, blocks: Iterable[Block | None]) -> Section:
+        """Make a section; blocks that are None fall out."""
+        return Section(key, self.say(f"title.{key}"), tuple(b for b in blocks if b is not None))
+
+    def para(self, key: str, facts: Facts | None = None, /, **values: object) -> Block:
+        """Make a paragraph of one sentence."""
+        return Block("para", self.say(key, facts, **values))
+
+    def note(self, key: str, facts: Facts | None = None, /, **values: object) -> Block:
+        """Make a quieter paragraph."""
+        return Block("para", self.say(key, facts, **values), style="note")
+
+    def warning(self, key: str, /, **values: object) -> Block:
+        """Make a paragraph that must not be missed."""
+        return Block("para", self.say(key, **values), style="warning")
+
+    def table(
+        self,
+        columns: Sequence[str],
+        rows: Sequence[Sequence[object]],
+        *,
+        style: str = "",
+        data: dict[str, str] | None = None,
+    ) -> Block:
+        """Make a table; ``columns`` are keys of column names, cells are markup or text."""
+        head = [self.say(f"col.{column}") for column in columns]
+        return Block("table", {"head": head, "rows": rows}, style=style, data=data)
+
+    def figure(
+        self, svg: Markup, caption: Iterable[Markup], data: dict[str, str] | None = None
+    ) -> Block:
+        """Make a figure with its caption and the data behind it."""
+        return Block("figure", svg, Markup(" ").join(caption), data)
+
+    def csv(
+        self, name: str, header: Sequence[str], rows: Iterable[Sequence[Any]]
+    ) -> dict[str, str]:
+        """Make the saved table behind a figure."""
+        return csv_link(name, header, rows, simulated=self.facts.simulated)
+
+    def csv_of(self, name: str, rows: Sequence[Row], keys: Sequence[str]) -> dict[str, str]:
+        """Make a saved table from fields of evidence rows; a pair fills two columns."""
+        header = [
+            part for key in keys for part in (("first", "second") if key == "pair" else (key,))
+        ]
+        cells = (
+            [
+                value
+                for key in keys
+                for value in (self.pair_ids(row) if key == "pair" else (row.get(key),))
+            ]
+            for row in rows
+        )
+        return self.csv(name, header, cells)
