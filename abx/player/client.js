@@ -94,7 +94,7 @@ export function createClient(base, onConnection) {
     sound: (path) => patiently(path, {}, SOUND_TIMEOUT_MS, asBytes),
     post: (path, body) =>
       patiently(
-        `${base}/${path}`,
+        path,
         { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) },
         JSON_TIMEOUT_MS,
         asJson,

@@ -57,8 +57,8 @@ function createFrame() {
   const lead = el("p", { class: "lead" });
   const body = el("div", { class: "body" });
   const node = el(
-    "main",
-    { class: "earwitness" },
+    "section",
+    { class: "earwitness", "aria-label": "Listening session" },
     el("div", { class: "bar" }, step, saved),
     progress,
     notice,
@@ -76,7 +76,8 @@ function createFrame() {
       notice.textContent = text;
       notice.hidden = !text;
     },
-    show({ stepText = "", titleText, leadText = "", done = null, of = null, content = [] }) {
+    show({ message = false, stepText = "", titleText, leadText = "", done = null, of = null, content = [] }) {
+      node.classList.toggle("message", message);
       step.textContent = stepText;
       title.textContent = titleText;
       lead.textContent = leadText;
@@ -127,9 +128,10 @@ function createSession(root, options) {
   function contextAt(rate) {
     if (context && context.sampleRate === rate && context.state !== "closed") return context;
     if (context) context.close();
-    context = new AudioContext({ sampleRate: rate, latencyHint: "interactive" });
-    context.onstatechange = () => {
-      if (context.state !== "running" && screen && screen.engine && screen.engine.playing) screen.pause();
+    const made = new AudioContext({ sampleRate: rate, latencyHint: "interactive" });
+    context = made;
+    made.onstatechange = () => {
+      if (made === context && made.state !== "running" && screen && screen.engine && screen.engine.playing) screen.pause();
     };
     return context;
   }
@@ -139,12 +141,13 @@ function createSession(root, options) {
     screen = null;
   }
 
-  function message(titleText, leadText, buttonText, onPress, extra = {}) {
+  function message(titleText, leadText, buttonText, onPress) {
     leaveScreen();
     const button = buttonText
       ? [el("button", { type: "button", class: "main-button", onclick: once(onPress) }, buttonText)]
       : [];
-    frame.show({ titleText, leadText, content: [el("div", { class: "confirm-row" }, ...button)], ...extra });
+    const content = [el("div", { class: "confirm-row" }, ...button)];
+    frame.show({ message: true, titleText, leadText, content });
     frame.focus();
   }
 
@@ -178,7 +181,11 @@ function createSession(root, options) {
 
   function refused(error) {
     if (error.status === 410) message("The study is closed", error.message);
-    else if (error.status === 404) message("This session was not found", error.message, "Try again", begin);
+    else if (error.status === 404) {
+      message("This session was not found", error.message, "Start again", () => {
+        window.location.assign(window.location.pathname);
+      });
+    }
     else message("That did not work", error.message, "Try again", begin);
   }
 
@@ -202,13 +209,13 @@ function createSession(root, options) {
     frame.saved("Saving your answer");
     let reply;
     try {
-      reply = await client.post("answer", answer);
+      reply = await client.post(`${base}/answer`, answer);
     } catch (error) {
       if (!(error instanceof Refusal) || (error.status !== 409 && error.status !== 404)) throw error;
       memory.remove("pending");
       frame.saved("");
       const next = await client.next();
-      message("This question has its answer already", error.message, "Go on", () => go(next));
+      message("We go on with the next question", error.message, "Go on", () => go(next));
       return;
     }
     memory.remove("pending");
@@ -239,7 +246,7 @@ function createSession(root, options) {
         reply.title ?? "Time for a short break",
         reply.message ?? "Ears tire before you notice. Get up, rest for a minute or two, then go on.",
         "Go on",
-        async () => go(await client.next()),
+        async () => go(await (reply.resume ? client.post(reply.resume, {}) : client.next())),
       );
     } else if (reply.state === "closed") {
       message("The study is closed", reply.message ?? "Thank you for coming. No more answers are being collected.");

@@ -7,14 +7,22 @@ audio engine can be measured with stimuli of known content.
 from __future__ import annotations
 
 import asyncio
+import re
 import socket
 import struct
+import subprocess
+import sys
 import threading
+import time
+import urllib.error
+import urllib.request
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 
 import numpy as np
 import uvicorn
+from playwright.sync_api import Page, expect
 from starlette.applications import Starlette
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
@@ -23,6 +31,7 @@ from starlette.routing import Route
 from abx.player import _HERE as PLAYER_DIR
 
 RATE = 48_000
+PROJECT = Path(__file__).parents[2]
 
 TAP = """
 class Tap extends AudioWorkletProcessor {
@@ -152,3 +161,107 @@ def running(app: object) -> Iterator[str]:
         server.should_exit = True
         thread.join(20)
         assert not thread.is_alive(), "the test server did not stop"
+
+
+class Server:
+    """The real application in a process of its own, on a port that stays the same."""
+
+    def __init__(self, root: Path) -> None:
+        self.root = root
+        self.port = free_port()
+        self.url = f"http://127.0.0.1:{self.port}"
+        self._process: subprocess.Popen[bytes] | None = None
+
+    def start(self) -> None:
+        log = (self.root / "server.log").open("ab")
+        code = f"from abx.server import serve; serve({str(self.root)!r}, port={self.port})"
+        self._process = subprocess.Popen(
+            [sys.executable, "-c", code], stdout=log, stderr=log, cwd=PROJECT
+        )
+        log.close()
+        deadline = time.monotonic() + 40
+        while not self._answers():
+            waiting = self._process.poll() is None and time.monotonic() < deadline
+            assert waiting, (self.root / "server.log").read_text()
+            time.sleep(0.05)
+
+    def _answers(self) -> bool:
+        try:
+            with urllib.request.urlopen(f"{self.url}/_stcore/health", timeout=2) as reply:
+                return bool(reply.status == 200)
+        except (urllib.error.URLError, OSError):
+            return False
+
+    def kill(self) -> None:
+        assert self._process is not None
+        self._process.kill()
+        self._process.wait(20)
+
+    def stop(self) -> None:
+        if self._process is not None and self._process.poll() is None:
+            self._process.terminate()
+            self._process.wait(20)
+
+
+@contextmanager
+def served(root: Path) -> Iterator[Server]:
+    server = Server(root)
+    server.start()
+    try:
+        yield server
+    finally:
+        server.stop()
+
+
+class Listener:
+    """Somebody at the screen: goes through the pages the way a person does."""
+
+    def __init__(self, page: Page, url: str) -> None:
+        self.page = page
+        self.url = url
+
+    def welcome_to_level(self) -> None:
+        page = self.page
+        page.goto(self.url)
+        page.get_by_text("I have read this and I agree").click()
+        page.get_by_role("button", name="Go on", exact=True).click()
+        page.get_by_text("As far as I know").click()
+        page.get_by_text("Headphones or earphones").click()
+        page.get_by_role("button", name="Go on to the sound").click()
+        expect(page.get_by_role("heading", name="Set the level")).to_be_visible()
+
+    def keep_level(self) -> None:
+        self.page.get_by_role("button", name="Play").click()
+        self.page.get_by_role("button", name="Hold it here").click()
+        self.page.get_by_role("button", name="Keep this level").click()
+
+    def to_first_trial(self) -> None:
+        self.welcome_to_level()
+        self.keep_level()
+        self.on_trial()
+
+    def on_trial(self) -> None:
+        expect(self.page.locator(".card").first).to_be_visible()
+
+    def hear_all(self) -> None:
+        for card in self.page.locator(".card").all():
+            card.click()
+            expect(card).to_have_class(re.compile("heard"))
+
+    def choose(self, number: int = 1) -> None:
+        self.page.locator(".answer").nth(number - 1).click()
+
+    def confirm(self) -> None:
+        self.page.get_by_role("button", name="Confirm answer").click()
+
+    def answer(self, number: int = 1) -> None:
+        self.on_trial()
+        self.hear_all()
+        self.choose(number)
+        self.confirm()
+
+    def step(self) -> str:
+        return self.page.locator(".step").inner_text()
+
+    def go_on(self) -> None:
+        self.page.locator(".main-button", has_text="Go on").click()

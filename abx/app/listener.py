@@ -1,0 +1,125 @@
+"""The listener's page: welcome and consent, ears and output, then the player.
+
+The player runs level, practice, trials, breaks and the end by itself. The token of the
+sitting stands in the address, so that a reload, a bookmark or another browser comes back
+to the same question. Nothing here names a stage, a method or the study.
+"""
+
+from __future__ import annotations
+
+import math
+
+import streamlit as st
+
+from abx.app.context import provided
+from abx.errors import AbxError
+from abx.player import mount_player
+
+__all__ = ["listener_page"]
+
+TOKEN = "s"
+"""Name of the address parameter that carries the sitting's token."""
+
+_HEARING = {
+    "normal": "As far as I know, my hearing is normal",
+    "some loss": "I have some hearing loss, or ringing in the ears",
+    "aid": "I wear a hearing aid",
+    "not said": "I would rather not say",
+}
+_OUTPUT = {
+    "headphones": "Headphones or earphones",
+    "loudspeakers": "Loudspeakers in a room",
+    "vehicle": "The loudspeakers of a vehicle or boat",
+}
+
+
+def listener_page() -> None:
+    """Show the step the listener is at."""
+    token = _token()
+    if token:
+        mount_player(token)
+        return
+    with st.container(key="sheet"):
+        if st.session_state.get("agreed"):
+            _about_you()
+        else:
+            _welcome()
+
+
+def _token() -> str | None:
+    token = st.query_params.get(TOKEN) or st.session_state.get("token")
+    if token:
+        st.session_state["token"] = token
+        if st.query_params.get(TOKEN) != token:  # the back button took it away
+            st.query_params[TOKEN] = token
+    return token
+
+
+def _welcome() -> None:
+    sessions = provided().sessions
+    if sessions.closed:
+        st.title("The study is closed")
+        st.write("Thank you for coming. No more answers are being collected.")
+        return
+    questions, minutes = _extent()
+    st.title("Welcome. Your ears decide here")
+    st.write(
+        f"You will hear short pieces of music in several versions and answer {questions} "
+        f"questions about them. It takes about {minutes} minutes, with a pause where it gets "
+        "long. There is practice first, and it does not count."
+    )
+    st.write(
+        "Neither you nor the person who brought you here can know which version is which. "
+        "Trust what you hear; saying what you think should be right helps nobody."
+    )
+    st.header("Take care of your ears")
+    st.markdown(
+        "- The sound begins very quiet and you set the level yourself. Do not set it loud.\n"
+        "- Stop at once if anything hurts, rings or feels uncomfortable.\n"
+        "- Do not take part while driving, or where you have to hear what goes on around you."
+    )
+    st.header("What is kept")
+    st.write(
+        "Your answers, how long you listened and what you tell us on the next page, under a "
+        "code that is not your name. You can stop at any time by closing the page."
+    )
+    agreed = st.checkbox("I have read this and I agree to take part", key="consent")
+    if st.button("Go on", type="primary", disabled=not agreed):
+        st.session_state["agreed"] = True
+        st.rerun()
+
+
+def _extent() -> tuple[int, int]:
+    """Return number of questions and minutes of a sitting."""
+    from abx.methods import get_method
+
+    slot = provided().sessions.slot(0)
+    seconds = sum(get_method(trial.method).trial_s for trial in slot.trials)
+    return slot.n_test_trials, max(5, 5 * math.ceil(seconds / 300))
+
+
+def _about_you() -> None:
+    st.title("Your ears and your sound")
+    hearing = st.radio(
+        "How is your hearing?", list(_HEARING), format_func=_HEARING.__getitem__, index=None
+    )
+    output = st.radio(
+        "What do you listen with?", list(_OUTPUT), format_func=_OUTPUT.__getitem__, index=None
+    )
+    st.write(
+        "Switch off every effect of your device: equaliser, bass boost, loudness, surround. "
+        "Turn its volume low for now."
+    )
+    if st.button("Go on to the sound", type="primary", disabled=not (hearing and output)):
+        _begin(str(hearing), str(output))
+
+
+def _begin(hearing: str, output: str) -> None:
+    try:
+        token = provided().sessions.begin(consent=True, hearing=hearing, output=output)
+    except AbxError as error:
+        st.error(str(error))
+        return
+    st.session_state["token"] = token
+    st.query_params[TOKEN] = token
+    st.rerun()

@@ -1,0 +1,19 @@
+"""Streamlit script: the listener's page at the root, the staff page on its own path."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from abx.app.listener import listener_page
+from abx.app.staff import staff_page
+from abx.app.theme import apply_theme
+
+st.set_page_config(page_title="Listening session", layout="wide", initial_sidebar_state="collapsed")
+apply_theme()
+st.navigation(
+    [
+        st.Page(listener_page, title="Listening session", default=True),
+        st.Page(staff_page, title="Staff", url_path="staff"),
+    ],
+    position="hidden",
+).run()

@@ -1,0 +1,130 @@
+"""The staff page: how many answers, how evenly spread, never what they say.
+
+It stands on its own path, is linked from no listener's page and asks for the study's
+passphrase. Until the study is closed it shows counts only.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import streamlit as st
+
+from abx.app.context import provided
+from abx.errors import AbxError
+
+__all__ = ["staff_page"]
+
+
+def staff_page() -> None:
+    """Show sign-in, or the counts of the study."""
+    with st.container(key="sheet"):
+        if not st.session_state.get("staff"):
+            _sign_in()
+            return
+        _overview()
+
+
+def _sign_in() -> None:
+    st.title("Staff")
+    with st.form("sign-in", border=False):
+        passphrase = st.text_input("Passphrase", type="password")
+        sent = st.form_submit_button("Sign in", type="primary")
+    if not sent:
+        return
+    try:
+        if provided().sessions.check_passphrase(passphrase):
+            st.session_state["staff"] = True
+            st.rerun()
+        st.error("That passphrase is not right.")
+    except AbxError as error:
+        st.error(str(error))
+
+
+def _overview() -> None:
+    context = provided()
+    counts = context.sessions.counts()
+    st.title(context.title)
+    if counts["state"] == "closed":
+        _closed()
+    else:
+        st.write(
+            "The study is open. Until it is closed, nobody can see a result, here or elsewhere."
+        )
+    _numbers(counts)
+    _seal(counts)
+    left, right = st.columns(2)
+    if left.button("Count again"):
+        st.rerun()
+    if right.button("Sign out"):
+        st.session_state.pop("staff", None)
+        st.rerun()
+    if counts["state"] == "open":
+        _close()
+
+
+def _numbers(counts: dict[str, Any]) -> None:
+    listeners = counts["listeners"]
+    finished = sum(one["finished"] for one in listeners)
+    answers = sum(one["answered"] for one in listeners)
+    st.header("So far")
+    first, second, third = st.columns(3)
+    first.metric("Finished", f"{finished} of {counts['planned']}")
+    second.metric("Begun", len(listeners))
+    third.metric("Answers", answers)
+    simulated = counts["simulated"]
+    if simulated["sittings"]:
+        st.write(
+            f"Not counted above: {simulated['sittings']} simulated listeners "
+            f"with {simulated['answers']} answers."
+        )
+    if listeners:
+        st.header("Answers per listener")
+        st.table([_listener_row(one) for one in listeners])
+    _balance(counts)
+
+
+def _listener_row(one: dict[str, Any]) -> dict[str, str]:
+    return {
+        "Listener": one["listener"],
+        "Answers": f"{one['answered']} of {one['of']}",
+        "State": "finished" if one["finished"] else "under way",
+        "Last answer (UTC)": str(one["last_at"])[:16].replace("T", " "),
+    }
+
+
+def _balance(counts: dict[str, Any]) -> None:
+    answered = [pair["answered"] for pair in counts["pairs"]]
+    if not answered:
+        return
+    st.header("Balance")
+    st.write(
+        f"{len(answered)} comparisons; the least asked has {min(answered)} answers, "
+        f"the most asked {max(answered)}."
+    )
+
+
+def _seal(counts: dict[str, Any]) -> None:
+    st.header("Seal of the schedule")
+    st.write(
+        "Fingerprint (SHA-256) of the seed that decides who hears what in which order. It was "
+        "fixed before the first question; the seed itself is shown when the study is closed."
+    )
+    with st.container(key="seal"):
+        st.code(counts["commitment"], language=None, wrap_lines=True)
+
+
+def _close() -> None:
+    st.header("Close the study")
+    st.write("Closing ends every sitting and cannot be undone. Then the results can be opened.")
+    sure = st.checkbox("I want to close the study for good")
+    if st.button("Close the study", disabled=not sure):
+        provided().sessions.close()
+        st.rerun()
+
+
+def _closed() -> None:
+    st.write("The study is closed. Its results can be analysed and reported now.")
+    st.write("Seed of the schedule; its SHA-256 is the seal below:")
+    with st.container(key="seed"):
+        st.code(provided().sessions.close(), language=None, wrap_lines=True)

@@ -1,0 +1,260 @@
+"""A sitting in real Chromium against the real application, with everything that goes wrong."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from browser_harness import Listener, Server, served
+from browser_study import ABX, PAIRED, STAGES, write_study
+from playwright.sync_api import BrowserContext, Page, Response, expect
+
+from abx.server import open_sessions
+
+pytestmark = pytest.mark.browser
+
+SHORT = '[[tests]]\nmethod = "paired"\npairs = [["osprey", "plover"]]\ntrials = 3\npractice = 0\n'
+
+
+@pytest.fixture(scope="module")
+def both(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+    with served(write_study(tmp_path_factory.mktemp("both"), tests=ABX + PAIRED)) as server:
+        yield server
+
+
+@pytest.fixture(scope="module")
+def short(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+    with served(write_study(tmp_path_factory.mktemp("short"), tests=SHORT)) as server:
+        yield server
+
+
+def answers_of(root: Path, session_url: str) -> list[dict]:
+    """Stored answers of the sitting whose token is in the address, read from the database."""
+    token = session_url.split("s=")[1]
+    sessions = open_sessions(root)
+    try:
+        sitting = sessions.sitting(token)
+        rows = sessions.store.rows(sessions.study_id, kind="answer")
+        return [row.content for row in rows if row.session == sitting.session]
+    finally:
+        sessions.store.close()
+
+
+@pytest.fixture
+def listener(page: Page, short: Server) -> Listener:
+    return Listener(page, short.url)
+
+
+def test_from_welcome_to_thank_you(page: Page, both: Server) -> None:
+    seen: list[str] = []
+
+    def remember(response: Response) -> None:
+        if "/listen/" in response.url:
+            assert response.headers["cache-control"] == "no-store"
+            if "json" in response.headers["content-type"]:
+                seen.append(response.text())
+
+    page.on("response", remember)
+    someone = Listener(page, both.url)
+    someone.to_first_trial()
+    assert someone.step() == "Practice 1 of 1"
+    someone.answer(1)
+    expect(page.get_by_role("heading", name=re.compile("Right|Not this time"))).to_be_visible()
+    someone.go_on()
+    steps = []
+    for number in (1, 2, 1):
+        someone.on_trial()
+        steps.append(someone.step())
+        shown = page.locator(".earwitness").inner_text() + page.content()
+        assert not [stage for stage in (*STAGES, "Boathouse") if stage in shown]
+        someone.answer(number)
+        expect(page.locator(".saved")).to_have_text("Answer saved")
+        expect(page.locator(".step")).not_to_have_text(steps[-1])
+    expect(page.get_by_role("heading", name="Thank you")).to_be_visible()
+    assert steps == [f"Question {k} of 3" for k in (1, 2, 3)]
+    stored = answers_of(both.root, page.url)
+    assert [one["phase"] for one in stored] == ["practice"] + 3 * ["test"]
+    assert all(min(one["listened_s"].values()) >= 1.0 for one in stored)
+    told = json.dumps(seen)
+    assert not [stage for stage in (*STAGES, "Boathouse") if stage in told]
+    page.reload()
+    expect(page.get_by_role("heading", name="Thank you")).to_be_visible()
+
+
+def test_answers_stay_locked_until_everything_was_heard(listener: Listener, short: Server) -> None:
+    page = listener.page
+    listener.to_first_trial()
+    expect(page.locator(".answer").first).to_be_disabled()
+    expect(page.locator(".hint")).to_contain_text("Still to hear: A and B")
+    page.locator(".card").first.click()
+    expect(page.locator(".hint")).to_contain_text("Still to hear: B.")
+    page.keyboard.press("1")
+    page.keyboard.press("Enter")
+    expect(page.locator(".answer").first).to_be_disabled()
+    assert answers_of(short.root, page.url) == []
+
+
+def test_keyboard_alone_is_enough(listener: Listener, short: Server) -> None:
+    page = listener.page
+    listener.to_first_trial()
+    page.keyboard.press("a")
+    expect(page.locator(".card").nth(0)).to_have_class(re.compile("heard"))
+    page.keyboard.press("ArrowRight")
+    expect(page.locator(".card").nth(1)).to_have_attribute("aria-pressed", "true")
+    expect(page.locator(".card").nth(1)).to_have_class(re.compile("heard"))
+    page.keyboard.press("Space")
+    expect(page.get_by_role("button", name="Play")).to_be_visible()
+    page.keyboard.press("2")
+    page.keyboard.press("Enter")
+    expect(page.locator(".step")).to_have_text("Question 2 of 3")
+    stored = answers_of(short.root, page.url)
+    assert [one["answer"] for one in stored] == ["b"]
+    assert stored[0]["switches"] == 1
+
+
+def test_reload_comes_back_to_the_same_trial(listener: Listener) -> None:
+    page = listener.page
+    with page.expect_response(re.compile("/next$")) as first:
+        listener.to_first_trial()
+    key = first.value.json()["trial"]
+    listener.hear_all()
+    listener.choose()
+    with page.expect_response(re.compile("/next$")) as again:
+        page.reload()
+    assert again.value.json()["trial"] == key
+    listener.on_trial()  # the level is not asked again
+    assert listener.step() == "Question 1 of 3"
+    expect(page.locator(".answer").first).to_be_disabled()
+
+
+def test_the_back_button_does_not_lose_the_sitting(listener: Listener) -> None:
+    page = listener.page
+    listener.to_first_trial()
+    address = page.url
+    page.go_back()
+    listener.on_trial()
+    expect(page).to_have_url(address)
+    listener.answer()
+    expect(page.locator(".step")).to_have_text("Question 2 of 3")
+
+
+def test_a_double_click_answers_once(listener: Listener, short: Server) -> None:
+    page = listener.page
+    listener.to_first_trial()
+    listener.hear_all()
+    listener.choose()
+    page.get_by_role("button", name="Confirm answer").dblclick()
+    expect(page.locator(".step")).to_have_text("Question 2 of 3")
+    page.keyboard.press("Enter")
+    assert len(answers_of(short.root, page.url)) == 1
+
+
+def test_a_lost_connection_delays_and_keeps_the_answer(
+    context: BrowserContext, listener: Listener, short: Server
+) -> None:
+    page = listener.page
+    listener.to_first_trial()
+    listener.hear_all()
+    listener.choose(2)
+    context.set_offline(True)
+    listener.confirm()
+    expect(page.get_by_role("alert").filter(has_text="connection is lost")).to_be_visible()
+    assert answers_of(short.root, page.url) == []
+    context.set_offline(False)
+    expect(page.locator(".step")).to_have_text("Question 2 of 3")
+    expect(page.locator(".notice")).to_be_hidden()
+    assert [a["answer"] for a in answers_of(short.root, page.url)] == ["b"]
+
+
+def test_an_unsaved_answer_survives_a_reload(listener: Listener, short: Server) -> None:
+    page = listener.page
+    listener.to_first_trial()
+    listener.hear_all()
+    listener.choose(2)
+    page.route("**/answer", lambda route: route.abort())
+    listener.confirm()
+    expect(page.get_by_role("alert").filter(has_text="connection is lost")).to_be_visible()
+    page.unroute("**/answer")
+    page.reload()
+    expect(page.locator(".step")).to_have_text("Question 2 of 3")
+    assert [a["answer"] for a in answers_of(short.root, page.url)] == ["b"]
+
+
+def test_two_tabs_store_one_answer(
+    context: BrowserContext, listener: Listener, short: Server
+) -> None:
+    first = listener.page
+    listener.to_first_trial()
+    other = Listener(context.new_page(), listener.url)
+    other.page.goto(first.url)
+    other.on_trial()
+    listener.hear_all()
+    other.hear_all()
+    expect(first.get_by_role("alert").filter(has_text="another tab")).to_be_visible()
+    listener.choose(1)
+    other.choose(2)
+    listener.confirm()
+    expect(first.locator(".step")).to_have_text("Question 2 of 3")
+    other.confirm()
+    expect(other.page.get_by_role("heading", name="We go on")).to_be_visible()
+    other.go_on()
+    expect(other.page.locator(".step")).to_have_text("Question 2 of 3")
+    assert [a["answer"] for a in answers_of(short.root, first.url)] == ["a"]
+
+
+def test_a_killed_server_loses_nothing(page: Page, tmp_path: Path) -> None:
+    with served(write_study(tmp_path, tests=SHORT)) as server:
+        someone = Listener(page, server.url)
+        someone.to_first_trial()
+        someone.answer(1)
+        expect(page.locator(".step")).to_have_text("Question 2 of 3")
+        someone.on_trial()
+        server.kill()
+        someone.hear_all()
+        someone.choose(2)
+        someone.confirm()
+        expect(page.get_by_role("alert").filter(has_text="connection is lost")).to_be_visible()
+        server.start()
+        expect(page.locator(".step")).to_have_text("Question 3 of 3", timeout=20_000)
+        assert [a["answer"] for a in answers_of(server.root, page.url)] == ["a", "b"]
+
+
+def test_staff_see_counts_until_they_close(context: BrowserContext, tmp_path: Path) -> None:
+    root = write_study(tmp_path, tests=SHORT)
+    sessions = open_sessions(root)
+    sessions.set_passphrase("calm water at dawn")
+    commitment = sessions.commitment
+    sessions.store.close()
+    with served(root) as server:
+        someone = Listener(context.new_page(), server.url)
+        someone.to_first_trial()
+        someone.answer(1)
+        expect(someone.page.locator(".step")).to_have_text("Question 2 of 3")
+        staff = context.new_page()
+        staff.goto(f"{server.url}/staff")
+        sign_in(staff, "not this one")
+        expect(staff.get_by_text("That passphrase is not right")).to_be_visible()
+        sign_in(staff, "calm water at dawn")
+        expect(staff.get_by_text("1 of 3")).to_be_visible()
+        expect(staff.get_by_text(commitment)).to_be_visible()
+        shown = staff.locator("body").inner_text()
+        assert not [stage for stage in STAGES if re.search(stage, shown, re.IGNORECASE)]
+        expect(staff.get_by_role("button", name="Close the study")).to_be_disabled()
+        staff.get_by_text("I want to close the study for good").click()
+        staff.get_by_role("button", name="Close the study").click()
+        expect(staff.get_by_text("The study is closed")).to_be_visible()
+        seed = staff.locator(".st-key-seed code").inner_text().strip()
+        assert hashlib.sha256(bytes.fromhex(seed)).hexdigest() == commitment
+        someone.hear_all()
+        someone.choose(1)
+        someone.confirm()
+        expect(someone.page.get_by_role("heading", name="The study is closed")).to_be_visible()
+
+
+def sign_in(page: Page, passphrase: str) -> None:
+    page.get_by_label("Passphrase", exact=True).fill(passphrase)
+    page.get_by_role("button", name="Sign in").click()
