@@ -25,7 +25,15 @@ from scipy.special import xlogy
 
 from analysis.counts import PairCounts, components, separated
 
-__all__ = ["Design", "PairModelFit", "design", "fit_counts", "fit_pair_model", "probabilities"]
+__all__ = [
+    "Design",
+    "PairModelFit",
+    "design",
+    "fit_counts",
+    "fit_pair_model",
+    "order_identified",
+    "probabilities",
+]
 
 _TOLERANCE = 1e-10
 _MAX_STEPS = 100
@@ -267,7 +275,8 @@ def fit_pair_model(
     Raises
     ------
     ValueError
-        Fewer than two stages, an unknown reference, or stages that are not linked.
+        Fewer than two stages, an unknown reference, stages that are not linked, or an order effect
+        that the positions do not identify.
     """
     if len(counts.stages) < 2:
         raise ValueError(f"need at least two stages, got {counts.stages}")
@@ -279,6 +288,11 @@ def fit_pair_model(
     ties = counts.has_ties if ties is None else ties
     cells = counts if order else counts.unordered()
     plan = design(cells, reference=counts.stages.index(reference), order=order, ties=ties)
+    if order and not _order_identified(plan):
+        raise ValueError(
+            "the order effect cannot be told from the worths: no pair was given in both positions "
+            "and no ring of pairs closes"
+        )
     answers = cells.counts[:, :, : plan.n_outcomes]
     pooled, penalty = answers.sum(axis=0), 0.0
     beta, converged = fit_counts(plan, pooled)
@@ -287,6 +301,17 @@ def fit_pair_model(
         used = pooled.sum(axis=1, keepdims=True) > 0
         beta, converged = fit_counts(plan, pooled + np.where(used, penalty, 0.0))
     return _package(counts.stages, plan, answers, beta, penalty, bool(converged))
+
+
+def _order_identified(plan: Design) -> bool:
+    contrast = plan.matrix[:, 0] - plan.matrix[:, 1]
+    columns = [k for k, name in enumerate(plan.names) if name != "tie"]
+    return int(np.linalg.matrix_rank(contrast[:, columns])) == len(columns)
+
+
+def order_identified(counts: PairCounts) -> bool:
+    """Tell whether the positions vary enough to estimate an order effect."""
+    return _order_identified(design(counts, reference=0, order=True))
 
 
 def _is_separated(counts: PairCounts, *, ties: bool) -> bool:

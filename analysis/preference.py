@@ -9,7 +9,7 @@ import numpy as np
 from scipy import stats
 
 from analysis.bootstrap import WorthDraws, resample_worths
-from analysis.bradley_terry import PairModelFit, fit_pair_model
+from analysis.bradley_terry import PairModelFit, fit_pair_model, order_identified
 from analysis.counts import PairCounts, components, pair_counts
 from analysis.errors import InputError
 from analysis.panel import SMALL_PANEL
@@ -95,7 +95,8 @@ def fit_preference(
         fits.append(fit)
         if inside:
             main = fit
-            order = fit_pair_model(part, reference=reference, order=True)
+            if order_identified(part):
+                order = fit_pair_model(part, reference=reference, order=True)
             if fit.n_listeners > 1 and n_draws > 0:
                 draws = resample_worths(part, fit, n_draws=n_draws, seed=seed)
     names = [[counts.stages[k] for k in group] for group in groups]

@@ -114,7 +114,6 @@ def read_text_table(path: Path) -> tuple[pd.DataFrame, Faults, str]:
     if blank.any():
         frame, lines = frame.loc[~blank].reset_index(drop=True), lines[~blank]
     faults = Faults(str(path), line_of_row=lines)
-    _check_short_rows(frame, faults)
     return frame, faults, "," if delimiter != "," else "."
 
 
@@ -190,18 +189,6 @@ def _blank_rows(frame: pd.DataFrame) -> np.ndarray:
     return blank
 
 
-def _check_short_rows(frame: pd.DataFrame, faults: Faults) -> None:
-    short = frame.isna().to_numpy()
-    if short.any():
-        row = int(np.flatnonzero(short.any(axis=1))[0])
-        raise faults.table(
-            faults.place(row),
-            f"the row has {int((~short[row]).sum())} values where the table has "
-            f"{frame.shape[1]} columns",
-            "Fill in the missing values or leave them empty between separators",
-        )
-
-
 def column_numbers(
     values: pd.Series, *, name: str, faults: Faults, decimal: str = ".", what: str = "a number"
 ) -> np.ndarray:
@@ -215,13 +202,12 @@ def column_numbers(
     if pd.api.types.is_numeric_dtype(values):
         numbers = values.to_numpy(dtype=float, na_value=np.nan)
         bad = np.isinf(numbers)
-        empty = np.isnan(numbers)
     else:
         text = values.astype(str).str.strip()
-        empty = (values.isna() | text.isin(("", "nan", "None"))).to_numpy()
+        empty = (values.isna() | (text == "")).to_numpy()
         plain = text.str.replace(",", ".", regex=False) if decimal == "," else text
-        numbers = pd.to_numeric(plain, errors="coerce").to_numpy(dtype=float)
-        bad = (~empty & ~np.isfinite(numbers)) | text.isin(("nan", "NaN")).to_numpy()
+        numbers = pd.to_numeric(plain, errors="coerce").to_numpy(dtype=float).copy()
+        bad = ~empty & ~np.isfinite(numbers)
         numbers[empty] = np.nan
     if bad.any():
         row = int(np.flatnonzero(bad)[0])
