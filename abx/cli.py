@@ -192,7 +192,8 @@ def _save_trace(error: Exception) -> str:
     import tempfile
     import traceback
 
-    logging.getLogger("earwitness").error("unexpected fault", exc_info=error)
+    if logging.getLogger().handlers:  # else the last-resort handler would print a traceback
+        logging.getLogger("earwitness").error("unexpected fault", exc_info=error)
     with tempfile.NamedTemporaryFile(
         "w", prefix="earwitness-fault-", suffix=".txt", delete=False, encoding="utf-8"
     ) as file:

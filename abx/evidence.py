@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from abx.errors import InputError
-from abx.steps import check_stimuli, load_manifest, load_stages, load_study, open_sessions
+from abx.opening import manifest_hash
+from abx.steps import load_manifest, load_stages, load_study, open_sessions, stimuli_check
 from abx.workspace import Area, Workspace
 
 if TYPE_CHECKING:
@@ -132,11 +133,14 @@ def collect_evidence(
         "target": _target_block(target),
         "deviation": [_deviation_block(stage, r, target) for stage, r in stages.items()],
         "levels": _level_blocks(manifest),
-        "level_check": [_check_block(c) for c in check_stimuli(workspace).checks],
+        "level_check": stimuli_check(workspace),
         "schedule": _schedule_block(area),
         "results": json.loads(results_file.read_text(encoding="utf-8")),
         "software": software_versions(),
-        "hashes": {"study.toml": study.sha256, "stimuli/manifest.json": manifest.sha256},
+        "hashes": {
+            "study.toml": study.sha256,
+            "stimuli/manifest.json": manifest_hash(workspace.stimuli),
+        },
     }
 
 
@@ -248,20 +252,10 @@ def _level_blocks(manifest: Manifest) -> list[dict[str, Any]]:
             "residual_lu": record.residual_lu,
             "true_peak_dbtp": record.true_peak_dbtp,
             "gain_db": record.gain_db,
-            "residuals": dict(record.residuals),
+            "residuals": dict(record.other_models_db),
         }
         for record in manifest.stimuli
     ]
-
-
-def _check_block(check: Any) -> dict[str, Any]:
-    return {
-        "name": check.name,
-        "passed": bool(check.passed),
-        "figure": check.figure,
-        "limit": check.limit,
-        "words": check.words,
-    }
 
 
 def _schedule_block(area: Area) -> dict[str, Any]:

@@ -7,6 +7,7 @@ and leaves earlier results untouched unless it succeeds.
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
     from abx.study import Study
     from stimuli.manifest import Manifest
     from stimuli.response import StageResponse
-    from stimuli.verify import SetCheck
+    from stimuli.verify import Check, SetCheck
 
 __all__ = [
     "analyse_panel",
@@ -32,6 +33,8 @@ __all__ = [
     "open_sessions",
     "rehearse",
     "render",
+    "stimuli_check",
+    "write_json",
     "write_report",
 ]
 
@@ -85,11 +88,46 @@ def render(workspace: Workspace, progress: Progress | None = None) -> Manifest:
 
 
 def check_stimuli(workspace: Workspace, progress: Progress | None = None) -> SetCheck:
-    """Measure the rendered files back."""
+    """Measure the rendered files back and keep the figures beside the set."""
+    from abx.opening import manifest_hash
     from stimuli.verify import verify_set
 
     load_manifest(workspace)
-    return verify_set(workspace.stimuli, progress=progress)
+    outcome = verify_set(workspace.stimuli, progress=progress)
+    write_json(
+        workspace.stimuli_check,
+        {
+            "manifest_sha256": manifest_hash(workspace.stimuli),
+            "passed": bool(outcome.passed),
+            "checks": [_check_record(check) for check in outcome.checks],
+        },
+    )
+    return outcome
+
+
+def stimuli_check(workspace: Workspace, progress: Progress | None = None) -> list[dict[str, Any]]:
+    """Return the figures of the last check of this very set; measure if there is none."""
+    from abx.opening import manifest_hash
+
+    if workspace.stimuli_check.is_file():
+        kept = json.loads(workspace.stimuli_check.read_text(encoding="utf-8"))
+        if kept.get("manifest_sha256") == manifest_hash(workspace.stimuli):
+            return list(kept["checks"])
+    return [_check_record(check) for check in check_stimuli(workspace, progress).checks]
+
+
+def _check_record(check: Check) -> dict[str, Any]:
+    return {
+        "name": check.name,
+        "passed": bool(check.passed),
+        "figure": _finite(check.figure),
+        "limit": _finite(check.limit),
+        "words": check.words,
+    }
+
+
+def _finite(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None
 
 
 def load_manifest(workspace: Workspace) -> Manifest:
@@ -113,14 +151,42 @@ def load_manifest(workspace: Workspace) -> Manifest:
 
 
 def open_sessions(
-    workspace: Workspace, area: Area, *, database: str | None = None
+    workspace: Workspace, area: Area, *, database: str | None = None, create: bool = False
 ) -> tuple[Store, Sessions]:
-    """Open the store of a panel and the service that runs its sessions."""
+    """Open the store of a panel and the service that runs its sessions.
+
+    Parameters
+    ----------
+    workspace, area : Workspace, Area
+        The study and the panel.
+    database : str, optional
+        Database URL when not the SQLite file of the area.
+    create : bool, optional
+        Open the study to this panel when nobody has yet; else that is an error.
+
+    Raises
+    ------
+    InputError
+        If there are no answers to read and ``create`` is false.
+    """
     from abx.session import Sessions
     from abx.store import open_store
 
     study = load_study(workspace)
     manifest = load_manifest(workspace)
+    if not area.rehearsal and not create and database is None and not area.database.is_file():
+        raise InputError(
+            source=str(area.root),
+            problem="nobody has been asked yet: there are no answers of people",
+            remedy=f"open the study with 'earwitness serve {workspace.root}', "
+            "or add --rehearsal to look at the simulated panel",
+        )
+    if area.rehearsal and not create and not area.database.is_file():
+        raise InputError(
+            source=str(area.root),
+            problem="there is no rehearsal",
+            remedy=f"run 'earwitness simulate {workspace.root}'",
+        )
     area.root.mkdir(parents=True, exist_ok=True)
     store = open_store(area.database_url(database))
     return store, Sessions(store, study, manifest, workspace.stimuli)
@@ -150,7 +216,7 @@ def rehearse(
     from abx.simulate import run_panel
 
     with workspace.fresh_rehearsal() as area:
-        store, sessions = open_sessions(workspace, area)
+        store, sessions = open_sessions(workspace, area, create=True)
         try:
             run_panel(sessions, n_listeners=n_listeners, seed=seed, progress=progress)
             sessions.close()

@@ -108,6 +108,11 @@ class Workspace:
         return self.root / "stimuli"
 
     @property
+    def stimuli_check(self) -> Path:
+        """Figures of the last check of the rendered stimuli."""
+        return self.root / "stimuli-check.json"
+
+    @property
     def live(self) -> Area:
         """Answers of real listeners."""
         return Area(self.root, rehearsal=False)
@@ -136,6 +141,7 @@ class Workspace:
         except BaseException:
             shutil.rmtree(building, ignore_errors=True)
             raise
+        building.chmod(0o777 & ~_umask())
         final = self.rehearsal.root
         if final.exists():
             aside = Path(tempfile.mkdtemp(prefix=".rehearsal-old-", dir=self.root))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 import click
@@ -47,6 +48,6 @@ def command(
 
 
 def _ask(question: str, default: str) -> str:
-    if not click.get_text_stream("stdin").isatty():
+    if not sys.stdin.isatty():
         return default
     return str(click.prompt(question, default=default))

@@ -20,7 +20,7 @@ def command(study: str, database: str | None, passphrase: str) -> None:
     from abx.workspace import Workspace
 
     workspace = Workspace.open(study)
-    store, sessions = open_sessions(workspace, workspace.live, database=database)
+    store, sessions = open_sessions(workspace, workspace.live, database=database, create=True)
     try:
         sessions.set_passphrase(passphrase)
     finally:

@@ -1,0 +1,184 @@
+"""Recompute everything a study rests on and say in words what holds.
+
+Nothing is trusted that can be measured or computed again: the stimulus files, the
+schedule from its seed, the chain of the answer log, the exported tables, the results.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from abx.steps import check_stimuli, load_manifest, load_study, open_sessions
+from abx.workspace import Area, Workspace
+
+__all__ = ["Finding", "recheck"]
+
+Progress = Callable[[int, int, str], None]
+
+# Results computed again on another machine differ in the last digits of linear algebra.
+_RELATIVE_TOLERANCE = 1e-6
+_ABSOLUTE_TOLERANCE = 1e-9
+_MOST_DIFFERENCES_NAMED = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing that was checked.
+
+    Attributes
+    ----------
+    name : str
+        Short name.
+    passed : bool
+        Whether it holds.
+    words : str
+        The finding as a sentence.
+    """
+
+    name: str
+    passed: bool
+    words: str
+
+
+def recheck(
+    workspace: Workspace,
+    area: Area,
+    *,
+    database: str | None = None,
+    progress: Progress | None = None,
+) -> list[Finding]:
+    """Check stimuli, log, tables and results of a panel.
+
+    Parameters
+    ----------
+    workspace : Workspace
+        The study.
+    area : Area
+        The panel: real or rehearsal. A study nobody has answered is checked as far as
+        it goes: study file and stimuli.
+    database : str, optional
+        Database URL when not the SQLite file of the area.
+    progress : callable, optional
+        ``progress(done, total, what)``.
+
+    Returns
+    -------
+    list of Finding
+        Every check, passed or not.
+    """
+    study = load_study(workspace)
+    findings = [Finding("study file", True, "the study file is complete and consistent")]
+    outcome = check_stimuli(workspace, progress)
+    findings += [Finding(c.name, bool(c.passed), c.words) for c in outcome.checks]
+    if database is None and not area.database.is_file():
+        return [*findings, Finding("answers", True, "nobody has been asked yet: no answers")]
+    findings += _log_findings(workspace, area, database)
+    findings += _table_findings(workspace, area, database)
+    findings += _result_findings(workspace, area, study.claims, study.plan.alpha)
+    return findings
+
+
+def _log_findings(workspace: Workspace, area: Area, database: str | None) -> list[Finding]:
+    from abx.store import open_store
+    from abx.verify_log import verify_log
+
+    store = open_store(area.database_url(database))
+    try:
+        checks = verify_log(
+            store, load_study(workspace), load_manifest(workspace), workspace.stimuli
+        )
+    finally:
+        store.close()
+    return [Finding(check.name, check.passed, check.words) for check in checks]
+
+
+def _table_findings(workspace: Workspace, area: Area, database: str | None) -> list[Finding]:
+    """Hold the exported trial table against the log."""
+    import tempfile
+
+    from abx.errors import AbxError, StillOpen
+    from abx.export import trial_rows, write_table
+
+    exported = area.result("trials.csv")
+    if not exported.is_file():
+        return []
+    try:
+        store, _ = open_sessions(workspace, area, database=database)
+    except AbxError as error:
+        return [Finding("trials.csv", False, f"trials.csv: {error}")]
+    try:
+        rows = trial_rows(store, load_study(workspace))
+    except StillOpen:
+        return []
+    except AbxError as error:
+        return [Finding("trials.csv", False, f"trials.csv: {error}")]
+    finally:
+        store.close()
+    with tempfile.TemporaryDirectory() as folder:
+        again = write_table(rows, Path(folder) / "trials.csv")
+        same = again.read_bytes() == exported.read_bytes()
+    words = "is the log, row for row" if same else "differs from the log; export it again"
+    return [Finding("trials.csv", same, f"trials.csv {words}")]
+
+
+def _result_findings(
+    workspace: Workspace, area: Area, claims: tuple[str, ...], alpha: float
+) -> list[Finding]:
+    """Analyse the exported tables again and compare every number and verdict."""
+    from analysis.run import analyse
+    from analysis.stages import read_stages
+    from analysis.trials import read_trials
+
+    file = area.result("results.json")
+    if not file.is_file():
+        return []
+    try:
+        kept = json.loads(file.read_text(encoding="utf-8"))
+    except ValueError as error:
+        return [Finding("results.json", False, f"results.json cannot be read: {error}")]
+    again = analyse(
+        read_trials(area.result("trials.csv")),
+        stages=read_stages(area.result("stages.csv")),
+        claims=claims,
+        alpha=alpha,
+    )
+    differences = list(_differences(kept, json.loads(json.dumps(again)), ""))
+    if not differences:
+        words = "results.json: every number and verdict comes out again"
+        return [Finding("results.json", True, words)]
+    named = "; ".join(differences[:_MOST_DIFFERENCES_NAMED])
+    more = len(differences) - _MOST_DIFFERENCES_NAMED
+    tail = f"; and {more} more" if more > 0 else ""
+    return [Finding("results.json", False, f"results.json differs: {named}{tail}")]
+
+
+def _differences(kept: Any, again: Any, path: str) -> Iterator[str]:
+    if path.startswith("about.software"):
+        return  # versions may differ from machine to machine; results may not
+    if isinstance(kept, dict) and isinstance(again, dict):
+        for key in kept.keys() | again.keys():
+            yield from _differences(kept.get(key), again.get(key), f"{path}.{key}".lstrip("."))
+    elif isinstance(kept, list) and isinstance(again, list) and len(kept) == len(again):
+        for index, (one, other) in enumerate(zip(kept, again, strict=True)):
+            yield from _differences(one, other, f"{path}[{index}]")
+    elif not _same(kept, again):
+        yield f"{path} is {_short(kept)}, recomputed {_short(again)}"
+
+
+def _same(one: Any, other: Any) -> bool:
+    numbers = (int, float)
+    if isinstance(one, bool) or isinstance(other, bool):
+        return bool(one is other)
+    if isinstance(one, numbers) and isinstance(other, numbers):
+        return math.isclose(one, other, rel_tol=_RELATIVE_TOLERANCE, abs_tol=_ABSOLUTE_TOLERANCE)
+    return bool(one == other)
+
+
+def _short(value: Any) -> str:
+    text = json.dumps(value, ensure_ascii=False)
+    return text if len(text) <= 40 else f"{text[:37]}..."
