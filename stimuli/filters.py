@@ -291,6 +291,8 @@ class _NodeCurve:
         self._n_taps = n_taps
         self._n_fft = 4 * n_taps
         self._f = fft.rfftfreq(self._n_fft, 1 / rate)
+        # Steps within the lowest bands need a finer look than the design grid gives.
+        self._fine_f = fft.rfftfreq(2 * self._n_fft, 1 / rate)
         self._x = np.log(np.maximum(self._f, self._f[1]))
         half = plateau * 0.5 * np.log(OCTAVE_RATIO) / 3
         mid = np.log(bands.mid_hz)
@@ -305,5 +307,5 @@ class _NodeCurve:
         return minimum_phase_fir(10 ** (db / 20), n_taps=self._n_taps)
 
     def band_levels(self, h: Floats) -> Floats:
-        power = np.abs(fft.rfft(h, self._n_fft)) ** 2
-        return pink_band_level_db(self._f, power, self._bands)
+        power = np.abs(fft.rfft(h, 2 * self._n_fft)) ** 2
+        return pink_band_level_db(self._fine_f, power, self._bands)

@@ -71,10 +71,12 @@ def _sos(rate: int) -> tuple[tuple[float, ...], ...]:
         2 * (k * k - 1) / a0,
         (1 - k / _SHELF_Q + k * k) / a0,
     ]
-    k = np.tan(np.pi * _HIGHPASS_HZ / rate)
+    k, at_48k = (np.tan(np.pi * _HIGHPASS_HZ / r) for r in (rate, 48000))
     a0 = 1 + k / _HIGHPASS_Q + k * k
-    # The Recommendation leaves the numerator at 1, -2, 1 whatever the rate.
-    highpass = [1.0, -2.0, 1.0, 1.0, 2 * (k * k - 1) / a0, (1 - k / _HIGHPASS_Q + k * k) / a0]
+    # Table 2 leaves the numerator at 1, -2, 1, which makes the passband gain 1.005 at 48 kHz and
+    # another value at other rates; scaling it keeps the gain, and so the reading, the same.
+    b0 = (1 + at_48k / _HIGHPASS_Q + at_48k * at_48k) / a0
+    highpass = [b0, -2 * b0, b0, 1.0, 2 * (k * k - 1) / a0, (1 - k / _HIGHPASS_Q + k * k) / a0]
     return tuple(shelf), tuple(highpass)
 
 
@@ -136,7 +138,7 @@ def mean_squares(
     weighted, state = sosfilt(sos, np.ascontiguousarray(signal.T), axis=1, zi=state)
     hop = round(hop_s * rate)
     n = weighted.shape[1] // hop
-    blocks = weighted[:, : n * hop].reshape(-1, n, hop)
+    blocks = weighted[:, : n * hop].reshape(len(weighted), n, hop)
     return np.einsum("kij,kij->ik", blocks, blocks) / hop, state
 
 
