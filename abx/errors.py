@@ -55,7 +55,7 @@ class InputError(AbxError, ValueError):
 
     def __str__(self) -> str:
         place = ", ".join(part for part in (self.source, self.where) if part)
-        words = f"{self.problem}. {self.remedy}."
+        words = f"{self.problem}. {self.remedy[:1].upper()}{self.remedy[1:]}."
         return f"{place}: {words}" if place else words
 
     def __reduce__(self) -> tuple[object, ...]:

@@ -128,9 +128,19 @@ def _refuse_if_answered(store: Store, study: Study, study_id: str) -> None:
         opened = store.row_by_key(other, "study-opened")
         if other == study_id or opened is None or opened.content.get("title") != study.title:
             continue
-        if store.row_by_key(other, "study-closed") is None and store.rows(other, kind="answer"):
+        if store.row_by_key(other, "study-closed") is None and _people_answered(store, other):
             raise StudyChanged(
                 "The study file or the stimuli have changed since the study was opened, and "
                 "answers to the opened version are stored. Restore the earlier files, or close "
                 "the opened version first; then this becomes a new version with its own seal."
             )
+
+
+def _people_answered(store: Store, study_id: str) -> bool:
+    """Tell whether anybody but simulated listeners has answered."""
+    people = {
+        row.session
+        for row in store.rows(study_id, kind="session-begun")
+        if row.body is not None and not row.content["simulated"]
+    }
+    return any(row.session in people for row in store.rows(study_id, kind="answer"))

@@ -56,13 +56,21 @@ def arrange_items(items: Sequence[Item], *, previous: frozenset[str], stream: St
     """
     best: list[Item] = []
     fewest = -1
+    unavoidable = _unavoidable(items)
     for _ in range(_ATTEMPTS):
         order, broken = _attempt(items, previous, stream)
         if fewest < 0 or broken < fewest:
             best, fewest = order, broken
-        if broken == 0:
+        if broken <= unavoidable:
             break
     return best
+
+
+def _unavoidable(items: Sequence[Item]) -> int:
+    """Count the neighbours of one pair that no order can keep apart."""
+    counts = Counter(item.trial.pair_key for item in items)
+    most = max(counts.values(), default=0)
+    return max(0, most - (len(items) - most) - 1)
 
 
 def _attempt(

@@ -17,7 +17,7 @@ from types import MappingProxyType
 from typing import Any
 
 from abx.errors import InputError
-from abx.methods import get_method, method_ids
+from abx.methods import Method, get_method, method_ids
 from abx.study import (
     MAX_STUDY_BYTES,
     Plan,
@@ -27,7 +27,7 @@ from abx.study import (
     TargetSource,
     TestPlan,
 )
-from abx.toml_lines import KeyPath, line_map
+from abx.toml_lines import KeyPath, LazyLines
 
 __all__ = ["Reader", "parse_study", "read_text"]
 
@@ -211,7 +211,7 @@ class Reader:
 def parse_study(text: str, *, path: Path | None = None) -> Study:
     """Check the text of a study file; see :func:`abx.study.study_from_text`."""
     source = "study.toml" if path is None else path.name
-    root = Reader(_load(text, source), (), line_map(text), source)
+    root = Reader(_load(text, source), (), LazyLines(text), source)
     root.only(
         ("format", "title", "target", "note", "stages", "programmes", "playback", "tests", "plan")
     )
@@ -457,6 +457,7 @@ def _read_playback(root: Reader, files: _Files) -> str | None:
 def _read_test(table: Reader, stages: tuple[Stage, ...]) -> TestPlan:
     method = get_method(table.choice("method", method_ids()))
     common = ("method", "pairs", "stages", "trials", "repeats", "controls", "practice")
+    _refuse_foreign_options(table, method)
     table.only((*common, *method.option_keys))
     ids = tuple(stage.id for stage in stages)
     pairs, taking_part = _read_pairs(table, ids)
@@ -474,6 +475,18 @@ def _read_test(table: Reader, stages: tuple[Stage, ...]) -> TestPlan:
     )
     method.check_plan(plan, table)
     return plan
+
+
+def _refuse_foreign_options(table: Reader, method: Method) -> None:
+    """Name the method a key belongs to, where it is one of another method."""
+    for key in set(table.data) - set(method.option_keys):
+        owners = [name for name in method_ids() if key in get_method(name).option_keys]
+        if owners:
+            raise table.error(
+                key,
+                f"unknown key '{key}' for method '{method.id}'",
+                f"remove it; it belongs to: {', '.join(owners)}",
+            )
 
 
 def _read_pairs(

@@ -8,9 +8,9 @@ key, array element and inline-table member.
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 
-__all__ = ["KeyPath", "line_map"]
+__all__ = ["KeyPath", "LazyLines", "line_map"]
 
 KeyPath = tuple[str | int, ...]
 
@@ -32,6 +32,28 @@ def line_map(text: str) -> Mapping[KeyPath, int]:
         Paths such as ``("stages", 2, "cost")`` to line numbers. The empty path maps to 1.
     """
     return _Scanner(text).scan()
+
+
+class LazyLines(Mapping[KeyPath, int]):
+    """A :func:`line_map` that is made when a line is first asked for: good files need none."""
+
+    def __init__(self, text: str) -> None:
+        self._text = text
+        self._map: Mapping[KeyPath, int] | None = None
+
+    def _made(self) -> Mapping[KeyPath, int]:
+        if self._map is None:
+            self._map = line_map(self._text)
+        return self._map
+
+    def __getitem__(self, path: KeyPath) -> int:
+        return self._made()[path]
+
+    def __iter__(self) -> Iterator[KeyPath]:
+        return iter(self._made())
+
+    def __len__(self) -> int:
+        return len(self._made())
 
 
 class _Scanner:

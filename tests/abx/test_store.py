@@ -1,0 +1,283 @@
+"""The log, on SQLite and on a real PostgreSQL server: append-only, chained, exactly once."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import multiprocessing
+import sqlite3
+import threading
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from sqlalchemy import text
+from sqlalchemy.exc import DBAPIError
+
+from abx.errors import InputError, StoreError
+from abx.store import Entry, Store, open_store
+from abx.store.chain import GENESIS
+from abx.store.engine import open_engine
+from abx.store.migrate import current_revision, head_revision, migrate
+
+SPAWN = multiprocessing.get_context("spawn")
+
+
+def entry(number: int, *, session: str = "s-1") -> Entry:
+    return Entry("answer", f"answer:{session}:{number}", {"number": number, "answer": "a"}, session)
+
+
+def test_rows_come_back_as_they_went_in(store: Store) -> None:
+    body = {"title": "Café “quoted” 日本", "n": [1, 2.5, None, True]}
+    [row] = store.append("one", [Entry("study-opened", "study-opened", body)])
+    assert store.rows("one") == [row]
+    assert row.content == body
+    assert (row.seq, row.session_seq, row.prev, row.session_prev) == (1, 0, GENESIS, GENESIS)
+    assert datetime.fromisoformat(row.at).utcoffset() == timedelta(0)
+
+
+def test_the_chain_is_what_the_documentation_says(store: Store) -> None:
+    """Recomputed here from the rule alone."""
+    store.append("one", [entry(1), entry(1, session="s-2"), entry(2)])
+    rows = store.rows("one")
+    assert [row.seq for row in rows] == [1, 2, 3]
+    assert [row.session_seq for row in rows] == [1, 1, 2]
+    assert rows[2].session_prev == rows[0].digest
+    previous = GENESIS
+    for row in rows:
+        assert row.prev == previous
+        assert row.body_digest == hashlib.sha256(f"{row.salt}\n{row.body}".encode()).hexdigest()
+        fields = [
+            row.study,
+            row.seq,
+            row.kind,
+            row.session,
+            row.session_seq,
+            row.key,
+            row.at,
+            row.body_digest,
+            row.session_prev,
+            row.prev,
+        ]
+        listed = json.dumps(fields, separators=(",", ":")).encode()
+        assert row.digest == hashlib.sha256(listed).hexdigest()
+        previous = row.digest
+
+
+def test_studies_have_chains_of_their_own(store: Store) -> None:
+    store.append("one", [entry(1)])
+    store.append("two", [entry(1), entry(2)])
+    assert store.studies() == ["one", "two"]
+    assert [row.seq for row in store.rows("two")] == [1, 2]
+
+
+def test_the_same_key_is_stored_once(store: Store) -> None:
+    [first] = store.append("one", [entry(1)])
+    [again] = store.append("one", [Entry("answer", "answer:s-1:1", {"answer": "b"}, "s-1")])
+    assert again == first
+    assert len(store.rows("one")) == 1
+
+
+def test_a_block_is_stored_whole_or_not_at_all(store: Store) -> None:
+    with pytest.raises(RuntimeError, match="in the middle"), store.writing("one") as chain:
+        chain.append(entry(1))
+        raise RuntimeError("in the middle")
+    assert store.rows("one") == []
+
+
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "UPDATE log SET kind = 'other'",
+        "UPDATE log SET seq = seq",
+        "DELETE FROM log",
+        "UPDATE log_body SET body = '{}'",
+        "DELETE FROM log_body",
+        "INSERT INTO log SELECT study, seq + 5, kind, session, session_seq, 'k9', at, body_digest,"
+        " session_prev, prev, digest FROM log WHERE seq = 1",
+    ],
+)
+def test_the_database_itself_refuses_changes(store: Store, statement: str) -> None:
+    store.append("one", [entry(1), entry(2)])
+    before = store.rows("one")
+    with pytest.raises(DBAPIError, match="append-only"), store.engine.begin() as connection:
+        connection.execute(text(statement))
+    assert store.rows("one") == before
+
+
+def test_sqlite_refuses_replacing_inserts(local_store: Store) -> None:
+    local_store.append("one", [entry(1)])
+    replacing = (
+        "INSERT OR REPLACE INTO log SELECT study, seq, 'forged', session, session_seq, key, at,"
+        " body_digest, session_prev, prev, digest FROM log"
+    )
+    body = "INSERT OR REPLACE INTO log_body SELECT study, seq, salt, '{}' FROM log_body"
+    for statement in (replacing, body):
+        with (
+            pytest.raises(DBAPIError, match="append-only"),
+            local_store.engine.begin() as connection,
+        ):
+            connection.execute(text(statement))
+
+
+@pytest.mark.postgres
+def test_postgresql_refuses_truncate(request: pytest.FixtureRequest) -> None:
+    server = request.getfixturevalue("postgres")
+    with open_store(server.new_database()) as store:
+        store.append("one", [entry(1)])
+        for table in ("log_body", "log, log_body"):
+            with pytest.raises(DBAPIError, match="append-only"), store.engine.begin() as connection:
+                connection.execute(text(f"TRUNCATE {table}"))
+        assert len(store.rows("one")) == 1
+
+
+def test_only_a_withdrawal_lets_bodies_go(store: Store) -> None:
+    store.append("one", [entry(1), entry(1, session="s-2")])
+    with pytest.raises(StoreError, match="append-only: no delete without a withdrawal"):
+        store.erase_bodies("one", "s-1")
+    store.append("one", [Entry("withdrawal", "withdrawal:s-1", {"slot": 0}, "s-1")])
+    assert store.erase_bodies("one", "s-1") == 1
+    rows = store.rows("one")
+    assert [row.body is None for row in rows] == [True, False, False]
+    with pytest.raises(StoreError, match="no delete without"):
+        store.erase_bodies("one", "s-2")
+
+
+def test_time_never_runs_backwards(store: Store) -> None:
+    later = datetime(2031, 5, 1, tzinfo=UTC)
+    with store.writing("one") as chain:
+        first = chain.append(entry(1), now=lambda: later)
+        second = chain.append(entry(2), now=lambda: later - timedelta(days=400))
+    assert first.at == second.at == "2031-05-01T00:00:00.000+00:00"
+
+
+def test_threads_share_a_store(store: Store) -> None:
+    def work(name: str) -> None:
+        for number in range(1, 11):
+            store.append("one", [entry(number, session=name)])
+
+    threads = [threading.Thread(target=work, args=(f"s-{n}",)) for n in range(6)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    rows = store.rows("one")
+    assert [row.seq for row in rows] == list(range(1, 61))
+    assert all(b.prev == a.digest for a, b in zip(rows, rows[1:], strict=False))
+
+
+def _append_many(url: str, name: str, count: int) -> None:
+    with open_store(url) as store:
+        for number in range(1, count + 1):
+            store.append("one", [entry(number, session=name), entry(number, session="shared")])
+
+
+def test_processes_share_a_database_from_its_first_second(database_url: str) -> None:
+    """Three processes create, migrate and fill one database at the same time."""
+    workers = [
+        SPAWN.Process(target=_append_many, args=(database_url, f"s-{n}", 15)) for n in range(3)
+    ]
+    for worker in workers:
+        worker.start()
+    for worker in workers:
+        worker.join(timeout=120)
+        assert worker.exitcode == 0
+    with open_store(database_url) as store:
+        rows = store.rows("one")
+    assert len(rows) == 3 * 15 + 15, "rows of the shared keys are there once"
+    assert all(b.prev == a.digest for a, b in zip(rows, rows[1:], strict=False))
+
+
+def test_migrations_are_all_or_nothing(database_url: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A migration that dies half-way leaves nothing behind; the next start finishes it."""
+    from sqlalchemy import Connection
+
+    execute = Connection.execute
+    calls = 0
+
+    def failing(self: Connection, statement: object, *args: object, **kwargs: object) -> object:
+        nonlocal calls
+        if "CREATE TABLE vault" in str(statement):
+            calls += 1
+            raise RuntimeError("pulled the plug")
+        return execute(self, statement, *args, **kwargs)  # type: ignore[arg-type]
+
+    engine = open_engine(database_url)
+    with monkeypatch.context() as patched:
+        patched.setattr(Connection, "execute", failing)
+        with pytest.raises(RuntimeError, match="pulled the plug"):
+            migrate(engine)
+    assert calls == 1
+    with engine.connect() as connection:
+        assert current_revision(connection) is None
+        names = engine.dialect.get_table_names(connection)
+    assert names == []
+    migrate(engine)
+    with engine.connect() as connection:
+        assert current_revision(connection) == head_revision()
+    engine.dispose()
+
+
+def test_a_database_of_a_newer_version_is_refused(database_url: str) -> None:
+    with open_store(database_url) as store, store.engine.begin() as connection:
+        connection.execute(text("UPDATE alembic_version SET version_num = '9999'"))
+    with pytest.raises(StoreError, match="schema '9999', which this version does not know"):
+        open_store(database_url)
+
+
+def test_sqlite_is_set_up_to_survive_a_power_cut(local_store: Store) -> None:
+    with local_store.engine.connect() as connection:
+        assert connection.exec_driver_sql("PRAGMA journal_mode").scalar() == "wal"
+        assert connection.exec_driver_sql("PRAGMA synchronous").scalar() == 2  # FULL
+        assert connection.exec_driver_sql("PRAGMA foreign_keys").scalar() == 1
+
+
+@pytest.mark.parametrize(
+    ("url", "words"),
+    [
+        ("nonsense", "not a database URL"),
+        ("mysql://u@h/d", "'mysql' databases are not supported"),
+        ("x://", "not a database URL|not supported"),
+    ],
+)
+def test_bad_urls_are_named(url: str, words: str) -> None:
+    with pytest.raises(InputError, match=words):
+        open_store(url)
+
+
+def test_a_file_that_is_no_database_is_named(tmp_path: Path) -> None:
+    file = tmp_path / "song.db"
+    file.write_bytes(b"RIFF not a database at all, but long enough to be read as one" * 40)
+    with pytest.raises(StoreError, match="could not be opened: file is not a database"):
+        open_store(f"sqlite:///{file}")
+
+
+def test_an_unreachable_server_is_named(tmp_path: Path) -> None:
+    with pytest.raises(StoreError, match="could not be opened"):
+        open_store(f"postgresql://nobody@/none?host={tmp_path}")
+
+
+def test_the_vault_shows_nothing_by_accident(store: Store) -> None:
+    from abx.store.store import Vault
+
+    with store.writing("one") as chain:
+        store.keep_vault(chain.connection, "one", Vault(seed=b"s" * 32, token_key=b"t" * 32))
+    kept = store.vault("one")
+    assert kept is not None
+    assert kept.seed == b"s" * 32
+    assert repr(kept) == "Vault(sealed)"
+    assert store.vault("two") is None
+
+
+def test_an_answer_waits_for_another_writer(local_store: Store) -> None:
+    """A second process that holds the lock for a moment delays an answer and loses nothing."""
+    path = local_store.engine.url.database
+    assert path is not None
+    other = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
+    other.execute("BEGIN IMMEDIATE")
+    release = threading.Timer(0.3, lambda: other.execute("ROLLBACK"))
+    release.start()
+    local_store.append("one", [entry(1)])
+    release.join()
+    other.close()
+    assert len(local_store.rows("one")) == 1
