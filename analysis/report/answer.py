@@ -34,7 +34,10 @@ class Headline:
 
 
 def claim_parts(row: Row) -> tuple[str, tuple[str, ...]]:
-    """Return the kind of a claim and the stages it names."""
+    """Return the kind of a claim and the stages it names: as judged, else from its text."""
+    kind, stages = row.get("kind"), row.get("stages")
+    if kind in _CLAIM_FORMS and isinstance(stages, list):
+        return str(kind), tuple(str(stage) for stage in stages)
     text = str(row.get("text") or "")
     for kind, form in _CLAIM_FORMS.items():
         found = form.search(text)
@@ -100,11 +103,19 @@ def _from_step_claim(page: Page) -> Headline | None:
     return None
 
 
+def _claim_open(page: Page, stage: object) -> bool:
+    """Whether a claim that this stage is liked most failed to find support."""
+    return any(
+        claim_parts(row) == ("most", (str(stage),)) and row.get("verdict") != "supported"
+        for row in page.evidence.rows("/results/claims")
+    )
+
+
 def _from_best(page: Page) -> Headline | None:
     row = _most(page.evidence.rows("/results/preference/stages"), "p_best")
     if row is None:
         return None
-    facts = page.about(p_best=row.number("p_best"))
+    facts = page.about(p_best=row.number("p_best"), claim_open=_claim_open(page, row.get("stage")))
     words = {
         "best": page.quoted(row.get("stage")),
         "n": page.n("/results/preference/stages", "length"),
@@ -113,6 +124,8 @@ def _from_best(page: Page) -> Headline | None:
     lead = page.first(facts, "head.best_sure", "head.best_likely", "head.best_open", **words)
     sure = page.first(facts, "head.best_how_sure", "head.best_not_sure", **words)
     shown = (facts.p_best or 0) >= LIKELY
+    if shown and facts.claim_open:
+        sure = Markup("{} {}").format(sure, page.say("head.best_claim_open"))
     return Headline(lead, sure, str(row.get("stage")) if shown else None, order=False)
 
 
@@ -180,20 +193,42 @@ def _counts(page: Page) -> dict[str, Markup]:
     }
 
 
+# What the estimate of a claim is, and how it is written.
+_ESTIMATES = {
+    "hear": ("right", "percent"),
+    "prefer": ("worth", "logit"),
+    "most": ("worth", "logit"),
+}
+
+
+def _claim_estimate(page: Page, row: Row) -> list[Markup]:
+    name, kind = _ESTIMATES.get(claim_parts(row)[0], ("plain", "statistic"))
+    said = []
+    if row.number("estimate") is not None:
+        said.append(page.say(f"claim.estimate.{name}", value=page.n(row.at("estimate"), kind)))
+    if row.number("ci_low") is not None or row.number("ci_high") is not None:
+        said.append(page.say("claim.interval", bounds=page.between(row, "ci_low", "ci_high", kind)))
+    return said
+
+
 def _claim_numbers(page: Page, row: Row) -> Markup:
     parts = []
     if row.get("test"):
         parts.append(page.say("claim.test", test=page.user(row.get("test"))))
+    parts += _claim_estimate(page, row)
     if row.number("statistic") is not None:
         parts.append(page.say("claim.statistic", value=page.n(row.at("statistic"), "statistic")))
-    p_value = row.number("p_value")
-    if p_value is not None:
-        key = "claim.p_small" if p_value < 0.001 or p_value > 0.99 else "claim.p"
-        parts.append(page.say(key, value=page.n(row.at("p_value"), "p")))
-    if row.number("ci_low") is not None or row.number("ci_high") is not None:
-        bounds = page.between(row, "ci_low", "ci_high", "statistic")
-        parts.append(page.say("claim.interval", bounds=bounds))
+    for key in ("p_value", "p_holm"):
+        if row.number(key) is not None:
+            parts.append(page.say(f"claim.{key}", value=page.n(row.at(key), "p")))
+    if row.number("n_listeners") is not None and row.number("n_trials") is not None:
+        parts.append(page.say("claim.panel", panel=page.panel(row.pointer)))
     return Markup(" ").join(parts)
+
+
+def _unbroken(words: object) -> str:
+    """Keep a percent sign on the line of its number."""
+    return str(words).replace(" %", "\u00a0%")
 
 
 def _claim(page: Page, row: Row) -> dict[str, object]:
@@ -210,7 +245,7 @@ def _claim(page: Page, row: Row) -> dict[str, object]:
             if page.evidence.stage_label(stage) != stage
         ],
         "words": page.say(f"claim.{verdict}.words", facts),
-        "given": page.user(row.get("words")) if row.get("words") else None,
+        "given": page.user(_unbroken(row.get("words"))) if row.get("words") else None,
         "numbers": _claim_numbers(page, row),
         "needs": page.say("claim.needs", needs=page.user(needs)) if needs else None,
     }

@@ -30,6 +30,9 @@ _BLOCKS_OF_ROWS = (
     "/results/claims",
     "/results/preference/stages",
     "/results/preference/pairs",
+    "/results/reliability/listeners",
+    "/results/link",
+    "/results/upgrade/first_step",
 )
 _BLOCKS_OF_FIELDS = (
     "/study",
@@ -39,6 +42,8 @@ _BLOCKS_OF_FIELDS = (
     "/results",
     "/results/about",
     "/results/preference",
+    "/results/reliability",
+    "/results/upgrade",
     "/software",
     "/hashes",
 )

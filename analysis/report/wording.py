@@ -75,6 +75,9 @@ class Facts:
         ``supported``, ``contradicted``, ``undecided``.
     p_best, step_p_best : float or None
         Probability of being the best liked stage, or the best first step.
+    claim_open : bool
+        The plan claims that this stage is liked most, and the claim was not supported: then no
+        sentence may call it best, whatever its probability.
     p_value, alpha : float or None, float
         The test of one pair and its level.
     n_stages : int
@@ -90,6 +93,7 @@ class Facts:
     verdict: str | None = None
     p_best: float | None = None
     step_p_best: float | None = None
+    claim_open: bool = False
     p_value: float | None = None
     alpha: float = 0.05
     n_stages: int = 0
@@ -136,7 +140,10 @@ SAME_SHOWN = Condition(
 STEP_SURE = Condition("best first step in 95 % of draws", lambda f: _at_least(f.step_p_best, SURE))
 STEP_LIKELY = Condition("in 80 % of draws", lambda f: _at_least(f.step_p_best, LIKELY))
 STEP_OPEN = Condition("in fewer than 80 %", lambda f: not _at_least(f.step_p_best, LIKELY))
-BEST_SURE = Condition("best liked in 95 % of draws", lambda f: _at_least(f.p_best, SURE))
+BEST_SURE = Condition(
+    "best liked in 95 % of draws and no claim to it left open",
+    lambda f: _at_least(f.p_best, SURE) and not f.claim_open,
+)
 BEST_LIKELY = Condition("in 80 % of draws", lambda f: _at_least(f.p_best, LIKELY))
 BEST_OPEN = Condition("in fewer than 80 %", lambda f: not _at_least(f.p_best, LIKELY))
 TOLD_APART = Condition("the exact test of the pair is below alpha", _below_alpha)
@@ -280,6 +287,9 @@ _HEADLINE = {
         "is only {p}. That is too little to build on.",
         BEST_OPEN,
     ),
+    "head.best_claim_open": _limit(
+        "The claim that it is liked most did not pass its own, stricter test, so it is not settled."
+    ),
     "head.no_order": _limit(
         "Which single step to take first was not worked out from these data; the order of the "
         "versions is not yet an order of work."
@@ -316,8 +326,12 @@ _CLAIMS = {
     "claim.none": _limit("The plan declared no claims, so none is judged here."),
     "claim.test": Sentence("Test: {test}."),
     "claim.statistic": Sentence("Statistic: {value}."),
-    "claim.p": Sentence("p = {value}."),
-    "claim.p_small": Sentence("p {value}."),
+    "claim.estimate.right": Sentence("Right answers: {value}."),
+    "claim.estimate.worth": Sentence("Difference of log-worths: {value}."),
+    "claim.estimate.plain": Sentence("Estimate: {value}."),
+    "claim.p_value": Sentence("p: {value}."),
+    "claim.p_holm": Sentence("p allowing for all claims (Holm): {value}."),
+    "claim.panel": Sentence("({panel})"),
     "claim.interval": Sentence("{rule_interval} interval: {bounds}."),
     "claim.needs": Sentence("To decide it: {needs}"),
     "claim.alpha": Sentence("All claims were tested at the level {alpha} that the plan set."),
@@ -334,9 +348,11 @@ _PREFERENCE = {
         "chosen over the others."
     ),
     "pref.map": Sentence(
-        "Further right means chosen more often. The line is the reference, {reference}. "
-        "Overlapping bars mean that the order of two versions is not settled."
+        "Further right means chosen more often. Where bars overlap widely, the order of two "
+        "versions is not settled."
     ),
+    "pref.map.line_mean": Sentence("The dashed line is the mean of all versions."),
+    "pref.map.line_reference": Sentence("The dashed line is the reference, {reference}."),
     "pref.map.bars_ci": Sentence("Bars: {rule_interval} intervals, listeners as the unit."),
     "pref.map.bars_se": Sentence(
         "Bars: one standard error either way, listeners as the unit; an interval of "
@@ -357,11 +373,18 @@ _PREFERENCE = {
         "above zero means that the first version gained."
     ),
     "pref.fit": Sentence("Fit of the model: deviance {deviance} on {df} degrees of freedom."),
-    "pref.ties": Sentence("Answers without a choice were counted as ties."),
+    "pref.fit_p": Sentence(
+        "Fit of the model: deviance {deviance} on {df} degrees of freedom (p: {p})."
+    ),
+    "pref.equal": Sentence(
+        "Test that all versions are liked alike, listeners as the unit: p: {p}."
+    ),
+    "pref.ties": Sentence("{ties} without a choice, counted as ties."),
     "pref.none": _limit(
         "No paired choices were gathered, so this report cannot say which version people like more."
     ),
     "pref.axis": _name("Log-worth (logits)"),
+    "pref.axis.centred": _name("Log-worth against the mean (logits)"),
     "pref.share_axis": _name("Share of choices for the first-named version (%)"),
 }
 
@@ -378,6 +401,10 @@ _DISCRIMINATION = {
         "Points are the share of right answers, bars its exact {rule_interval} interval; the "
         "dashed mark is guessing."
     ),
+    "disc.caption.panel": Sentence(
+        "Points are the share of right answers, bars its {rule_interval} interval with the "
+        "listener as the unit; the dashed mark is guessing."
+    ),
     "disc.caption.critical": Sentence(
         "The cross-bar marks the smallest share of right answers that guessing reaches too "
         "rarely for the level of the test."
@@ -391,6 +418,11 @@ _DISCRIMINATION = {
     "disc.pooled": _limit(
         "Counts are pooled over {people}. The exact test asks only whether anyone did better "
         "than guessing; it does not say how many can."
+    ),
+    "disc.per_pair": Sentence("{panel} a pair"),
+    "disc.panel": Sentence(
+        "The last column rests on the test between listeners; with a small panel the larger of "
+        "both p-values counts."
     ),
     "disc.none": _limit(
         "No discrimination trials were gathered, so this report cannot say which versions "
@@ -462,10 +494,10 @@ _LISTENERS = {
         "How steady each listener was: repeated questions answered alike, control questions "
         "passed, and choices that run in a circle."
     ),
+    "rel.u": Sentence("Agreement within the panel (Kendall’s u): {u}."),
     "rel.note": _limit(
         "Nobody is left out because of this table unless the plan set a rule for it beforehand."
     ),
-    "rel.panel_u": Sentence("Agreement within the panel (Kendall’s u): {u}."),
     "rel.none": _limit("No repeats or controls were found, so steadiness was not checked."),
 }
 
@@ -630,6 +662,11 @@ _COLUMNS = {
         "share": "Share",
         "p": "p",
         "right": "Right",
+        "answers": "Answers",
+        "share_right": "Right (%)",
+        "p_guess": "p (exact)",
+        "p_listeners": "p (listeners)",
+        "centred": "Worth (logits)",
         "trials": "Trials",
         "critical": "Needed",
         "dprime": "d′",

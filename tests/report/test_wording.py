@@ -157,12 +157,21 @@ def test_the_headline_follows_the_evidence(lean):
     def lead():
         return re.search(r'<p class="lead">(.*?)</p>', render_report(lean)).group(1)
 
+    stages = lean["results"]["preference"]["stages"]
+    best = next(row for row in stages if row["stage"] == "tuned")
+    for row in stages:
+        row["p_best"] = 0.0
+    best["p_best"] = 0.85
+    lean["results"]["claims"][2]["verdict"] = "undecided"
+    lean["results"]["claims"][1]["verdict"] = "supported"
     assert re.sub("<[^>]+>", "", lead()) == "Do “New cabin speakers” before “New source unit”."
     lean["results"]["claims"][1]["verdict"] = "undecided"
     assert "is in front, but not settled" in lead()
-    lean["results"]["preference"]["stages"][5]["p_best"] = 0.97
+    best["p_best"] = 0.97
+    assert "is in front, but not settled" in lead()
+    lean["results"]["claims"][2]["verdict"] = "supported"
     assert "came out best" in lead()
-    lean["results"]["preference"]["stages"][5]["p_best"] = 0.5
+    best["p_best"] = 0.5
     assert lead() == "No clear winner yet."
     lean["results"]["upgrade"] = {"first_step": [{"step": "speakers", "p_best": 0.96}]}
     assert re.sub("<[^>]+>", "", lead()) == "Do “New cabin speakers” first."
