@@ -12,7 +12,7 @@ from analysis.dprime import CHANCE, dprime_intervals
 from analysis.panel import PanelProportion, panel_proportion
 from analysis.proportions import clopper_pearson, critical_count, exact_p
 from analysis.same_different import SameDifferent, same_different
-from analysis.trials import FORCED_CHOICE, TrialTable
+from analysis.trials import FORCED_CHOICE, TrialTable, label_codes
 
 __all__ = [
     "ForcedChoiceResult",
@@ -144,55 +144,48 @@ def forced_choice_cells(table: TrialTable) -> list[PairCells]:
 
 
 def _method_cells(frame: pd.DataFrame, method: str) -> list[PairCells]:
-    low, high = _pair_labels(frame, method)
+    stages, (a, b, c, x) = label_codes(frame, "stage_a", "stage_b", "stage_c", "stage_x")
+    if method == "triangle":
+        b = np.where(a == b, c, b)
+    listeners, (listener,) = label_codes(frame, "listener")
+    programmes, (programme,) = label_codes(frame, "programme")
+    same = a == b
     counted = pd.DataFrame(
         {
-            "low": low,
-            "high": high,
-            "listener": frame["listener"].to_numpy(dtype=object),
-            "programme": frame["programme"].to_numpy(dtype=object),
-            "correct": frame["correct"].to_numpy(),
+            "low": np.minimum(a, b),
+            "high": np.maximum(a, b),
+            "listener": listener,
+            "programme": programme,
+            "n_trials": 1,
+            "n_correct": frame["correct"].to_numpy().astype(np.int64),
+            "n_same": same.astype(np.int64),
         }
     )
-    counted["same"] = (
-        (counted["low"] == counted["high"]).to_numpy() if method == ("same-different") else False
-    )
+    counted["n_same_correct"] = counted["n_correct"] * counted["n_same"]
     if method == "same-different":
-        counted = _place_same_pairs(counted, frame["stage_x"].to_numpy(dtype=object))
-    counted["same_correct"] = counted["correct"] * counted["same"]
-    grouped = counted.groupby(["low", "high", "listener", "programme"], sort=True)
-    cells = grouped.agg(
-        n_trials=("correct", "size"),
-        n_correct=("correct", "sum"),
-        n_same=("same", "sum"),
-        n_same_correct=("same_correct", "sum"),
-    ).reset_index()
-    numbers = ["n_trials", "n_correct", "n_same", "n_same_correct"]
-    cells[numbers] = cells[numbers].astype(np.int64)
-    return [
-        PairCells((str(i), str(j)), method, part.drop(columns=["low", "high"]))
-        for (i, j), part in cells.groupby(["low", "high"], sort=True)
-    ]
+        counted = _place_same_pairs(counted, x, nobody=stages.index("") if "" in stages else -1)
+    keys = ["low", "high", "listener", "programme"]
+    cells = counted.groupby(keys, sort=True).sum().reset_index()
+    cells["listener"] = np.array(listeners, dtype=object)[cells["listener"]]
+    cells["programme"] = np.array(programmes, dtype=object)[cells["programme"]]
+    groups = []
+    for (low, high), part in cells.groupby(["low", "high"], sort=True):
+        pair = (stages[int(str(low))], stages[int(str(high))])
+        groups.append(PairCells(pair, method, part.drop(columns=["low", "high"])))
+    return groups
 
 
-def _pair_labels(frame: pd.DataFrame, method: str) -> tuple[np.ndarray, np.ndarray]:
-    a = frame["stage_a"].to_numpy(dtype=object)
-    b = frame["stage_b"].to_numpy(dtype=object)
-    if method == "triangle":
-        c = frame["stage_c"].to_numpy(dtype=object)
-        b = np.where(a == b, c, b)
-    swap = a > b
-    return np.where(swap, b, a), np.where(swap, a, b)
-
-
-def _place_same_pairs(counted: pd.DataFrame, named: np.ndarray) -> pd.DataFrame:
-    same = counted["same"].to_numpy(dtype=bool)
+def _place_same_pairs(counted: pd.DataFrame, x: np.ndarray, *, nobody: int) -> pd.DataFrame:
+    same = (counted["n_same"] == 1).to_numpy()
+    stage = counted["low"].to_numpy()
     pairs = counted.loc[~same, ["low", "high"]].drop_duplicates()
-    has_name = same & (named != "") & (named != counted["low"].to_numpy(dtype=object))
-    placed = counted.loc[has_name].copy()
-    stage, other = placed["low"].to_numpy(dtype=object), named[has_name]
-    placed["low"], placed["high"] = np.minimum(stage, other), np.maximum(stage, other)
-    loose = counted.loc[same & ~has_name].drop(columns="high").rename(columns={"low": "stage"})
+    named = same & (x != nobody) & (x != stage)
+    placed = counted.loc[named].copy()
+    placed["low"], placed["high"] = (
+        np.minimum(stage, x)[named],
+        np.maximum(stage, x)[named],
+    )
+    loose = counted.loc[same & ~named].drop(columns="high").rename(columns={"low": "stage"})
     both = pd.concat(
         [pairs.assign(stage=pairs["low"]), pairs.assign(stage=pairs["high"])], ignore_index=True
     )
@@ -250,17 +243,20 @@ def discrimination_rows(
 
 def _slices(cells: pd.DataFrame) -> list[tuple[str | None, str | None, dict[str, int]]]:
     numbers = ["n_trials", "n_correct", "n_same", "n_same_correct"]
-
-    def entry(part: pd.DataFrame) -> dict[str, int]:
-        sums = {name: int(part[name].sum()) for name in numbers}
-        return {**sums, "n_listeners": int(part["listener"].nunique())}
-
-    result: list[tuple[str | None, str | None, dict[str, int]]] = [(None, None, entry(cells))]
-    for listener, part in cells.groupby("listener", sort=True):
-        result.append((str(listener), None, entry(part)))
-    for programme, part in cells.groupby("programme", sort=True):
-        if programme != "":
-            result.append((None, str(programme), entry(part)))
+    whole = {name: int(cells[name].sum()) for name in numbers}
+    result: list[tuple[str | None, str | None, dict[str, int]]] = [
+        (None, None, {**whole, "n_listeners": int(cells["listener"].nunique())})
+    ]
+    by_listener = cells.groupby("listener", sort=True)[numbers].sum()
+    for name, sums in zip(by_listener.index, by_listener.to_dict("records"), strict=True):
+        result.append((str(name), None, {str(k): int(v) for k, v in sums.items()}))
+        result[-1][2]["n_listeners"] = 1
+    grouped = cells.groupby("programme", sort=True)
+    people = grouped["listener"].nunique()
+    for name, sums in zip(people.index, grouped[numbers].sum().to_dict("records"), strict=True):
+        if name != "":
+            counts = {str(k): int(v) for k, v in sums.items()}
+            result.append((None, str(name), {**counts, "n_listeners": int(people[name])}))
     return result
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections import Counter
 from dataclasses import dataclass
 from functools import cache
-from itertools import combinations
 from math import comb
 from typing import Any
 
@@ -13,7 +12,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from analysis.trials import TrialTable
+from analysis.trials import TrialTable, label_codes
 
 __all__ = [
     "Agreement",
@@ -21,7 +20,6 @@ __all__ = [
     "circular_triads",
     "panel_agreement",
     "reliability_block",
-    "round_robins",
     "triad_distribution",
 ]
 
@@ -118,7 +116,11 @@ def circular_triads(won: np.ndarray) -> CircularTriads:
     if n < 3 or not np.array_equal(w ^ w.T, ~np.eye(n, dtype=bool)):
         raise ValueError("need a complete round-robin of at least three stages")
     scores = w.sum(axis=1)
-    triads = comb(n, 3) - sum(comb(int(s), 2) for s in scores)
+    return _triads(n, comb(n, 3) - sum(comb(int(s), 2) for s in scores))
+
+
+@cache
+def _triads(n: int, triads: int) -> CircularTriads:
     most = (n**3 - n) // 24 if n % 2 else (n**3 - 4 * n) // 24
     return CircularTriads(n, triads, most, comb(n, 3) / 4, 1 - triads / most, _triad_p(n, triads))
 
@@ -206,73 +208,97 @@ def _agreement_test(together: float, m: int, pairs: int, whole: bool) -> tuple[f
     return float(chi2), float(df), float(stats.chi2.sf(max(chi2, 0.0), df))
 
 
-def _paired(table: TrialTable) -> pd.DataFrame:
-    """Return paired trials with sorted pair, vote for its first stage, and repetition."""
-    frame = table.of("paired").sort_values(["listener", "session", "trial"], kind="stable")
-    a, b = (frame[name].to_numpy(dtype=object) for name in ("stage_a", "stage_b"))
-    answer = frame["answer"].to_numpy(dtype=object)
-    swap = a > b
-    vote = np.select([answer == "a", answer == "b"], [1.0, 0.0], default=0.5)
-    result = pd.DataFrame(
-        {
-            "listener": frame["listener"].to_numpy(dtype=object),
-            "programme": frame["programme"].to_numpy(dtype=object),
-            "low": np.where(swap, b, a),
-            "high": np.where(swap, a, b),
-            "vote": np.where(swap, 1 - vote, vote),
-        }
+@dataclass(frozen=True, slots=True)
+class _Paired:
+    """Paired trials as integers, in the order they were answered."""
+
+    stages: list[str]
+    listeners: list[str]
+    programmes: list[str]
+    listener: np.ndarray
+    programme: np.ndarray
+    low: np.ndarray
+    high: np.ndarray
+    vote: np.ndarray
+
+
+def _in_order(frame: pd.DataFrame) -> np.ndarray:
+    """Return the row order by listener, session and trial."""
+    _, (listener,) = label_codes(frame, "listener")
+    _, (session,) = label_codes(frame, "session")
+    return np.lexsort((frame["trial"].to_numpy(), session, listener))
+
+
+def _paired(table: TrialTable) -> _Paired:
+    frame = table.of("paired")
+    frame = frame.iloc[_in_order(frame)]
+    stages, (a, b) = label_codes(frame, "stage_a", "stage_b")
+    listeners, (listener,) = label_codes(frame, "listener")
+    programmes, (programme,) = label_codes(frame, "programme")
+    vote = np.select(
+        [(frame["answer"] == "a").to_numpy(), (frame["answer"] == "b").to_numpy()],
+        [1.0, 0.0],
+        default=0.5,
     )
-    keys = ["listener", "programme", "low", "high"]
-    result["repetition"] = result.groupby(keys, sort=False).cumcount() + 1
-    return result
+    vote = np.where(a > b, 1 - vote, vote)
+    low, high = np.minimum(a, b), np.maximum(a, b)
+    return _Paired(stages, listeners, programmes, listener, programme, low, high, vote)
 
 
-def round_robins(paired: pd.DataFrame) -> list[dict[str, Any]]:
+def _group_ids(*keys: np.ndarray) -> np.ndarray:
+    """Return one integer per distinct combination of the keys, in sorted order."""
+    combined = np.zeros(len(keys[0]), dtype=np.int64)
+    for key in keys:
+        combined = combined * (int(key.max(initial=0)) + 1) + key
+    return np.unique(combined, return_inverse=True)[1]
+
+
+def _turns(group: np.ndarray) -> np.ndarray:
+    """Return how often the group occurred before, row by row."""
+    order = np.argsort(group, kind="stable")
+    counts = np.bincount(group) if len(group) else np.zeros(0, dtype=int)
+    starts = np.concatenate([[0], np.cumsum(counts)[:-1]]).astype(int)
+    turn = np.empty(len(group), dtype=np.int64)
+    turn[order] = np.arange(len(group)) - starts[group[order]]
+    return turn
+
+
+def _round_robins(paired: _Paired) -> list[dict[str, Any]]:
     """Return the complete round-robins: n-th answer to every pair of a listener and programme.
 
-    Parameters
-    ----------
-    paired : pandas.DataFrame
-        ``listener``, ``programme``, ``low``, ``high``, ``vote``, ``repetition``.
-
-    Returns
-    -------
-    list of dict
-        ``listener``, ``programme``, ``repetition`` and the figures of :class:`CircularTriads`;
-        figures are null where a "no preference" leaves the round-robin open.
+    Figures are null where a "no preference" leaves the round-robin open.
     """
-    rows: list[dict[str, Any]] = []
-    keys = ["listener", "programme", "repetition"]
-    for (listener, programme, repetition), part in paired.groupby(keys, sort=True):
-        stages = sorted(set(part["low"]) | set(part["high"]))
-        n = len(stages)
-        if n < 3 or len(part) != comb(n, 2):
-            continue
-        row = {
-            "listener": listener,
-            "programme": programme or None,
-            "repetition": int(str(repetition)),
-            "n_trials": len(part),
-            "n_stages": n,
-            "circular_triads": None,
-            "most": None,
-            "zeta": None,
-            "p_value": None,
-        }
-        if not (part["vote"] == 0.5).any():
-            place = {name: k for k, name in enumerate(stages)}
-            won = np.zeros((n, n), dtype=bool)
-            low, high = part["low"].map(place).to_numpy(), part["high"].map(place).to_numpy()
-            first = part["vote"].to_numpy() == 1
-            won[np.where(first, low, high), np.where(first, high, low)] = True
-            found = circular_triads(won)
-            row |= {
-                "circular_triads": found.triads,
-                "most": found.most,
-                "zeta": found.zeta,
-                "p_value": found.p_value,
+    if not len(paired.vote):
+        return []
+    turn = _turns(_group_ids(paired.listener, paired.programme, paired.low, paired.high))
+    group = _group_ids(paired.listener, paired.programme, turn)
+    n_groups, size = int(group.max()) + 1, len(paired.stages)
+    answers = np.bincount(group, minlength=n_groups)
+    heard = np.zeros((n_groups, size), dtype=bool)
+    heard[group, paired.low] = heard[group, paired.high] = True
+    n = heard.sum(axis=1)
+    open_ = np.bincount(group, weights=paired.vote == 0.5, minlength=n_groups) > 0
+    winner = np.where(paired.vote == 1, paired.low, paired.high)
+    wins = np.bincount(group * size + winner, minlength=n_groups * size).reshape(n_groups, size)
+    triads = n * (n - 1) * (n - 2) // 6 - (wins * (wins - 1) // 2).sum(axis=1)
+    first_row = np.unique(group, return_index=True)[1]
+    rows = []
+    for g in np.flatnonzero((n >= 3) & (answers == n * (n - 1) // 2)):
+        found = None if open_[g] else _triads(int(n[g]), int(triads[g]))
+        at = first_row[g]
+        rows.append(
+            {
+                "listener": paired.listeners[paired.listener[at]],
+                "programme": paired.programmes[paired.programme[at]] or None,
+                "repetition": int(turn[at]) + 1,
+                "n_trials": int(answers[g]),
+                "n_stages": int(n[g]),
+                "circular_triads": None if found is None else found.triads,
+                "most": None if found is None else found.most,
+                "zeta": None if found is None else found.zeta,
+                "p_value": None if found is None else found.p_value,
             }
-        rows.append(row)
+        )
     return rows
 
 
@@ -283,40 +309,28 @@ def _repeat_counts(table: TrialTable) -> dict[str, tuple[int, int]]:
     two by two in their order; an odd one is left over.
     """
     frame = table.frame.loc[(table.frame["control"] == "") & (table.frame["method"] != "rating")]
-    frame = frame.sort_values(["listener", "session", "trial"], kind="stable")
-    a, b = (frame[name].to_numpy(dtype=object) for name in ("stage_a", "stage_b"))
-    c = frame["stage_c"].to_numpy(dtype=object)
-    triangle = (frame["method"] == "triangle").to_numpy()
-    b = np.where(triangle & (a == b), c, b)
-    swap = a > b
-    paired = (frame["method"] == "paired").to_numpy()
-    answer = frame["answer"].to_numpy(dtype=object)
-    turned = np.select(
-        [(answer == "a") & swap, (answer == "b") & swap], ["b", "a"], default=answer.astype(str)
+    if frame.empty:
+        return {}
+    frame = frame.iloc[_in_order(frame)]
+    _, (a, b, c) = label_codes(frame, "stage_a", "stage_b", "stage_c")
+    b = np.where((frame["method"] == "triangle").to_numpy() & (a == b), c, b)
+    answer = frame["answer"]
+    vote = np.select([(answer == "a").to_numpy(), (answer == "b").to_numpy()], [1.0, 0.0], 0.5)
+    vote = np.where(a > b, 1 - vote, vote)
+    said = np.where((frame["method"] == "paired").to_numpy(), vote, frame["correct"].to_numpy())
+    listeners, (listener,) = label_codes(frame, "listener")
+    _, (method,) = label_codes(frame, "method")
+    _, (programme,) = label_codes(frame, "programme")
+    question = _group_ids(listener, method, programme, np.minimum(a, b), np.maximum(a, b))
+    order = np.argsort(question, kind="stable")
+    again = _turns(question)[order] % 2 == 1
+    second = order[again]
+    first = order[np.flatnonzero(again) - 1]
+    asked = np.bincount(listener[second], minlength=len(listeners))
+    alike = np.bincount(
+        listener[second], weights=said[second] == said[first], minlength=len(listeners)
     )
-    said = np.where(paired, turned, frame["correct"].to_numpy().astype(str))
-    asked = pd.DataFrame(
-        {
-            "listener": frame["listener"].to_numpy(dtype=object),
-            "method": frame["method"].to_numpy(dtype=object),
-            "programme": frame["programme"].to_numpy(dtype=object),
-            "low": np.where(swap, b, a),
-            "high": np.where(swap, a, b),
-            "said": said,
-        }
-    )
-    keys = ["listener", "method", "programme", "low", "high"]
-    asked["turn"] = asked.groupby(keys, sort=False).cumcount()
-    asked["couple"] = asked["turn"] // 2
-    first = asked.loc[asked["turn"] % 2 == 0]
-    second = asked.loc[asked["turn"] % 2 == 1]
-    both = second.merge(first, on=[*keys, "couple"], suffixes=("", "_before"))
-    both["same"] = both["said"] == both["said_before"]
-    sums = both.groupby("listener")["same"].agg(["size", "sum"])
-    return {
-        str(name): (int(size), int(same))
-        for name, size, same in zip(sums.index, sums["size"], sums["sum"], strict=True)
-    }
+    return {name: (int(asked[k]), int(alike[k])) for k, name in enumerate(listeners) if asked[k]}
 
 
 def _control_counts(table: TrialTable) -> dict[tuple[str, str], tuple[int, int, int]]:
@@ -327,16 +341,10 @@ def _control_counts(table: TrialTable) -> dict[tuple[str, str], tuple[int, int, 
     """
     frame = table.frame.loc[table.frame["control"] != ""]
     identical = (frame["control"] == "identical").to_numpy()
-    answer = frame["answer"].to_numpy(dtype=object)
-    calm = np.where(
-        (frame["method"] == "same-different").to_numpy(),
-        answer == "same",
-        answer == "tie",
-    ).astype(float)
-    scorable = (frame["method"] == "same-different").to_numpy() | (
-        (frame["method"] == "paired").to_numpy()
-        & table.of("paired", controls=True)["answer"].isin(["tie"]).any()
-    )
+    answer, method = frame["answer"], frame["method"]
+    calm = np.where(method == "same-different", answer == "same", answer == "tie").astype(float)
+    ties_offered = bool((table.frame["answer"] == "tie").any())
+    scorable = (method == "same-different") | ((method == "paired") & ties_offered)
     passed = np.where(identical, np.where(scorable, calm, np.nan), frame["correct"].to_numpy())
     result = pd.DataFrame(
         {
@@ -370,22 +378,25 @@ def reliability_block(table: TrialTable) -> dict[str, Any]:
         for the panel, and ``agreement`` by programme.
     """
     paired = _paired(table)
-    robins = round_robins(paired)
+    robins: dict[str, list[dict[str, Any]]] = {}
+    for row in _round_robins(paired):
+        robins.setdefault(row["listener"], []).append(row)
     repeats, controls = _repeat_counts(table), _control_counts(table)
-    counts = table.frame.groupby("listener", observed=True).size()
-    names = sorted(str(name) for name in counts.index)
+    counts = table.frame["listener"].value_counts()
+    names = sorted(str(name) for name, n in counts.items() if n)
     overall = _agreement_block(paired, None)
-    programmes = sorted(set(paired["programme"]) - {""})
+    heard = sorted({paired.programmes[k] for k in np.unique(paired.programme)} - {""})
     return {
         "method": "repeats, controls, circular triads, Kendall's u",
         "n_trials": table.n_trials,
         "n_listeners": table.n_listeners,
         "listeners": [
-            _listener_row(name, int(counts[name]), repeats, controls, robins) for name in names
+            _listener_row(name, int(counts[name]), repeats, controls, robins.get(name, []))
+            for name in names
         ],
         "kendall_u": overall["u"],
         "panel": overall,
-        "agreement": [_agreement_block(paired, programme) for programme in programmes],
+        "agreement": [_agreement_block(paired, programme) for programme in heard],
     }
 
 
@@ -394,10 +405,9 @@ def _listener_row(
     n_trials: int,
     repeats: dict[str, tuple[int, int]],
     controls: dict[tuple[str, str], tuple[int, int, int]],
-    robins: list[dict[str, Any]],
+    own: list[dict[str, Any]],
 ) -> dict[str, Any]:
     n_repeats, n_same = repeats.get(name, (0, 0))
-    own = [row for row in robins if row["listener"] == name]
     closed = [row for row in own if row["zeta"] is not None]
     return {
         "listener": name,
@@ -419,27 +429,34 @@ def _control_row(counts: tuple[int, int, int]) -> dict[str, Any]:
     return {"given": given, "scored": scored, "passed": good if scored else None}
 
 
-def _agreement_block(paired: pd.DataFrame, programme: str | None) -> dict[str, Any]:
-    part = paired if programme is None else paired.loc[paired["programme"] == programme]
+def _agreement_block(paired: _Paired, programme: str | None) -> dict[str, Any]:
+    rows = np.ones(len(paired.vote), dtype=bool)
+    if programme is not None:
+        rows = paired.programme == paired.programmes.index(programme)
+    person = _group_ids(paired.listener[rows]) if rows.any() else np.zeros(0, dtype=int)
+    n_listeners = int(person.max(initial=-1)) + 1
     empty = {
         "programme": programme,
         "u": None,
-        "n_listeners": int(part["listener"].nunique()),
-        "n_trials": len(part),
+        "n_listeners": n_listeners,
+        "n_trials": int(rows.sum()),
     }
-    if part["listener"].nunique() < 2:
+    if n_listeners < 2:
         return empty
-    shares = part.groupby(["listener", "low", "high"])["vote"].mean().unstack(["low", "high"])
-    matrix = shares.to_numpy()
-    if not (np.isfinite(matrix).sum(axis=0) > 1).any():
+    pair = _group_ids(paired.low[rows], paired.high[rows])
+    n_pairs = int(pair.max()) + 1
+    cell, shape = person * n_pairs + pair, (n_listeners, n_pairs)
+    asked = np.bincount(cell, minlength=n_listeners * n_pairs).reshape(shape)
+    votes = np.bincount(cell, weights=paired.vote[rows], minlength=n_listeners * n_pairs)
+    shares = np.where(asked > 0, votes.reshape(shape) / np.maximum(asked, 1), np.nan)
+    if not ((asked > 0).sum(axis=0) > 1).any():
         return empty
-    found = panel_agreement(matrix)
+    found = panel_agreement(shares)
     return empty | {
         "u": found.u,
         "u_min": found.u_min,
         "statistic": found.statistic,
         "df": found.df,
         "p_value": found.p_value,
-        "n_listeners": found.n_listeners,
-        "n_pairs": len(list(combinations(range(found.n_stages), 2))),
+        "n_pairs": n_pairs,
     }

@@ -39,6 +39,7 @@ __all__ = [
     "FORCED_CHOICE",
     "METHODS",
     "TrialTable",
+    "label_codes",
     "read_trials",
     "trial_table",
 ]
@@ -333,20 +334,38 @@ def _check_unique(frame: pd.DataFrame, faults: Faults) -> None:
     )
 
 
-def _codes(frame: pd.DataFrame, *names: str) -> list[np.ndarray]:
-    """Return columns as integer codes over one common set of labels."""
-    common = sorted(set().union(*(frame[name].cat.categories for name in names)))
-    position = {label: k for k, label in enumerate(common)}
+def label_codes(frame: pd.DataFrame, *names: str) -> tuple[list[str], list[np.ndarray]]:
+    """Return categorical columns as integers over one common list of labels.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        Checked trials.
+    *names : str
+        Categorical columns.
+
+    Returns
+    -------
+    labels : list of str
+        Sorted, so that integers compare as the labels do.
+    codes : list of numpy.ndarray of int
+        One per column.
+    """
+    used: set[str] = set()
+    for name in names:
+        used |= set(frame[name].cat.categories)
+    labels = sorted(used)
+    position = {label: k for k, label in enumerate(labels)}
     result = []
     for name in names:
         column = frame[name].cat
         lookup = np.array([position[label] for label in column.categories], dtype=np.int64)
         result.append(lookup[column.codes.to_numpy()])
-    return result
+    return labels, result
 
 
 def _check_sense(frame: pd.DataFrame, faults: Faults) -> None:
-    a, b, c, x = _codes(frame, "stage_a", "stage_b", "stage_c", "stage_x")
+    _, (a, b, c, x) = label_codes(frame, "stage_a", "stage_b", "stage_c", "stage_x")
     method = {name: (frame["method"] == name).to_numpy() for name in METHODS}
     identical = (frame["control"] == "identical").to_numpy()
     two = method["abx"] | method["duo-trio"]
@@ -380,7 +399,7 @@ def _check_sense(frame: pd.DataFrame, faults: Faults) -> None:
 
 
 def _correct(frame: pd.DataFrame) -> np.ndarray:
-    a, b, c, x = _codes(frame, "stage_a", "stage_b", "stage_c", "stage_x")
+    _, (a, b, c, x) = label_codes(frame, "stage_a", "stage_b", "stage_c", "stage_x")
     method = {name: (frame["method"] == name).to_numpy() for name in FORCED_CHOICE}
     answer = frame["answer"]
     is_a, is_b = (answer == "a").to_numpy(), (answer == "b").to_numpy()
