@@ -40,9 +40,11 @@ header[data-testid="stHeader"], [data-testid="stToolbar"], [data-testid="stDecor
 .st-key-sheet h1 { font-size: 1.9rem; font-weight: 600; letter-spacing: 0; text-wrap: balance; }
 .st-key-sheet h2 { font-size: 1.25rem; font-weight: 600; letter-spacing: 0; padding: 0.5rem 0 0; }
 [data-testid="stHeaderActionElements"] { display: none; }
-button[data-testid^="stBaseButton"] { min-height: 3.25rem; border-width: 2px; font-size: 1.1rem; }
-button[data-testid="stBaseButton-primary"] { min-width: 14rem; font-weight: 600; }
-[data-testid="stBaseButton-primary"]:disabled { border-style: dashed; }
+button[data-testid^="stBaseButton"] { min-height: 3.25rem; border-width: 2px; }
+button[data-testid^="stBaseButton"] p { font-size: 1.15rem; }
+button[data-testid^="stBaseButton-primary"] { min-width: 14rem; font-weight: 600; }
+[data-testid^="stBaseButton-"]:disabled { border: 2px dashed #7d8c86; background: transparent; }
+[data-testid^="stBaseButton-"]:disabled p { color: #4c5b55; }
 [data-testid="stRadio"] label, [data-testid="stCheckbox"] label {
   min-height: 2.75rem; align-items: center; }
 [data-testid="stRadio"] label p, [data-testid="stCheckbox"] label p,
@@ -51,12 +53,13 @@ button[data-testid="stBaseButton-primary"] { min-width: 14rem; font-weight: 600;
 button:focus-visible, input:focus-visible { outline: 3px solid #b86e00 !important;
   outline-offset: 3px; }
 @media (prefers-color-scheme: dark) {
-  button[data-testid="stBaseButton-primary"] { color: #0b1f1d; }
-  button[data-testid="stBaseButton-primary"] p { color: #0b1f1d; }
+  button[data-testid^="stBaseButton-primary"]:enabled p { color: #0b1f1d; }
+  [data-testid^="stBaseButton-"]:disabled p { color: #a9bab2; }
   button:focus-visible, input:focus-visible { outline-color: #f2bd4a !important; }
 }
 @media (max-width: 45rem) {
-  button[data-testid^="stBaseButton"] { width: 100%; }
+  .st-key-sheet [data-testid="stButton"], .st-key-sheet button[data-testid^="stBaseButton"] {
+    width: 100%; }
   [data-testid="stMainBlockContainer"] { padding: 0.75rem 0.75rem 1.5rem; }
 }
 </style>

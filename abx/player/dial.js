@@ -115,7 +115,7 @@ export function createDial(duration, envelope, actions) {
         onkeydown: (event) => nudge(event, edge),
         onpointerdown: (event) => drag(event, edge),
       },
-      svg("circle", { class: "grip-reach", r: 24 }),
+      svg("circle", { class: "grip-reach", r: 28 }),
       grip,
     );
     face.append(handle);

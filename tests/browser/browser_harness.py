@@ -229,6 +229,7 @@ class Listener:
         page.get_by_text("Headphones or earphones").click()
         page.get_by_role("button", name="Go on to the sound").click()
         expect(page.get_by_role("heading", name="Set the level")).to_be_visible()
+        expect(page.get_by_role("button", name="Play")).to_be_visible()
 
     def keep_level(self) -> None:
         self.page.get_by_role("button", name="Play").click()

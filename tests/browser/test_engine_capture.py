@@ -35,7 +35,8 @@ SINES = [sine(-6, 0.0), sine(-6, np.pi / 2), sine(-9, 1.0)]
 
 @pytest.fixture(scope="module")
 def address() -> Iterator[str]:
-    sounds = {"noise": pack_blob(NOISES), "sine": pack_blob(SINES)}
+    long = np.tile(noise(14, 1.0), (15, 1))
+    sounds = {"noise": pack_blob(NOISES), "sine": pack_blob(SINES), "long": pack_blob([long] * 4)}
     with running(harness_app(sounds)) as url:
         yield url
 
@@ -187,7 +188,7 @@ def test_switch_latency_from_key_to_audio_graph(harness: Page) -> None:
         const handlerMs = performance.now() - event.timeStamp;
         screen.key(event);
         const done = screen.engine.stats.lastSwitch;
-        if (done) window.delays.push({ handlerMs, graphMs:
+        if (done) window.delays.push({ isLate: done.isLate, handlerMs, graphMs:
           (1000 * (done.newSoundFrame - done.askedFrame)) / blob.rate,
           fullMs: (1000 * (done.fadedInFrame - done.askedFrame)) / blob.rate });
       });
@@ -207,5 +208,59 @@ def test_switch_latency_from_key_to_audio_graph(harness: Page) -> None:
         f"{total.max():.1f} ms; to full level: median {np.median(full):.1f} ms; late {late}"
     )
     assert len(delays) == 20
+    assert late <= MAX_LATE
     assert np.median(total) < 15
-    assert np.quantile(total, 0.9) < 15
+    assert max(d["graphMs"] for d in delays if not d["isLate"]) < 15
+
+
+def test_a_marked_loop_plays_that_part_of_the_stimulus(harness: Page) -> None:
+    result = harness.evaluate("""async () => {
+      const room = await openCapture("noise");
+      const engine = createEngine(room.context, room.blob, { destination: room.tap });
+      engine.play(1);
+      await wait(500);
+      const tooShort = engine.setRegion({ start: 0.1, end: 0.2 });
+      const region = engine.setRegion({ start: 0.15, end: 0.7 });
+      const [start, offset] = [engine.startFrame, engine.startOffset];
+      await wait(1300);
+      engine.pause();
+      await wait(200);
+      const resumedFrom = engine.startOffset;
+      engine.play();
+      const again = engine.startFrame;
+      await wait(300);
+      const capture = room.read();
+      engine.dispose();
+      await room.context.close();
+      return { capture, tooShort, region, start, offset, again, resumedFrom };
+    }""")
+    assert result["tooShort"]["end"] - result["tooShort"]["start"] == pytest.approx(0.5)
+    first, last = round(0.15 * RATE), round(0.7 * RATE)
+    assert result["region"] == {"start": first / RATE, "end": last / RATE}
+    loop = with_smooth_ends(NOISES[1][first:last])
+    captured = samples(result["capture"])
+    ramp = round(0.05 * RATE)  # after a pause the sound comes back within 50 ms
+    for start, offset, n in (
+        (result["start"], result["offset"], RATE),
+        (result["again"], result["resumedFrom"], RATE // 5),
+    ):
+        frames = np.arange(start + ramp, start + n)
+        expected = loop[(frames - start + offset - first) % len(loop)]
+        assert np.abs(captured[frames] - expected).max() < 1e-6
+
+
+def test_four_versions_of_fifteen_seconds_load_within_a_second(harness: Page) -> None:
+    parts = harness.evaluate("""async () => {
+      const begin = performance.now();
+      const bytes = await (await fetch("/sound/long")).arrayBuffer();
+      const fetched = performance.now();
+      const blob = parseBlob(bytes);
+      const context = new AudioContext({ sampleRate: blob.rate });
+      const engine = createEngine(context, blob);
+      const ready = performance.now();
+      engine.dispose();
+      await context.close();
+      return [fetched - begin, ready - fetched, bytes.byteLength];
+    }""")
+    print(f"{parts[2] / 1e6:.1f} MB: fetched in {parts[0]:.0f} ms, ready {parts[1]:.0f} ms later")
+    assert parts[0] + parts[1] < 1000
