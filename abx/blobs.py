@@ -2,7 +2,10 @@
 
 Layout (little-endian): ``b"EWA1"``, uint16 versions, uint16 channels, uint32 sample rate,
 uint32 frames, then each version as interleaved int16. Every version of every block is
-quantised with fresh triangular dither, so no two copies of one stimulus share their bytes.
+quantised with fresh triangular dither, so no two copies of one stimulus share their bytes,
+and size, name and headers are the same whatever is inside. What no format can prevent: somebody
+who runs a program over the decoded sound has measured it instead of listening to it. A sitting
+that has to convince a sceptic is supervised.
 """
 
 from __future__ import annotations

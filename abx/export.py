@@ -184,7 +184,7 @@ def _as_frame(rows: list[dict[str, Any]]) -> pd.DataFrame:
     extra = sorted({name for row in rows for name in row} - set(COLUMNS))
     frame = pd.DataFrame(rows, columns=[*COLUMNS, *extra])
     for column in ("stage_a", "stage_b", "stage_c", "stage_x", "control"):
-        frame[column] = frame[column].fillna("").astype(str)
+        frame[column] = frame[column].astype(object).fillna("").astype(str)
     for column in ("trial", "simulated"):
         frame[column] = frame[column].astype("int64")
     for column in ("repeat_of", "switches"):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections import Counter
+from itertools import pairwise
 
 import pytest
 from hypothesis import given, settings
@@ -32,7 +33,7 @@ SEED = bytes(range(32))
 
 def one_test(text: str, *, programmes: int = 3) -> Study:
     """A study with one test and the given number of programmes."""
-    head, rest = STUDY.split("[[programmes]]", 1)
+    head, _ = STUDY.split("[[programmes]]", 1)
     blocks = "".join(
         f'[[programmes]]\nid = "p{n}"\nfile = "programmes/p{n}.wav"\n' for n in range(programmes)
     )
@@ -194,7 +195,7 @@ def test_guessing_is_binomial_for_whoever_balances_their_own_answers() -> None:
 def test_no_pair_follows_itself() -> None:
     study = study_from_text(STUDY)
     for slot in make_schedule(study, SEED, 40).slots:
-        for one, other in zip(slot.trials, slot.trials[1:], strict=False):
+        for one, other in pairwise(slot.trials):
             if one.test == other.test and other.phase == "test":
                 assert one.pair_key != other.pair_key
 
@@ -253,7 +254,7 @@ def test_breaks_keep_the_fatigue_limit() -> None:
     slot = make_slot(study, SEED, 0)
     per_trial = get_method("abx").trial_s
     edges = [0, *slot.breaks_after, len(slot.trials)]
-    longest_s = max(b - a for a, b in zip(edges, edges[1:], strict=False)) * per_trial
+    longest_s = max(b - a for a, b in pairwise(edges)) * per_trial
     assert slot.breaks_after
     assert longest_s <= study.plan.break_after_min * 60 + 3 * per_trial
 

@@ -8,6 +8,7 @@ import multiprocessing
 import sqlite3
 import threading
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -163,7 +164,7 @@ def test_threads_share_a_store(store: Store) -> None:
         thread.join()
     rows = store.rows("one")
     assert [row.seq for row in rows] == list(range(1, 61))
-    assert all(b.prev == a.digest for a, b in zip(rows, rows[1:], strict=False))
+    assert all(b.prev == a.digest for a, b in pairwise(rows))
 
 
 def _append_many(url: str, name: str, count: int) -> None:
@@ -185,7 +186,7 @@ def test_processes_share_a_database_from_its_first_second(database_url: str) -> 
     with open_store(database_url) as store:
         rows = store.rows("one")
     assert len(rows) == 3 * 15 + 15, "rows of the shared keys are there once"
-    assert all(b.prev == a.digest for a, b in zip(rows, rows[1:], strict=False))
+    assert all(b.prev == a.digest for a, b in pairwise(rows))
 
 
 def test_migrations_are_all_or_nothing(database_url: str, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -1,0 +1,36 @@
+"""A real HTTP server in a thread, for tests of the routes."""
+
+from __future__ import annotations
+
+import socket
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+import uvicorn
+
+__all__ = ["running"]
+
+
+@contextmanager
+def running(app: Any) -> Iterator[str]:
+    """Serve an ASGI application on a free port of this machine; yields its URL."""
+    listener = socket.socket()
+    listener.bind(("127.0.0.1", 0))
+    config = uvicorn.Config(app, log_level="error", lifespan="on")
+    server = uvicorn.Server(config)
+    thread = threading.Thread(target=server.run, args=([listener],))
+    thread.start()
+    try:
+        deadline = time.monotonic() + 20
+        while not server.started:
+            assert thread.is_alive(), "the server ended before it started"
+            assert time.monotonic() < deadline, "the server did not start"
+            time.sleep(0.01)
+        yield f"http://127.0.0.1:{listener.getsockname()[1]}"
+    finally:
+        server.should_exit = True
+        thread.join(timeout=20)
+        listener.close()
