@@ -9,9 +9,12 @@ import numpy as np
 import pandas as pd
 
 from analysis.dprime import CHANCE, dprime_intervals
+from analysis.multiplicity import benjamini_hochberg, holm
+from analysis.overdispersion import beta_binomial
 from analysis.panel import PanelProportion, panel_proportion
 from analysis.proportions import clopper_pearson, critical_count, exact_p
 from analysis.same_different import SameDifferent, same_different
+from analysis.similarity import discriminators
 from analysis.trials import FORCED_CHOICE, TrialTable, label_codes
 
 __all__ = [
@@ -238,7 +241,28 @@ def discrimination_rows(
                     part = part.loc[part["programme"] == programme]
                 row["panel"] = _panel_block(part, group.method, confidence)
             rows.append(row)
+    _adjust(rows)
     return rows
+
+
+def _adjust(rows: list[dict[str, Any]]) -> None:
+    """Add p-values adjusted for the number of tests of the same kind.
+
+    Panel rows form one family over methods and pairs (test between listeners), listener rows
+    another (exact test), programme rows a third.
+    """
+    kinds = {
+        "panel": [row for row in rows if row["listener"] is None and row["programme"] is None],
+        "programme": [row for row in rows if row["programme"] is not None],
+        "listener": [row for row in rows if row["listener"] is not None],
+    }
+    for kind, family in kinds.items():
+        p = np.array(
+            [row["p_value"] if kind == "listener" else row["panel"]["p_value"] for row in family]
+        )
+        for row, first, second in zip(family, holm(p), benjamini_hochberg(p), strict=True):
+            row["p_holm"], row["p_bh"] = float(first), float(second)
+            row["family_size"] = len(family)
 
 
 def _slices(cells: pd.DataFrame) -> list[tuple[str | None, str | None, dict[str, int]]]:
@@ -264,6 +288,7 @@ def _measures(frame: pd.DataFrame, method: str, confidence: float) -> list[dict[
     k, n = frame["n_correct"].to_numpy(), frame["n_trials"].to_numpy()
     low, high = clopper_pearson(k, n, confidence=confidence)
     p, mid = (exact_p(k, n, chance=CHANCE[method], mid=flag) for flag in (False, True))
+    share = [discriminators(value, chance=CHANCE[method]) for value in (k / n, low, high)]
     d = dprime_intervals(k, n, model=method, confidence=confidence)
     other = None
     if method == "abx":
@@ -278,6 +303,9 @@ def _measures(frame: pd.DataFrame, method: str, confidence: float) -> list[dict[
             "p_mid": float(mid[i]),
             "ci_low": float(low[i]),
             "ci_high": float(high[i]),
+            "discriminators": float(share[0][i]),
+            "discriminators_low": float(share[1][i]),
+            "discriminators_high": float(share[2][i]),
             "d_prime": float(d.d_prime[i]),
             "d_prime_low": float(d.low[i]),
             "d_prime_high": float(d.high[i]),
@@ -325,6 +353,7 @@ def _panel_block(cells: pd.DataFrame, method: str, confidence: float) -> dict[st
     found: PanelProportion = panel_proportion(
         correct, trials, chance=CHANCE[method], confidence=confidence
     )
+    spread = beta_binomial(correct, trials)
     return {
         "test": "one-sided t between listeners",
         "rests_on": found.rule,
@@ -338,4 +367,11 @@ def _panel_block(cells: pd.DataFrame, method: str, confidence: float) -> dict[st
         "ci_low": found.ci_low,
         "ci_high": found.ci_high,
         "design_effect": found.design_effect,
+        "overdispersion": {
+            "model": "beta-binomial",
+            "mean": spread.mean,
+            "correlation": spread.correlation,
+            "sd": spread.sd,
+            "p_value": spread.p_value,
+        },
     }

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from analysis.claim_hearing import obvious_controls
 from analysis.claims import judge_claims
 from analysis.discrimination import discrimination_rows, forced_choice_cells
 from analysis.errors import InputError
@@ -80,6 +81,7 @@ def analyse(
             claims,
             cells=cells,
             preference=preference,
+            controls=obvious_controls(trials.frame),
             alpha=alpha,
             simulated=trials.simulated,
         ),

@@ -1,0 +1,179 @@
+"""Claims about what listeners prefer."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from scipy import stats
+
+from analysis.claim_words import (
+    NAN,
+    POWER,
+    Claim,
+    Finding,
+    listed,
+    logistic,
+    more_listeners,
+    nothing,
+    p_words,
+    people,
+    percent,
+)
+from analysis.multiplicity import holm
+from analysis.preference import Preference, WorthDifference, worth_difference
+
+__all__ = ["most", "prefer"]
+
+
+def prefer(claim: Claim, preference: Preference | None, alpha: float) -> Finding:
+    """Judge "listeners prefer I over J"."""
+    i, j = claim.stages
+    test = "two-sided t between listeners on the difference of log-worths"
+    known = preference is not None and {i, j} <= set(preference.counts.stages)
+    found = worth_difference(preference, i, j) if preference is not None and known else None
+    if found is None:
+        return nothing(
+            test,
+            f"No paired trials of these data link {i} and {j}.",
+            f"paired-preference trials of {i} and {j}",
+        )
+    numbers = _prefer_numbers(found)
+    if found.n_listeners < 2:
+        words = {
+            "undecided": (
+                f"One listener's answers put {_lead(found, i, j)} ahead; they say nothing about "
+                "other listeners."
+            )
+        }
+        return Finding(0, NAN, test, words, "more listeners, 12 or more", numbers)
+    direction = 1 if found.estimate > 0 else -1
+    wanted = stats.norm.ppf(1 - alpha / 2) + stats.norm.ppf(POWER)
+    needs = more_listeners(
+        found.n_listeners,
+        wanted / max(abs(found.statistic), 1e-9),
+        f"a share of {percent(max(found.share, 1 - found.share))}",
+    )
+    return Finding(direction, found.p_value, test, _prefer_words(found, i, j), needs, numbers)
+
+
+def _lead(found: WorthDifference, i: str, j: str) -> str:
+    return i if found.estimate > 0 else j
+
+
+def _prefer_words(found: WorthDifference, i: str, j: str) -> dict[str, str]:
+    told = (
+        f"by the fitted worths {i} is chosen over {j} in {percent(found.share)} of decisions "
+        f"(95 % interval {percent(logistic(found.ci_low))} to "
+        f"{percent(logistic(found.ci_high))}; {people(found.n_listeners)}, "
+        f"{found.n_direct} trials of this pair; {p_words(found.p_value)})."
+    )
+    return {
+        "supported": f"Listeners prefer {i} over {j}: {told}",
+        "contradicted": f"The opposite holds, listeners prefer {j} over {i}: {told}",
+        "undecided": (
+            f"These data do not settle which of {i} and {j} listeners prefer: {told} "
+            "That is no evidence that they like both equally."
+        ),
+    }
+
+
+def _prefer_numbers(found: WorthDifference) -> dict[str, Any]:
+    return {
+        "method": "paired",
+        "statistic": found.statistic,
+        "df": found.df,
+        "estimate": found.estimate,
+        "ci_low": found.ci_low,
+        "ci_high": found.ci_high,
+        "share": found.share,
+        "n_trials": found.n_trials,
+        "n_listeners": found.n_listeners,
+    }
+
+
+def most(claim: Claim, preference: Preference | None, alpha: float) -> Finding:
+    """Judge "listeners prefer I most"."""
+    stage = claim.stages[0]
+    test = "two-sided t between listeners against every rival, largest p counts"
+    if preference is None or stage not in preference.counts.stages:
+        return nothing(
+            test,
+            f"No paired trials of these data include {stage}.",
+            f"paired-preference trials of {stage} with every other stage",
+        )
+    rivals = [name for name in preference.counts.stages if name != stage]
+    against = {name: worth_difference(preference, stage, name) for name in rivals}
+    unlinked = [name for name, found in against.items() if found is None]
+    if unlinked:
+        return nothing(
+            test,
+            f"No chain of comparisons links {stage} with {listed(unlinked)}.",
+            f"paired-preference trials that link {stage} with {listed(unlinked)}",
+        )
+    linked = {name: found for name, found in against.items() if found is not None}
+    if next(iter(linked.values())).n_listeners < 2:
+        words = {"undecided": "One listener's answers say nothing about other listeners."}
+        numbers = _most_numbers(linked, preference, stage)
+        return Finding(0, NAN, test, words, "more listeners, 12 or more", numbers)
+    return _most_finding(stage, linked, preference, test, alpha)
+
+
+def _most_finding(
+    stage: str,
+    against: dict[str, WorthDifference],
+    preference: Preference,
+    test: str,
+    alpha: float,
+) -> Finding:
+    names = list(against)
+    p = np.array([against[name].p_value for name in names])
+    ahead = np.array([against[name].estimate > 0 for name in names])
+    if ahead.all():
+        direction, p_value = 1, float(p.max())
+        worst = names[int(p.argmax())]
+    else:
+        # Against the claim one rival that is truly preferred is enough; the smallest p among
+        # all rivals is adjusted for having been chosen.
+        one_way = np.where(ahead, 1.0, p)
+        direction, p_value = -1, float(holm(one_way).min())
+        worst = names[int(one_way.argmin())]
+    open_ = [
+        name for name in names if against[name].p_value > alpha or not ahead[names.index(name)]
+    ]
+    numbers = _most_numbers(against, preference, stage)
+    chance = numbers["p_best"]
+    told = (
+        f"{people(against[worst].n_listeners)}, {against[worst].n_trials} paired trials, "
+        f"{p_words(p_value)}; in {percent(chance)} of resampled panels it comes first."
+    )
+    words = {
+        "supported": f"Listeners prefer {stage} over each of {listed(names)} ({told[:-1]}).",
+        "contradicted": (
+            f"Listeners prefer {worst} over {stage}, so {stage} is not what they prefer most "
+            f"({told[:-1]})."
+        ),
+        "undecided": (
+            f"These data do not settle that listeners prefer {stage} most; open against "
+            f"{listed(open_ or [worst])} ({told[:-1]})."
+        ),
+    }
+    wanted = stats.norm.ppf(1 - alpha / 2) + stats.norm.ppf(POWER)
+    hardest = against[worst]
+    needs = more_listeners(
+        hardest.n_listeners,
+        wanted / max(abs(hardest.statistic), 1e-9),
+        f"the difference from {worst}",
+    )
+    return Finding(direction, p_value, test, words, needs, numbers)
+
+
+def _most_numbers(
+    against: dict[str, WorthDifference], preference: Preference, stage: str
+) -> dict[str, Any]:
+    closest = min(against.values(), key=lambda found: found.estimate)
+    fit, draws = preference.fit_with(stage), preference.draws
+    p_best = NAN
+    if fit is not None and draws is not None and stage in draws.stages:
+        p_best = float(draws.p_best()[draws.stages.index(stage)])
+    return _prefer_numbers(closest) | {"p_best": p_best}

@@ -1,0 +1,121 @@
+"""What a claim and a finding are, and the words they are told in."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+__all__ = [
+    "NAN",
+    "POWER",
+    "Claim",
+    "Finding",
+    "listed",
+    "logistic",
+    "more_listeners",
+    "nothing",
+    "p_words",
+    "people",
+    "percent",
+]
+
+#: Chance to decide on which the advice about more listeners rests.
+POWER = 0.8
+NAN = float("nan")
+
+
+@dataclass(frozen=True, slots=True)
+class Claim:
+    """A parsed claim.
+
+    Attributes
+    ----------
+    text : str
+        As written.
+    kind : str
+        ``"hear"``, ``"similar"``, ``"prefer"`` or ``"most"``.
+    stages : tuple of str
+        Stage ids in the order of the sentence.
+    margin : float or None
+        Share of discriminators that would matter, for ``"similar"``.
+    """
+
+    text: str
+    kind: str
+    stages: tuple[str, ...]
+    margin: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """What the data say about one claim before verdicts are settled.
+
+    Attributes
+    ----------
+    direction : int
+        +1 where the data lean to the claim, -1 where they lean against it and that can be tested,
+        0 where nothing can be tested.
+    p_value : float
+        Of the direction.
+    test : str
+        Name of the test.
+    words : dict of str to str
+        Sentence by verdict.
+    needs : str or None
+        What it would take to decide.
+    numbers : dict
+        Further figures of the claim's row.
+    """
+
+    direction: int
+    p_value: float
+    test: str
+    words: dict[str, str]
+    needs: str | None
+    numbers: dict[str, Any] = field(default_factory=dict)
+
+
+def nothing(test: str, problem: str, needs: str) -> Finding:
+    """Return the finding of data that do not speak to the claim."""
+    return Finding(0, NAN, test, {"undecided": problem}, needs)
+
+
+def more_listeners(now: int, ratio: float, what: str) -> str:
+    """Say how many listeners it would take; `ratio` is wanted over found signal."""
+    wanted = int(np.ceil(now * ratio**2)) if ratio < 1e3 else 10**9
+    if wanted > 1000:
+        return f"more than 1000 listeners, if {what} is the true one: too small to matter to many"
+    return (
+        f"about {max(wanted, now + 1)} listeners in all for an {percent(POWER)} chance to "
+        f"decide, if {what} is the true one"
+    )
+
+
+def percent(share: float) -> str:
+    """Write a share as a whole percentage."""
+    return f"{100 * share:.0f} %"
+
+
+def p_words(p: float) -> str:
+    """Write a p-value."""
+    if np.isnan(p):
+        return "p not defined"
+    return "p < 0.0001" if p < 0.0001 else f"p = {p:.4f}" if p < 0.01 else f"p = {p:.3f}"
+
+
+def people(n: int) -> str:
+    """Write a number of listeners."""
+    return f"{n} listener" if n == 1 else f"{n} listeners"
+
+
+def listed(names: Sequence[str]) -> str:
+    """Write names as a list in a sentence."""
+    return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]
+
+
+def logistic(x: float) -> float:
+    """Return the share behind a logit."""
+    return float(1 / (1 + np.exp(-x)))
