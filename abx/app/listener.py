@@ -12,8 +12,8 @@ import math
 import streamlit as st
 
 from abx.app.context import provided
-from abx.errors import AbxError
-from abx.player import mount_player
+from abx.errors import AbxError, AnswerRefused, Gone, NotFound
+from abx.player import mount_headphone_check, mount_player
 
 __all__ = ["listener_page"]
 
@@ -37,13 +37,23 @@ def listener_page() -> None:
     """Show the step the listener is at."""
     token = _token()
     if token:
-        mount_player(token)
-        return
-    with st.container(key="sheet"):
-        if st.session_state.get("agreed"):
-            _about_you()
-        else:
-            _welcome()
+        mount_player(token, code=_code(token))
+    elif st.session_state.get("step") == "check":
+        _headphone_check()
+    else:
+        with st.container(key="sheet"):
+            if st.session_state.get("step") == "about":
+                _about_you()
+            else:
+                _welcome()
+
+
+def _code(token: str) -> str:
+    """Return the sitting's pseudonym; the player itself says what is wrong with a token."""
+    try:
+        return provided().sessions.sitting(token).listener
+    except (NotFound, Gone):
+        return ""
 
 
 def _token() -> str | None:
@@ -85,7 +95,7 @@ def _welcome() -> None:
     )
     agreed = st.checkbox("I have read this and I agree to take part", key="consent")
     if st.button("Go on", type="primary", disabled=not agreed):
-        st.session_state["agreed"] = True
+        st.session_state["step"] = "about"
         st.rerun()
 
 
@@ -106,17 +116,42 @@ def _about_you() -> None:
     output = st.radio(
         "What do you listen with?", list(_OUTPUT), format_func=_OUTPUT.__getitem__, index=None
     )
+    listener = st.text_input(
+        "Your code, if you have listened for us before",
+        placeholder="leave empty the first time",
+        max_chars=20,
+    )
     st.write(
         "Switch off every effect of your device: equaliser, bass boost, loudness, surround. "
         "Turn its volume low for now."
     )
     if st.button("Go on to the sound", type="primary", disabled=not (hearing and output)):
-        _begin(str(hearing), str(output))
+        st.session_state["about"] = {
+            "hearing": {"self-report": str(hearing)},
+            "output": str(output),
+            "listener": listener.strip().upper() or None,
+        }
+        if output == "headphones":
+            st.session_state["step"] = "check"
+            st.rerun()
+        _begin()
 
 
-def _begin(hearing: str, output: str) -> None:
+def _headphone_check() -> None:
+    result = mount_headphone_check()
+    if result.checked:
+        checked = f"{result.checked['correct']} of {result.checked['of']}"
+        st.session_state["about"]["hearing"]["headphone check"] = checked
+        _begin()
+
+
+def _begin() -> None:
     try:
-        token = provided().sessions.begin(consent=True, hearing=hearing, output=output)
+        token = provided().sessions.begin(consent=True, **st.session_state["about"])
+    except AnswerRefused as error:
+        st.session_state["step"] = "about"
+        st.error(str(error))
+        return
     except AbxError as error:
         st.error(str(error))
         return

@@ -13,9 +13,15 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-__all__ = ["MODULES", "component_source", "component_style", "mount_player"]
+__all__ = [
+    "MODULES",
+    "component_source",
+    "component_style",
+    "mount_headphone_check",
+    "mount_player",
+]
 
-MODULES = ("engine", "dial", "client", "answers", "trial", "level", "player")
+MODULES = ("engine", "dial", "client", "answers", "trial", "level", "headphones", "player")
 """Source files in the order in which each may use the ones before it."""
 
 _HERE = Path(__file__).parent
@@ -40,13 +46,23 @@ def component_style() -> str:
     return (_HERE / "player.css").read_text(encoding="utf-8")
 
 
-def mount_player(token: str, *, key: str = "earwitness-player") -> Any:
-    """Show the player of one session on the current page.
+def _component() -> Any:
+    import streamlit as st
+
+    return st.components.v2.component(
+        "earwitness-player", css=component_style(), js=component_source()
+    )
+
+
+def mount_player(token: str, *, code: str = "", key: str = "earwitness-player") -> Any:
+    """Show the player of one sitting on the current page.
 
     Parameters
     ----------
     token : str
-        Token of the session; the player asks ``/listen/<token>/next`` what to do.
+        Token of the sitting; the player asks ``/listen/<token>/next`` what to do.
+    code : str, optional
+        The listener's pseudonym, told at the end to somebody who may come back.
     key : str, optional
         Identity of the component. With a fixed key the running player, its sound and
         its place in the trial survive reruns of the page.
@@ -56,13 +72,17 @@ def mount_player(token: str, *, key: str = "earwitness-player") -> Any:
     streamlit component result
         ``finished`` is true in the run that follows the last answer.
     """
-    import streamlit as st
+    data = {"base": f"/listen/{token}", "code": code}
+    return _component()(key=key, data=data, on_finished_change=lambda: None)
 
-    player = st.components.v2.component(
-        "earwitness-player", css=component_style(), js=component_source()
-    )
-    return player(
-        key=key,
-        data={"base": f"/listen/{token}"},
-        on_finished_change=lambda: None,
-    )
+
+def mount_headphone_check(*, key: str = "earwitness-headphone-check") -> Any:
+    """Show the headphone check by antiphase tones.
+
+    Returns
+    -------
+    streamlit component result
+        ``checked`` is ``{"correct": int, "of": int}`` in the run after the check, else None.
+    """
+    data = {"base": "headphone check", "check": True}
+    return _component()(key=key, data=data, on_checked_change=lambda: None)

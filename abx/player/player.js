@@ -9,6 +9,7 @@
 import { Abandoned, createClient, Refusal } from "./client.js";
 import { parseBlob, SoundDataError } from "./engine.js";
 import { el } from "./dial.js";
+import { createHeadphoneCheck } from "./headphones.js";
 import { createLevelScreen, gainOf } from "./level.js";
 import { createTrialScreen } from "./trial.js";
 
@@ -299,7 +300,10 @@ function createSession(root, options) {
     memory.remove("level");
     message(
       reply.title ?? "Thank you",
-      reply.message ?? "That was the last question. Every answer is saved. You can close this page now.",
+      [
+        reply.message ?? "That was the last question. Every answer is saved. You can close this page now.",
+        options.code ? `If you listen for us again, tell us your code: ${options.code}` : "",
+      ].join(" ").trim(),
     );
     if (context) context.close();
     context = null;
@@ -335,6 +339,19 @@ function createSession(root, options) {
   };
 }
 
+function createCheck(root, { base, onChecked }) {
+  const frame = createFrame();
+  root.append(frame.node);
+  const check = createHeadphoneCheck(frame, onChecked);
+  return {
+    base,
+    end() {
+      check.end();
+      frame.node.remove();
+    },
+  };
+}
+
 const sessions = new WeakMap();
 
 /** Entry point of the Streamlit component; called again on every rerun of the page. */
@@ -343,9 +360,12 @@ export default function mount(component) {
   const running = sessions.get(parentElement);
   if (running && running.base === data.base) return () => close(parentElement);
   if (running) running.end();
-  const session = createSession(parentElement, {
+  const create = data.check ? createCheck : createSession;
+  const session = create(parentElement, {
     base: data.base,
+    code: data.code,
     onFinished: () => setTriggerValue("finished", true),
+    onChecked: (result) => setTriggerValue("checked", result),
   });
   sessions.set(parentElement, session);
   return () => close(parentElement);

@@ -220,14 +220,18 @@ class Listener:
         self.page = page
         self.url = url
 
-    def welcome_to_level(self) -> None:
+    def agree(self, output: str) -> None:
         page = self.page
         page.goto(self.url)
         page.get_by_text("I have read this and I agree").click()
         page.get_by_role("button", name="Go on", exact=True).click()
         page.get_by_text("As far as I know").click()
-        page.get_by_text("Headphones or earphones").click()
+        page.get_by_text(output).click()
         page.get_by_role("button", name="Go on to the sound").click()
+
+    def welcome_to_level(self) -> None:
+        page = self.page
+        self.agree("Loudspeakers in a room")
         expect(page.get_by_role("heading", name="Set the level")).to_be_visible()
         expect(page.get_by_role("button", name="Play")).to_be_visible()
 
