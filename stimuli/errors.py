@@ -37,7 +37,8 @@ class InputError(ValueError):
     def __str__(self) -> str:
         place = ", ".join(part for part in (self.source, self.where) if part)
         head = f"{place}: " if place else ""
-        tail = f" {self.remedy}." if self.remedy else ""
+        stop = "" if self.remedy and self.remedy.endswith("?") else "."
+        tail = f" {self.remedy}{stop}" if self.remedy else ""
         return f"{head}{self.problem}.{tail}"
 
     def __reduce__(self) -> tuple[object, ...]:

@@ -40,12 +40,16 @@ class ProgrammeSpec:
         Start of the excerpt in seconds.
     length_s : float or None
         Length in seconds; to the end of the file if None.
+    mono : bool
+        Whether a one-channel file is meant, and is to be played on both sides. A mono file
+        is more often a mistake than a choice, so it is refused unless this is set.
     """
 
     id: str
     path: Path
     start_s: float = 0.0
     length_s: float | None = None
+    mono: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -97,8 +101,9 @@ def read_programme(spec: ProgrammeSpec, rate: int = 48000) -> Programme:
     Raises
     ------
     InputError
-        If the file is missing, unreadable, truncated, empty, sampled below 32 kHz, has more
-        than two channels, is silent or badly clipped, or the excerpt lies outside the file.
+        If the file is missing, unreadable, truncated, empty, sampled below 32 kHz, mono
+        without ``mono`` set, has more than two channels, is silent or badly clipped, or the
+        excerpt lies outside the file.
     """
     path = Path(spec.path)
     info = inspect_file(path)
@@ -106,6 +111,14 @@ def read_programme(spec: ProgrammeSpec, rate: int = 48000) -> Programme:
     samples = _read_frames(path, start, frames)
     notes = _judge(samples, info.samplerate, path.name)
     if samples.shape[1] == 1:
+        if not spec.mono:
+            raise InputError(
+                source=path.name,
+                where="channels",
+                problem="the file is mono, so both ears would hear the same",
+                remedy="Export it in stereo; or, where mono is meant, add 'mono = true' to this "
+                "programme in the study file to play it on both sides",
+            )
         notes.append("mono file, the same signal is used left and right")
         samples = np.repeat(samples, 2, axis=1)
     if info.samplerate != rate:

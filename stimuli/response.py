@@ -7,7 +7,8 @@ comma, semicolon, tab or blanks; decimal point or comma; comment lines start wit
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import hashlib
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -25,6 +26,7 @@ __all__ = [
     "power_average",
     "read_response",
     "read_stage",
+    "write_response",
 ]
 
 Floats = NDArray[np.float64]
@@ -55,6 +57,8 @@ class Response:
         File name, or a word for a made response.
     sha256 : str
         Hash of the file's bytes, empty for a made response.
+    valid_hz : tuple of float, or None
+        Range in which the measurement stands above its noise, where that is known.
     """
 
     f_hz: Floats
@@ -62,6 +66,7 @@ class Response:
     phase_deg: Floats | None = None
     source: str = "made"
     sha256: str = ""
+    valid_hz: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -288,6 +293,9 @@ def power_average(responses: Sequence[Response]) -> StageResponse:
     spread = levels.std(axis=0, ddof=1) if len(levels) > 1 else np.zeros(len(f_hz))
     is_band_data = _is_band_data(f_hz)
     valid_low, valid_high = _valid_band(f_hz, is_band_data)
+    known = [r.valid_hz for r in responses if r.valid_hz is not None]
+    valid_low = max([valid_low, *(low for low, _ in known)])
+    valid_high = min([valid_high, *(high for _, high in known)])
     return StageResponse(
         f_hz=f_hz,
         level_db=mean,
@@ -317,3 +325,47 @@ def _valid_band(f_hz: Floats, is_band_data: bool) -> tuple[float, float]:
         mid = 1000 * 10 ** (round(10 * np.log10(f / 1000)) / 10)
         ends.append(mid if abs(f / mid - 1) < _NAME_TOLERANCE else float(f))
     return float(ends[0] / half), float(ends[1] * half)
+
+
+def write_response(
+    path: str | Path, response: Response, *, provenance: Mapping[str, str] | None = None
+) -> Response:
+    """Write a response table that :func:`read_response` reads back.
+
+    Only points inside the response's valid range are written: what lay in the noise is not
+    handed on.
+
+    Parameters
+    ----------
+    path : path
+        The file, overwritten if there.
+    response : Response
+        What was measured.
+    provenance : mapping of str to str, optional
+        Written as comment lines ``# key: value``.
+
+    Returns
+    -------
+    Response
+        What the file now says, with its name and hash.
+    """
+    path = Path(path)
+    low, high = response.valid_hz or (0.0, np.inf)
+    kept = (response.f_hz >= low) & (response.f_hz <= high)
+    lines = [f"# {key}: {' '.join(str(v).split())}" for key, v in (provenance or {}).items()]
+    lines.append("frequency_hz,level_db" + (",phase_deg" if response.phase_deg is not None else ""))
+    columns = [response.f_hz, response.level_db]
+    if response.phase_deg is not None:
+        columns.append(response.phase_deg)
+    for row in np.column_stack(columns)[kept]:
+        lines.append(",".join(f"{value:.7g}" for value in row))
+    raw = ("\n".join(lines) + "\n").encode()
+    path.write_bytes(raw)
+    return Response(
+        response.f_hz[kept],
+        response.level_db[kept],
+        None if response.phase_deg is None else response.phase_deg[kept],
+        path.name,
+        hashlib.sha256(raw).hexdigest(),
+        response.valid_hz,
+    )

@@ -287,5 +287,5 @@ def _programme_source(record: ProgrammeRecord, folder: Path, manifest: Manifest)
             problem="the programme file has changed since rendering (hash differs)",
             remedy="Render the set again",
         )
-    spec = ProgrammeSpec(record.id, path, record.start_s, record.length_s)
+    spec = ProgrammeSpec(record.id, path, record.start_s, record.length_s, mono=True)
     return read_programme(spec, manifest.stimuli[0].sample_rate).samples

@@ -1,0 +1,212 @@
+"""Play and record for real: PulseAudio null sinks with a known filter between them."""
+
+import os
+import shutil
+import subprocess
+import sys
+import threading
+import time
+
+import numpy as np
+import pytest
+from scipy.signal import butter, sosfreqz
+
+from stimuli.bands import pink_band_level_db
+
+pytestmark = pytest.mark.loopback
+
+RATE = 48000
+FILTER = """
+import sys
+import numpy as np
+from scipy.signal import butter, sosfilt
+sos = np.vstack([butter(2, 80, "highpass", fs=48000, output="sos"),
+                 butter(1, 6000, "lowpass", fs=48000, output="sos")])
+state = np.zeros((len(sos), 2, 2))
+read, write = sys.stdin.buffer.read, sys.stdout.buffer
+while True:
+    raw = read(8 * 1024)
+    if not raw:
+        break
+    x = np.frombuffer(raw, dtype="<f4").reshape(-1, 2).astype(float)
+    y, state = sosfilt(sos, x, axis=0, zi=state)
+    write.write((0.5 * y).astype("<f4").tobytes())
+    write.flush()
+"""
+
+
+def known_levels(bands):
+    sos = np.vstack(
+        [
+            butter(2, 80, "highpass", fs=RATE, output="sos"),
+            butter(1, 6000, "lowpass", fs=RATE, output="sos"),
+        ]
+    )
+    grid = np.geomspace(bands.low_hz[0], bands.high_hz[-1], 20001)
+    _, h = sosfreqz(sos, worN=2 * np.pi * grid / RATE)
+    return pink_band_level_db(grid, np.abs(h) ** 2, bands)
+
+
+@pytest.fixture(scope="module")
+def cabin(tmp_path_factory):
+    """Two null sinks: what is played on ``speaker`` is filtered into ``cabin``, then recorded."""
+    if not shutil.which("pulseaudio"):
+        pytest.skip("pulseaudio is not installed")
+    folder = tmp_path_factory.mktemp("pulse")
+    env = dict(os.environ, XDG_RUNTIME_DIR=str(folder), PULSE_SERVER=f"unix:{folder}/native",
+               HOME=str(folder))  # fmt: skip
+    sink = "module-null-sink rate=48000 format=float32le channels=2 sink_name="
+    server = subprocess.Popen(
+        ["pulseaudio", "-n", "--daemonize=no", "--exit-idle-time=-1", "--disallow-exit=true",
+         "--use-pid-file=no",
+         "-L", f"module-native-protocol-unix socket={folder}/native auth-anonymous=1",
+         "-L", sink + "speaker", "-L", sink + "cabin"],
+        env=env, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+    )  # fmt: skip
+    processes = [server]
+    before = {k: os.environ.get(k) for k in ("XDG_RUNTIME_DIR", "PULSE_SERVER")}
+    try:
+        _wait_for(lambda: _pactl(env, "info").returncode == 0)
+        _pactl(env, "set-default-sink", "speaker")
+        _pactl(env, "set-default-source", "cabin.monitor")
+        layout = [
+            "--raw",
+            "--format=float32le",
+            "--rate=48000",
+            "--channels=2",
+            "--latency-msec=80",
+        ]
+        catch = subprocess.Popen(["parec", "-d", "speaker.monitor", *layout], env=env,
+                                 stdout=subprocess.PIPE)  # fmt: skip
+        box = subprocess.Popen([sys.executable, "-c", FILTER], stdin=catch.stdout,
+                               stdout=subprocess.PIPE)  # fmt: skip
+        throw = subprocess.Popen(["pacat", "-d", "cabin", *layout], env=env, stdin=box.stdout)
+        processes += [catch, box, throw]
+        for pipe in (catch.stdout, box.stdout):
+            pipe.close()
+        time.sleep(1.0)  # let the pipe fill
+        os.environ.update(XDG_RUNTIME_DIR=env["XDG_RUNTIME_DIR"], PULSE_SERVER=env["PULSE_SERVER"])
+        _restart_portaudio()
+        yield env
+    finally:
+        for key, value in before.items():
+            os.environ.pop(key, None)
+            if value is not None:
+                os.environ[key] = value
+        for process in reversed(processes):
+            process.terminate()
+            process.wait(10)
+
+
+def _restart_portaudio():
+    """PortAudio lists devices once, when it starts; the server came up later."""
+    import sounddevice
+
+    sounddevice._terminate()
+    sounddevice._initialize()
+
+
+def _pactl(env, *args):
+    return subprocess.run(["pactl", *args], env=env, capture_output=True, check=False)
+
+
+def _wait_for(ready, seconds=15.0):
+    until = time.monotonic() + seconds
+    while not ready():
+        assert time.monotonic() < until, "PulseAudio did not start"
+        time.sleep(0.1)
+
+
+def error_of(measured):
+    error = measured.level_db - known_levels(measured.bands)
+    error = error[measured.bands.inside(*measured.valid_hz)]
+    return error - (error.max() + error.min()) / 2
+
+
+def undisturbed(measure, tries=4):
+    """Take again after a dropout, as a person would: the machine may be busy with other work."""
+    for _ in range(tries):
+        result = measure()
+        if not any(fault.kind == "dropout" for fault in result[0].faults):
+            break
+    return result
+
+
+def test_devices_are_listed(cabin):
+    from stimuli.capture import list_devices
+
+    devices = list_devices()
+    pulse = [d for d in devices if d.name == "pulse"]
+    assert pulse
+    assert pulse[0].inputs >= 1
+    assert pulse[0].outputs >= 2
+
+
+def test_pink_noise_measures_the_filter_in_the_path(cabin):
+    from stimuli.capture import measure_noise
+
+    progress = []
+    take, measured = undisturbed(
+        lambda: measure_noise(
+            seconds=6.0,
+            device="pulse",
+            progress=lambda done, total: progress.append((done, total)),
+        )
+    )
+    assert take.faults == ()
+    assert np.abs(error_of(measured)).max() < 0.3
+    assert measured.valid_hz[0] < 40
+    assert progress[-1][0] == progress[-1][1]
+
+
+def test_sweep_measures_the_filter_in_the_path(cabin):
+    from stimuli.capture import measure_sweep
+
+    take, measured, impulse = undisturbed(
+        lambda: measure_sweep(seconds=3.0, device="pulse", drive="left")
+    )
+    assert take.faults == ()
+    assert np.abs(error_of(measured)).max() < 0.3
+    at_1k = np.abs(measured.bands.mid_hz - 1000).argmin()
+    # the path halves the sound, one channel of two is driven and the input mixes both: -12 dB
+    assert measured.level_db[at_1k] == pytest.approx(-12.15, abs=0.3)
+    assert len(impulse) == round(0.5 * RATE)
+
+
+def test_level_check_is_quiet_and_sees_the_signal(cabin):
+    from stimuli.capture import check_level
+
+    take, snr_db = undisturbed(lambda: check_level(device="pulse"))
+    assert take.faults == ()
+    assert take.peak_dbfs < -40
+    assert snr_db > 20
+
+
+def test_silent_path_is_reported(cabin):
+    from stimuli.capture import record_take
+
+    _pactl(cabin, "set-sink-mute", "speaker", "1")
+    try:
+        take = record_take(np.sin(np.arange(48000) / 5), device="pulse")
+    finally:
+        _pactl(cabin, "set-sink-mute", "speaker", "0")
+    assert [fault.kind for fault in take.faults] == ["too quiet"]
+
+
+def test_abort_stops_at_once(cabin):
+    from stimuli.capture import Aborted, record_take
+
+    abort = threading.Event()
+    threading.Timer(0.5, abort.set).start()
+    started = time.monotonic()
+    with pytest.raises(Aborted):
+        record_take(np.zeros(20 * RATE), device="pulse", abort=abort)
+    assert time.monotonic() - started < 5
+
+
+def test_unknown_device_is_refused(cabin):
+    from stimuli.capture import record_take
+    from stimuli.errors import InputError
+
+    with pytest.raises(InputError, match="device nowhere: the sound device cannot be opened"):
+        record_take(np.zeros(100), device="nowhere")
