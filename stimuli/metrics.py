@@ -1,0 +1,286 @@
+"""Single figures of a stage with what they rest on, and whether two of them really differ.
+
+A metric value carries its grid, valid band, target and repeat standard deviation, so that a
+difference smaller than twice the repeat SD is read as "not resolved" and not as a finding.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stimuli.bands import Bands
+from stimuli.deviation import REGIONS, Deviation, deviation
+from stimuli.errors import InputError
+from stimuli.response import Response, StageResponse, power_average
+from stimuli.target import Target
+
+__all__ = [
+    "METRICS",
+    "Bandwidth",
+    "Difference",
+    "MetricValue",
+    "bandwidth",
+    "compare_metric",
+    "measure_metrics",
+    "narrow_band_deviation_db",
+]
+
+Floats = NDArray[np.float64]
+
+RESOLVED_SDS = 2.0
+"""A difference counts from this many repeat SDs on."""
+
+
+@dataclass(frozen=True, slots=True)
+class Bandwidth:
+    """Where a stage's response has fallen by a given amount.
+
+    Attributes
+    ----------
+    drop_db : float
+        The fall, below the mean level of 200 Hz to 5 kHz.
+    low_hz, high_hz : float or None
+        Frequencies where the response crosses that level, interpolated over log frequency;
+        None where it does not within the valid band.
+    """
+
+    drop_db: float
+    low_hz: float | None
+    high_hz: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class MetricValue:
+    """One figure of one stage.
+
+    Attributes
+    ----------
+    name, unit : str
+        Which metric, in which unit.
+    value : float
+        The figure.
+    repeat_sd : float or None
+        Its standard deviation over repeats, None if nothing was repeated.
+    repeat_kind : str
+        How the SD was found: ``"repeated measurements"``, ``"jackknife over positions"`` or
+        ``"none"``.
+    n_repeats : int
+        Repeats or positions.
+    grid, smoothing : str
+        Frequency grid and smoothing under the figure.
+    valid_low_hz, valid_high_hz : float
+        Band used.
+    target_sha256 : str
+        Target compared with.
+    """
+
+    name: str
+    unit: str
+    value: float
+    repeat_sd: float | None
+    repeat_kind: str
+    n_repeats: int
+    grid: str
+    smoothing: str
+    valid_low_hz: float
+    valid_high_hz: float
+    target_sha256: str
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """Difference of a metric between two stages.
+
+    Attributes
+    ----------
+    value : float
+        First minus second.
+    limit : float or None
+        Twice the pooled repeat SD; None where it is not known.
+    resolved : bool or None
+        Whether the difference exceeds the limit; None where that cannot be said.
+    words : str
+        The finding.
+    """
+
+    value: float
+    limit: float | None
+    resolved: bool | None
+    words: str
+
+
+def narrow_band_deviation_db(dev: Deviation) -> float:
+    """Mean magnitude of the deviation from its own running mean over one octave.
+
+    Three adjacent 1/3-octave bands at a time: what is left after slopes and broad shelves are
+    taken out. The idea is that of the narrow-band deviation of Olive (AES 116, 2004, paper
+    6113), on coarser bands because seats are measured in 1/3 octaves; the figures do not
+    compare with published ones.
+    """
+    d = dev.deviation_db
+    if len(d) < 3:
+        return float("nan")
+    windows = np.lib.stride_tricks.sliding_window_view(d, 3)
+    return float(np.abs(windows - windows.mean(axis=1, keepdims=True)).mean())
+
+
+def bandwidth(stage: StageResponse, *, drop_db: float = 6.0) -> Bandwidth:
+    """Find where the response has fallen by ``drop_db``, seen from the middle outwards.
+
+    Parameters
+    ----------
+    stage : StageResponse
+        The stage.
+    drop_db : float
+        6 and 10 are usual.
+
+    Returns
+    -------
+    Bandwidth
+        The outermost crossings: a dip on the way that comes back does not end the band.
+    """
+    bands = stage.bands()
+    level = stage.band_level_db(bands)
+    middle = (bands.mid_hz > 196) & (bands.mid_hz < 5100)
+    relative = level - level[middle].mean() + drop_db
+    above = np.flatnonzero(relative >= 0)
+    first, last = int(above[0]), int(above[-1])
+    low = _crossing(bands, relative, first - 1, first) if first > 0 else None
+    high = _crossing(bands, relative, last, last + 1) if last < len(level) - 1 else None
+    return Bandwidth(drop_db, low, high)
+
+
+def _crossing(bands: Bands, relative: Floats, left: int, right: int) -> float:
+    x = np.log(bands.mid_hz[[left, right]])
+    share = relative[left] / (relative[left] - relative[right])
+    return float(np.exp(x[0] + share * (x[1] - x[0])))
+
+
+def _region(name: str) -> Callable[[Deviation], float]:
+    def value(dev: Deviation) -> float:
+        mean = dev.regions[name]
+        return float("nan") if mean is None else mean
+
+    return value
+
+
+METRICS: dict[str, tuple[str, Callable[[Deviation], float]]] = {
+    "deviation_sd_db": ("dB", lambda d: d.sd_db),
+    "deviation_mean_abs_db": ("dB", lambda d: d.mean_abs_db),
+    "tilt_db_per_octave": ("dB/octave", lambda d: d.tilt_db_per_octave),
+    "narrow_band_db": ("dB", narrow_band_deviation_db),
+    **{f"{name.replace(' ', '_')}_db": ("dB", _region(name)) for name in REGIONS},
+}
+"""Metrics by name: unit and how to take it from a deviation."""
+
+
+def measure_metrics(
+    responses: Sequence[Response],
+    target: Target,
+    *,
+    repeats: Sequence[Sequence[Response]] = (),
+    align_low_hz: float = 200.0,
+    align_high_hz: float = 5000.0,
+) -> dict[str, MetricValue]:
+    """All metrics of a stage, with repeat SDs where the data allow them.
+
+    Parameters
+    ----------
+    responses : sequence of Response
+        The stage's positions.
+    target : Target
+        The target.
+    repeats : sequence of sequences of Response, optional
+        The whole measurement done again, once or more. Their SD (with the first) is the repeat
+        SD. Without repeats and with at least three positions, the SD is the jackknife standard
+        error over positions.
+    align_low_hz, align_high_hz : float
+        See :func:`stimuli.deviation.deviation`.
+
+    Returns
+    -------
+    dict of str to MetricValue
+
+    Raises
+    ------
+    InputError
+        See :func:`stimuli.response.power_average`.
+    """
+
+    def of(positions: Sequence[Response]) -> Deviation:
+        stage = power_average(positions)
+        return deviation(stage, target, align_low_hz=align_low_hz, align_high_hz=align_high_hz)
+
+    main = of(responses)
+    others, kind, scale = _repeated(of, main, responses, repeats)
+    smoothing = "band levels" if power_average(responses).is_band_data else "power mean per band"
+    result = {}
+    for name, (unit, take) in METRICS.items():
+        values = np.array([take(d) for d in others])
+        sd = float(scale(values)) if len(values) > 1 else None
+        result[name] = MetricValue(
+            name=name,
+            unit=unit,
+            value=take(main),
+            repeat_sd=sd,
+            repeat_kind=kind,
+            n_repeats=len(others),
+            grid=main.grid,
+            smoothing=smoothing,
+            valid_low_hz=main.valid_low_hz,
+            valid_high_hz=main.valid_high_hz,
+            target_sha256=main.target_sha256,
+        )
+    return result
+
+
+def _repeated(
+    of: Callable[[Sequence[Response]], Deviation],
+    main: Deviation,
+    responses: Sequence[Response],
+    repeats: Sequence[Sequence[Response]],
+) -> tuple[list[Deviation], str, Callable[[Floats], float]]:
+    if repeats:
+        others = [main, *(of(again) for again in repeats)]
+        return others, "repeated measurements", lambda v: float(v.std(ddof=1))
+    n = len(responses)
+    if n >= 3:
+        left_out = [of([r for j, r in enumerate(responses) if j != i]) for i in range(n)]
+        # Jackknife standard error: sqrt((n - 1) / n * sum of squares), Efron and Stein 1981.
+        return left_out, "jackknife over positions", lambda v: float(v.std() * np.sqrt(n - 1))
+    return [], "none", lambda v: float("nan")
+
+
+def compare_metric(first: MetricValue, second: MetricValue) -> Difference:
+    """Compare one metric of two stages.
+
+    Raises
+    ------
+    InputError
+        If the two figures do not rest on the same metric, grid and target.
+    """
+    for field in ("name", "grid", "target_sha256"):
+        a, b = getattr(first, field), getattr(second, field)
+        if a != b:
+            raise InputError(
+                where=f"metric {first.name}",
+                problem=f"the two figures differ in {field}: {a!r} and {b!r}",
+                remedy="Measure both stages against the same target on the same grid",
+            )
+    value = first.value - second.value
+    if first.repeat_sd is None or second.repeat_sd is None:
+        words = f"{value:+.2f} {first.unit}, repeat SD not known"
+        return Difference(value, None, None, words)
+    pooled = float(np.sqrt((first.repeat_sd**2 + second.repeat_sd**2) / 2))
+    limit = RESOLVED_SDS * pooled
+    resolved = abs(value) >= limit and abs(value) > 0
+    words = (
+        f"{value:+.2f} {first.unit}"
+        if resolved
+        else f"not resolved ({value:+.2f} {first.unit}, 2 repeat SDs are {limit:.2f})"
+    )
+    return Difference(value, limit, resolved, words)
