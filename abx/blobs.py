@@ -22,7 +22,7 @@ import numpy as np
 import numpy.typing as npt
 
 from abx.errors import InputError, NotFound
-from abx.trial import is_treated, stage_of
+from abx.trial import is_treated, stage_of, treatment_of
 
 if TYPE_CHECKING:
     from stimuli.manifest import Manifest
@@ -170,7 +170,8 @@ class StimulusCache:
     def _load(self, source: str, programme: str) -> tuple[Samples, int]:
         if is_treated(source):
             samples, rate = self.get(stage_of(source), programme)
-            return lowpass_copy(samples, rate), rate
+            cutoff_hz = float(treatment_of(source).rsplit("-", 1)[-1])
+            return lowpass_copy(samples, rate, cutoff_hz=cutoff_hz), rate
         try:
             record = self._manifest.stimulus(source, programme)
         except KeyError as error:
@@ -211,7 +212,7 @@ def lowpass_copy(signal: Samples, sample_rate: int, *, cutoff_hz: float = 3500.0
     sample_rate : int
         Sample rate in Hz.
     cutoff_hz : float, optional
-        3.5 kHz is the low anchor of ITU-R BS.1534-3.
+        3.5 kHz and 7 kHz are the low and mid-range anchors of ITU-R BS.1534-3.
 
     Returns
     -------

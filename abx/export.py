@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -11,7 +10,6 @@ import pandas as pd
 from abx.errors import StillOpen, StoreError
 from abx.methods import get_method
 from abx.schedule import Slot, make_slot, rehearsal_seed
-from abx.trial import Trial
 
 if TYPE_CHECKING:
     from abx.store import LogRow, Store
@@ -171,13 +169,9 @@ def _rows_of_answer(row: LogRow, sitting: dict[str, Any], slots: _Slots) -> list
         "switches": body["switches"],
         "answered_at": row.at,
         "simulated": int(sitting["simulated"]),
-        **{f"listened_{name}_s": seconds for name, seconds in body["listened_s"].items()},
     }
-    return [common | extra for extra in _method_rows(trial, body["answer"])]
-
-
-def _method_rows(trial: Trial, answer: object) -> Iterable[dict[str, object]]:
-    return get_method(trial.method).rows(trial, answer)
+    method = get_method(trial.method)
+    return [common | extra for extra in method.rows(trial, body["answer"], body["listened_s"])]
 
 
 def _as_frame(rows: list[dict[str, Any]]) -> pd.DataFrame:

@@ -204,28 +204,34 @@ def schedule_bytes(schedule: Schedule) -> bytes:
 
 def balance(schedule: Schedule, study: Study) -> list[PairBalance]:
     """Count how often each pair is scheduled in each order, controls and practice left out."""
-    first: Counter[tuple[str, str, str]] = Counter()
-    programmes: dict[tuple[str, frozenset[str]], Counter[str]] = {}
+    first: Counter[tuple[int, str, str]] = Counter()
+    programmes: dict[tuple[int, frozenset[str]], Counter[str]] = {}
     for slot in schedule.slots:
         for trial in slot.trials:
-            if trial.phase != "test" or trial.control or trial.repeat_of is not None:
-                continue
-            a, b = get_method(trial.method).order_of(trial)
-            first[trial.method, a, b] += 1
-            tally = programmes.setdefault((trial.method, frozenset((a, b))), Counter())
-            tally[trial.programme] += 1
-    return [
-        PairBalance(
-            test.method,
-            pair,
-            first[(test.method, *pair)],
-            first[(test.method, *pair[::-1])],
-            dict(sorted(programmes.get((test.method, frozenset(pair)), Counter()).items())),
-        )
-        for test in study.tests
-        for pair in test.pairs
-        if get_method(test.method).compares_pairs
-    ]
+            method = get_method(trial.method)
+            plain = not trial.control and trial.repeat_of is None and trial.phase == "test"
+            if plain and method.compares_pairs:
+                one, other = method.order_of(trial)
+                first[trial.test, one, other] += 1
+                tally = programmes.setdefault((trial.test, frozenset((one, other))), Counter())
+                tally[trial.programme] += 1
+    found = []
+    for index, test in enumerate(study.tests):
+        method = get_method(test.method)
+        units = method.units(test, ()) if method.compares_pairs else ()
+        for unit in units:
+            one, other = unit.stages
+            heard = programmes.get((index, frozenset(unit.stages)), Counter())
+            found.append(
+                PairBalance(
+                    test.method,
+                    (one, other),
+                    first[index, one, other],
+                    first[index, other, one],
+                    dict(sorted(heard.items())),
+                )
+            )
+    return found
 
 
 def _slot_content(slot: Slot) -> dict[str, Any]:
@@ -240,6 +246,7 @@ def _slot_content(slot: Slot) -> dict[str, Any]:
                 "phase": trial.phase,
                 "programme": trial.programme,
                 "versions": [list(version) for version in trial.versions],
+                "about": list(trial.about),
                 "control": trial.control,
                 "repeat_of": trial.repeat_of,
             }
@@ -302,6 +309,7 @@ class _Block:
             phase=changes.pop("phase", "test"),
             programme=programme,
             versions=self.method.arrange(unit, turn, self.plan),
+            about=unit.about,
             options=self.plan.options,
             **changes,
         )
@@ -391,7 +399,9 @@ class _Block:
             unit = self.method.control_unit(kind, stage)
             if unit is None:
                 continue
-            turn = Turn(stream.below(2), stream.below(self.method.n_keys), (0, 1))
+            turn = self.method.control_turn(
+                kind, Turn(stream.below(2), stream.below(self.method.n_keys), (0, 1))
+            )
             programme = self._programme(0, count)
             trial = self._trial(unit, turn, programme, control=kind)
             items.append(Item((-1000 - place, 0), trial))

@@ -16,7 +16,7 @@ import numpy as np
 
 from abx.methods import get_method
 from abx.session import Sessions
-from abx.trial import is_treated, stage_of
+from abx.trial import LOWPASS, MID_LOWPASS, stage_of, treatment_of
 
 __all__ = ["Perception", "SimulatedListener", "perception_from_manifest", "run_panel"]
 
@@ -25,8 +25,8 @@ Progress = Callable[[int, int, str], None]
 _STEP_DB = 1.5
 """RMS spectral change that an average simulated listener takes as one just-noticeable step."""
 
-_LOWPASS_STEPS = 6.0
-"""How much worse the 3.5 kHz low-pass copy is, in just-noticeable steps."""
+_TREATMENT_STEPS = {"": 0.0, LOWPASS: 6.0, MID_LOWPASS: 3.5}
+"""How much worse a low-pass copy is, in just-noticeable steps."""
 
 
 @dataclass(frozen=True)
@@ -46,15 +46,13 @@ class Perception:
 
     def quality_of(self, source: str) -> float:
         """Return the quality of a stage or of its low-pass copy."""
-        worse = _LOWPASS_STEPS if is_treated(source) else 0.0
-        return self.quality[stage_of(source)] - worse
+        return self.quality[stage_of(source)] - _TREATMENT_STEPS[treatment_of(source)]
 
     def distance_of(self, one: str, other: str) -> float:
         """Return the distance of two versions."""
         base = self.distance(stage_of(one), stage_of(other))
-        if is_treated(one) == is_treated(other):
-            return base
-        return math.hypot(base, _LOWPASS_STEPS)
+        treatment = _TREATMENT_STEPS[treatment_of(one)] - _TREATMENT_STEPS[treatment_of(other)]
+        return math.hypot(base, treatment)
 
 
 @dataclass(frozen=True, slots=True)

@@ -84,12 +84,15 @@ class Programme:
         Short id; audio file relative to the study folder.
     start_s, length_s : float, float or None
         Excerpt; ``None`` means to the end of the file.
+    mono : bool
+        Whether a one-channel file is meant and plays on both sides.
     """
 
     id: str
     file: str
     start_s: float = 0.0
     length_s: float | None = None
+    mono: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -281,7 +281,7 @@ def _did_you_mean(word: str, names: Iterable[str]) -> str:
     names = tuple(names)
     near = difflib.get_close_matches(word, names, n=1, cutoff=0.6)
     if near:
-        return f"did you mean '{near[0]}'"
+        return f"did you mean '{near[0]}'?"
     return f"use one of: {', '.join(names)}"
 
 
@@ -385,7 +385,7 @@ def _read_programmes(root: Reader, files: _Files) -> tuple[Programme, ...]:
     seen: set[str] = set()
     programmes = []
     for table in root.tables("programmes"):
-        table.only(("id", "file", "start_s", "length_s"))
+        table.only(("id", "file", "start_s", "length_s", "mono"))
         length = table.number("length_s", low=0.5, high=7200) if "length_s" in table.data else None
         programmes.append(
             Programme(
@@ -396,6 +396,7 @@ def _read_programmes(root: Reader, files: _Files) -> tuple[Programme, ...]:
                 ),
                 start_s=table.number("start_s", 0.0, low=0.0, high=86_400),
                 length_s=length,
+                mono=table.boolean("mono", False),
             )
         )
     return tuple(programmes)
@@ -406,7 +407,7 @@ def _read_target(root: Reader, files: _Files) -> TargetSource:
     if value is None:
         raise root.error(None, "'target' is missing", "add a line 'target = \"car-cabin\"'")
     if isinstance(value, str):
-        return TargetSource(name=root.text("target"))
+        return TargetSource(name=_built_in(root, value))
     table = root.table("target")
     assert table is not None
     table.only(("file", "points"))
@@ -416,6 +417,15 @@ def _read_target(root: Reader, files: _Files) -> TargetSource:
         name = table.text("file", max_length=400)
         return TargetSource(file=files.check(name, table.failing("file")))
     return TargetSource(points=_read_points(table))
+
+
+def _built_in(root: Reader, name: str) -> str:
+    from stimuli.target import BUILT_IN_TARGETS
+
+    if name not in BUILT_IN_TARGETS:
+        problem = f"there is no built-in target '{name}'"
+        raise root.error("target", problem, _did_you_mean(name, BUILT_IN_TARGETS))
+    return name
 
 
 def _read_points(table: Reader) -> tuple[tuple[float, float], ...]:

@@ -7,10 +7,22 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Any
 
-__all__ = ["LOWPASS", "Trial", "Unit", "is_treated", "stage_of", "treated"]
+__all__ = [
+    "LOWPASS",
+    "MID_LOWPASS",
+    "Trial",
+    "Unit",
+    "is_treated",
+    "stage_of",
+    "treated",
+    "treatment_of",
+]
 
 LOWPASS = "lowpass-3500"
-"""Name of the treatment used for obvious controls: a 3.5 kHz low-pass copy of a stage."""
+"""Name of the treatment of obvious controls and low anchors: a 3.5 kHz low-pass copy."""
+
+MID_LOWPASS = "lowpass-7000"
+"""Name of the treatment of mid-range anchors: a 7 kHz low-pass copy."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +39,11 @@ class Unit:
 
     stages: tuple[str, ...]
     programme: str | None = None
+
+    @property
+    def about(self) -> tuple[str, ...]:
+        """What the unit compares: its stages, and its programme where that is fixed."""
+        return self.stages if self.programme is None else (*self.stages, self.programme)
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +64,8 @@ class Trial:
         Programme id.
     versions : tuple of (str, str)
         Version name and what it plays: a stage id, or a treated stage.
+    about : tuple of str
+        What is compared, whatever the order: the pair, or the set and its programme.
     control : str
         ``""``, ``"identical"`` or ``"obvious"``.
     repeat_of : int or None
@@ -61,6 +80,7 @@ class Trial:
     phase: str
     programme: str
     versions: tuple[tuple[str, str], ...]
+    about: tuple[str, ...]
     control: str = ""
     repeat_of: int | None = None
     options: Mapping[str, Any] = field(default_factory=lambda: MappingProxyType({}), hash=False)
@@ -82,13 +102,18 @@ class Trial:
 
     @property
     def pair_key(self) -> frozenset[str]:
-        """The set of things heard; equal for both orders of a pair."""
-        return frozenset(source for _, source in self.versions)
+        """What is compared; equal for both orders of a pair."""
+        return frozenset(self.about)
 
 
-def treated(stage: str) -> str:
-    """Name the low-pass copy of a stage that obvious controls use."""
-    return f"{LOWPASS}:{stage}"
+def treated(stage: str, treatment: str = LOWPASS) -> str:
+    """Name a treated copy of a stage; by default the one obvious controls use."""
+    return f"{treatment}:{stage}"
+
+
+def treatment_of(source: str) -> str:
+    """Return the treatment of a version, empty for the stage itself."""
+    return source.split(":", 1)[0] if is_treated(source) else ""
 
 
 def is_treated(source: str) -> bool:

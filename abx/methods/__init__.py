@@ -15,7 +15,7 @@ from abx.methods.base import Answer, Method
 
 __all__ = ["Answer", "Method", "get_method", "method_ids"]
 
-_NOT_METHODS = {"base", "pairs"}
+_NOT_METHODS = {"base", "pairs", "scales"}
 
 
 @cache

@@ -79,8 +79,8 @@ class Method(ABC):
     id, label : str
         Id used in study files and tables; the name shown to people.
     screen : str
-        Screen the player shows: ``"choice"`` (one of a few answers), ``"grades"`` or
-        ``"sliders"`` (a number for each version).
+        Screen the player shows: ``"choice"`` (one of a few answers) or ``"sliders"`` (a number
+        for each of some versions, on the scale that :meth:`screen_fields` describes).
     n_keys : int
         How many equally likely right answers there are; 1 where none is right.
     default_practice : int
@@ -129,6 +129,10 @@ class Method(ABC):
 
         other = stage if kind == "identical" else treated(stage)
         return Unit((stage, other))
+
+    def control_turn(self, kind: str, turn: Turn) -> Turn:
+        """Return the turn of a control trial; a method may fix what must not be drawn."""
+        return turn
 
     def order_of(self, trial: Trial) -> tuple[str, str]:
         """Return the two things compared in presented order (pair methods only).
@@ -182,7 +186,9 @@ class Method(ABC):
         return None
 
     @abstractmethod
-    def rows(self, trial: Trial, answer: Any) -> list[dict[str, object]]:
+    def rows(
+        self, trial: Trial, answer: Any, listened_s: Mapping[str, float]
+    ) -> list[dict[str, object]]:
         """Return the method's columns of the trial table: one row, or one a stimulus."""
 
     # Rehearsal ----------------------------------------------------------------------------

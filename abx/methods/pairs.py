@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from abx.methods.base import Method
@@ -26,8 +27,11 @@ class PairMethod(Method):
         """Return one unit a pair; the schedule spreads the programmes."""
         return tuple(Unit(pair) for pair in plan.pairs)
 
-    def rows(self, trial: Trial, answer: Any) -> list[dict[str, object]]:
+    def rows(
+        self, trial: Trial, answer: Any, listened_s: Mapping[str, float]
+    ) -> list[dict[str, object]]:
         """Return one row with the stages by presented position."""
         row: dict[str, object] = {f"stage_{name}": source for name, source in trial.versions}
         row["answer"] = answer
+        row |= {f"listened_{name}_s": seconds for name, seconds in listened_s.items()}
         return [row]

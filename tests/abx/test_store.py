@@ -80,9 +80,13 @@ def test_the_same_key_is_stored_once(store: Store) -> None:
 
 
 def test_a_block_is_stored_whole_or_not_at_all(store: Store) -> None:
-    with pytest.raises(RuntimeError, match="in the middle"), store.writing("one") as chain:
-        chain.append(entry(1))
-        raise RuntimeError("in the middle")
+    def half() -> None:
+        with store.writing("one") as chain:
+            chain.append(entry(1))
+            raise RuntimeError("in the middle")
+
+    with pytest.raises(RuntimeError, match="in the middle"):
+        half()
     assert store.rows("one") == []
 
 

