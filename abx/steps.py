@@ -78,7 +78,7 @@ def render(workspace: Workspace, progress: Progress | None = None) -> Manifest:
     return render_set(
         [StageSpec(s.id, s.label, responses[s.id]) for s in study.stages],
         [
-            ProgrammeSpec(p.id, workspace.root / p.file, start_s=p.start_s, length_s=p.length_s)
+            ProgrammeSpec(p.id, workspace.root / p.file, start_s=p.start_s, length_s=p.length_s, mono=p.mono)
             for p in study.programmes
         ],
         workspace.stimuli,

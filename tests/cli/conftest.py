@@ -1,24 +1,27 @@
-"""Fixtures that run the real command in a real process."""
+"""Fixtures that run the real command, in a real process where that matters."""
 
 import os
 import subprocess
 import sys
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 
+from abx import cli
+
 COMMAND = [sys.executable, "-W", "error", "-m", "abx.cli"]
 
 
+@dataclass(frozen=True)
 class Outcome:
     """Exit code and both streams of one call."""
 
-    def __init__(self, done):
-        self.code = done.returncode
-        self.out = done.stdout
-        self.err = done.stderr
+    code: int
+    out: str
+    err: str
 
-    def __repr__(self):
+    def __str__(self):
         return f"exit {self.code}\n--- out\n{self.out}\n--- err\n{self.err}"
 
 
@@ -34,12 +37,27 @@ def run_command(*args, cwd=None, env=None, stdin=None, timeout_s=240):
         timeout=timeout_s,
         check=False,
     )
-    return Outcome(done)
+    return Outcome(done.returncode, done.stdout, done.stderr)
 
 
 @pytest.fixture
 def earwitness():
+    """Run the command in a process of its own."""
     return run_command
+
+
+@pytest.fixture
+def call(capfd):
+    """Run the command's entry point in this process: the same code, without start-up."""
+
+    def run(*args):
+        capfd.readouterr()
+        with pytest.raises(SystemExit) as left:
+            cli.main([str(arg) for arg in args])
+        out, err = capfd.readouterr()
+        return Outcome(left.value.code, out, err)
+
+    return run
 
 
 @pytest.fixture(scope="session")

@@ -1,10 +1,15 @@
 """What a tired shop assistant feeds it: one clear message, exit 2, nothing lost."""
 
 import hashlib
+import shutil
+from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
+
+from abx.steps import render
+from abx.workspace import Workspace
 
 BANDS = [round(1000 * 10 ** (n / 10), 1) for n in range(-16, 13)]
 
@@ -43,10 +48,8 @@ def write_noise(path, *, seconds=3.0, rate=48_000, scale=0.1, channels=2):
     soundfile.write(path, np.clip(noise, -1, 1), rate, subtype="PCM_16")
 
 
-@pytest.fixture
-def study(tmp_path):
-    """A small sound study of two stages and one programme."""
-    root = tmp_path / "study"
+def write_study(root):
+    """Write a small sound study of two stages and one programme."""
     (root / "responses").mkdir(parents=True)
     (root / "programmes").mkdir()
     (root / "study.toml").write_text(STUDY)
@@ -57,10 +60,20 @@ def study(tmp_path):
 
 
 @pytest.fixture
-def rendered(study, earwitness):
-    outcome = earwitness("render", study)
-    assert outcome.code == 0, outcome
-    return study
+def study(tmp_path):
+    return write_study(tmp_path / "study")
+
+
+@pytest.fixture(scope="module")
+def rendered_once(tmp_path_factory):
+    root = write_study(tmp_path_factory.mktemp("rendered") / "study")
+    render(Workspace.open(root))
+    return root
+
+
+@pytest.fixture
+def rendered(rendered_once, tmp_path):
+    return Path(shutil.copytree(rendered_once, tmp_path / "study"))
 
 
 def fingerprint(folder):
@@ -94,11 +107,11 @@ RESPONSES = {
 
 
 @pytest.mark.parametrize("name", RESPONSES)
-def test_a_bad_response_table_is_refused_and_earlier_stimuli_stay(rendered, earwitness, name):
+def test_a_bad_response_table_is_refused_and_earlier_stimuli_stay(rendered, call, name):
     text, where = RESPONSES[name]
     earlier = fingerprint(rendered / "stimuli")
     (rendered / "responses/before.csv").write_text(text)
-    outcome = earwitness("render", rendered)
+    outcome = call("render", rendered)
     assert_refused(outcome, "before.csv", where)
     assert fingerprint(rendered / "stimuli") == earlier
 
@@ -106,13 +119,13 @@ def test_a_bad_response_table_is_refused_and_earlier_stimuli_stay(rendered, earw
 @pytest.mark.parametrize(
     ("separator", "comma"), [(";", True), ("\t", False), ("  ", True), (",", False)]
 )
-def test_tables_from_anywhere_are_read(study, earwitness, separator, comma):
+def test_tables_from_anywhere_are_read(study, call, separator, comma):
     text = table([f"{70 + i / 10:.1f}" for i in range(29)], separator)
     if comma:
         text = text.replace(".", ",")
     head = '* measured with care\n"a quoted remark"\nFreq(Hz)' + separator + "SPL(dB)\n"
     (study / "responses/before.csv").write_text(head + text)
-    assert earwitness("render", study).code == 0
+    assert call("render", study).code == 0
 
 
 def truncated(path):
@@ -122,6 +135,7 @@ def truncated(path):
 
 AUDIO = {
     "eight kilohertz": (lambda p: write_noise(p, rate=8_000), "8000 Hz"),
+    "mono": (lambda p: write_noise(p, channels=1), "mono"),
     "no sound in it": (lambda p: write_noise(p, seconds=0.0), "noise.wav"),
     "silent": (lambda p: write_noise(p, scale=0.0), "silent"),
     "clipped": (lambda p: write_noise(p, scale=3.0), "clip"),
@@ -133,32 +147,34 @@ AUDIO = {
 
 
 @pytest.mark.parametrize("name", AUDIO)
-def test_a_bad_excerpt_is_refused_and_earlier_stimuli_stay(rendered, earwitness, name):
+def test_a_bad_excerpt_is_refused_and_earlier_stimuli_stay(rendered, call, name):
     spoil, word = AUDIO[name]
     earlier = fingerprint(rendered / "stimuli")
     spoil(rendered / "programmes/noise.wav")
-    outcome = earwitness("render", rendered)
+    outcome = call("render", rendered)
     assert_refused(outcome, "noise.wav", word)
     assert fingerprint(rendered / "stimuli") == earlier
 
 
-def test_a_mono_excerpt_is_played_on_both_sides_and_said(study, earwitness):
+def test_a_mono_excerpt_meant_as_such_is_played_on_both_sides_and_said(study, call):
     write_noise(study / "programmes/noise.wav", channels=1)
-    outcome = earwitness("render", study)
+    text = STUDY.replace('noise.wav"\n', 'noise.wav"\nmono = true\n')
+    (study / "study.toml").write_text(text)
+    outcome = call("render", study)
     assert outcome.code == 0, outcome
     assert "mono" in outcome.out
 
 
 STUDIES = {
     "typo in a key": (("label =", "lable ="), ("line 6", "lable", "label")),
-    "typo in a stage": (('["before", "after"]', '["before", "afer"]'), ("line 16", "afer")),
-    "typo in a method": (('"abx"', '"abz"'), ("line 15", "abz")),
-    "not TOML": (("trials = 4", "trials = "), ("line 17",)),
-    "text for a number": (("listeners = 4", 'listeners = "many"'), ("line 19", "many")),
-    "claim about an unknown stage": (("hear after", "hear later"), ("line 20", "later")),
+    "typo in a stage": (('["before", "after"]', '["before", "afer"]'), ("line 17", "afer")),
+    "typo in a method": (('"abx"', '"abz"'), ("line 16", "abz")),
+    "not TOML": (("trials = 4", "trials = "), ("line 18",)),
+    "text for a number": (("listeners = 4", 'listeners = "many"'), ("line 20", "many")),
+    "claim about an unknown stage": (("hear after", "hear later"), ("line 21", "later")),
     "a file outside the folder": (
         ("programmes/noise.wav", "../../../etc/passwd"),
-        ("line 13", "passwd"),
+        ("line 14", "passwd"),
     ),
     "two stages of one name": (('id = "after"', 'id = "before"'), ("line 9", "before")),
     "an unknown target": (('"car-cabin"', '"car-cabbin"'), ("line 3", "car-cabbin")),
@@ -166,12 +182,12 @@ STUDIES = {
 
 
 @pytest.mark.parametrize("name", STUDIES)
-def test_a_bad_study_file_is_refused_by_line(rendered, earwitness, name):
+def test_a_bad_study_file_is_refused_by_line(rendered, call, name):
     (old, new), words = STUDIES[name]
     earlier = fingerprint(rendered / "stimuli")
     assert old in STUDY
     (rendered / "study.toml").write_text(STUDY.replace(old, new, 1))
-    outcome = earwitness("render", rendered)
+    outcome = call("render", rendered)
     assert_refused(outcome, "study.toml", *words)
     assert fingerprint(rendered / "stimuli") == earlier
 
@@ -188,45 +204,45 @@ TRIALS = {
 
 
 @pytest.mark.parametrize("name", TRIALS)
-def test_a_bad_trial_table_is_refused_and_earlier_results_stay(tmp_path, earwitness, name):
+def test_a_bad_trial_table_is_refused_and_earlier_results_stay(tmp_path, call, name):
     text, word = TRIALS[name]
     trials = tmp_path / "trials.csv"
     trials.write_text(text)
     (tmp_path / "results.json").write_text("earlier")
-    outcome = earwitness("analyse", trials)
+    outcome = call("analyse", trials)
     assert_refused(outcome, "trials.csv", word)
     assert (tmp_path / "results.json").read_text() == "earlier"
 
 
-def test_files_and_folders_that_are_not_there(tmp_path, earwitness):
-    assert_refused(earwitness("render", tmp_path / "nowhere"), "study.toml", "earwitness new")
-    assert_refused(earwitness("analyse", tmp_path / "nothing.csv"), "nothing.csv")
+def test_files_and_folders_that_are_not_there(tmp_path, call):
+    assert_refused(call("render", tmp_path / "nowhere"), "study.toml", "earwitness new")
+    assert_refused(call("analyse", tmp_path / "nothing.csv"), "nothing.csv")
 
 
-def test_steps_out_of_order_name_the_step_before(study, earwitness):
+def test_steps_out_of_order_name_the_step_before(study, call):
     for command in ("serve", "simulate"):
-        assert_refused(earwitness(command, study), "earwitness render")
+        assert_refused(call(command, study), "earwitness render")
 
 
-def test_results_stay_shut_while_the_study_is_open(rendered, earwitness):
-    outcome = earwitness("report", rendered)
+def test_results_stay_shut_while_the_study_is_open(rendered, call):
+    outcome = call("report", rendered)
     assert outcome.code in (1, 2)
     assert "Traceback" not in outcome.err
     assert not (rendered / "results" / "report.html").exists()
 
 
-def test_new_writes_a_study_that_explains_itself_and_refuses_to_overwrite(tmp_path, earwitness):
-    outcome = earwitness("new", tmp_path / "job", stdin="")
+def test_new_writes_a_study_that_explains_itself_and_refuses_to_overwrite(tmp_path, call):
+    outcome = call("new", tmp_path / "job")
     assert outcome.code == 0, outcome
     text = (tmp_path / "job/study.toml").read_text()
     assert 'title = "Job"' in text
     # It is complete but for the measurements, which are named one by one.
-    assert_refused(earwitness("render", tmp_path / "job"), "responses/as-delivered-p1.csv")
-    assert_refused(earwitness("new", tmp_path / "job"), "already a study")
+    assert_refused(call("render", tmp_path / "job"), "responses/as-delivered-p1.csv")
+    assert_refused(call("new", tmp_path / "job"), "already a study")
     assert (tmp_path / "job/study.toml").read_text() == text
 
 
-def test_new_refuses_names_it_cannot_use(tmp_path, earwitness):
-    outcome = earwitness("new", tmp_path / "job", "--stage", "New Source", "--stage", "b")
+def test_new_refuses_names_it_cannot_use(tmp_path, call):
+    outcome = call("new", tmp_path / "job", "--stage", "New Source", "--stage", "b")
     assert_refused(outcome, "New Source", "hyphens")
     assert not (tmp_path / "job").exists()

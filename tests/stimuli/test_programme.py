@@ -1,6 +1,7 @@
 """Programme files: what is read, what is noted, what is refused."""
 
 import hashlib
+from dataclasses import replace
 
 import numpy as np
 import numpy.testing as npt
@@ -48,8 +49,15 @@ def test_other_formats_and_rates(tmp_path, suffix, rate):
     assert converted == (rate != RATE)
 
 
-def test_mono_is_used_on_both_sides_and_said(tmp_path):
-    programme = read_programme(write(tmp_path / "a.wav", music(channels=1)))
+def test_mono_is_refused_unless_meant(tmp_path):
+    spec = write(tmp_path / "a.wav", music(channels=1))
+    with pytest.raises(InputError, match=r"a.wav, channels: the file is mono.*mono = true"):
+        read_programme(spec)
+
+
+def test_mono_meant_is_used_on_both_sides_and_said(tmp_path):
+    spec = write(tmp_path / "a.wav", music(channels=1))
+    programme = read_programme(replace(spec, mono=True))
     npt.assert_array_equal(programme.samples[:, 0], programme.samples[:, 1])
     assert "mono" in programme.notes[0]
 
