@@ -396,7 +396,7 @@ class _Block:
             count = self.slot * len(kinds) + place
             stream = self._stream("control", self.slot, place)
             stage = self.plan.stages[(count + self._offset(0, kind, 64)) % len(self.plan.stages)]
-            unit = self.method.control_unit(kind, stage)
+            unit = self.method.control_unit(kind, stage, self.plan)
             if unit is None:
                 continue
             turn = self.method.control_turn(
@@ -412,7 +412,7 @@ class _Block:
         for place in range(self.plan.practice):
             stream = self._stream("practice", self.slot, place)
             stage = self.plan.stages[0]
-            unit = self.method.control_unit("obvious", stage) or self.units[0]
+            unit = self.method.control_unit("obvious", stage, self.plan) or self.units[0]
             turn = Turn(
                 stream.below(2),
                 stream.below(self.method.n_keys),

@@ -123,7 +123,7 @@ class Method(ABC):
     def arrange(self, unit: Unit, turn: Turn, plan: TestPlan) -> tuple[tuple[str, str], ...]:
         """Return version names and what each plays, in presented order."""
 
-    def control_unit(self, kind: str, stage: str) -> Unit | None:
+    def control_unit(self, kind: str, stage: str, plan: TestPlan) -> Unit | None:
         """Return the unit of a control trial, or ``None`` where it makes no sense."""
         from abx.trial import treated
 

@@ -88,7 +88,7 @@ class _Rating(Method):
             sources = (*sources, low, mid)
         return tuple(Unit(sources, programme) for programme in programmes)
 
-    def control_unit(self, kind: str, stage: str) -> Unit | None:
+    def control_unit(self, kind: str, stage: str, plan: TestPlan) -> Unit | None:
         return None
 
     def arrange(self, unit: Unit, turn: Turn, plan: TestPlan) -> tuple[tuple[str, str], ...]:
