@@ -1,26 +1,33 @@
 """Filters that make sound heard here sound like a measured stage.
 
-The filter is minimum phase. Its magnitude is built from the stage's 1/3-octave levels so that
-pink noise through the *finished* filter has the stage's band levels: the curve between band
-centres is our choice, the band levels are not.
+The filter is minimum phase unless chosen otherwise. Its magnitude is built from the stage's
+1/3-octave levels so that pink noise through the *finished* filter has the stage's band levels:
+the curve between band centres is our choice, the band levels are not.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 import scipy.fft as fft
 from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import PchipInterpolator
 
-from stimuli.bands import OCTAVE_RATIO, Bands, pink_band_level_db
+from stimuli.bands import OCTAVE_RATIO, Bands, pink_band_level_db, third_octave_bands
 from stimuli.errors import InputError
+from stimuli.fir import linear_phase_fir, minimum_phase_fir, taps_for_lowest_band
 from stimuli.response import StageResponse
 
 __all__ = [
+    "FilterChoices",
     "StageFilter",
+    "design_pair",
     "design_stage_filter",
+    "impulse_filter",
+    "linear_phase_fir",
     "minimum_phase_fir",
     "taps_for_lowest_band",
 ]
@@ -32,6 +39,39 @@ FLOOR_DB = -80.0
 
 ALIGN_HZ = (200.0, 5000.0)
 """Band whose mean level is the filter's 0 dB."""
+
+
+@dataclass(frozen=True, slots=True)
+class FilterChoices:
+    """How filters are made.
+
+    Attributes
+    ----------
+    phase : {"minimum", "linear"}
+        Minimum phase is what loudspeakers and cabins mostly have and rings after the sound;
+        linear phase keeps the waveform's timing but rings before it as well.
+    smoothing : {"bands", "sixth", "twelfth", "none"}
+        Detail kept of a finely measured curve: none beyond the 1/3-octave levels, or the curve
+        smoothed over 1/6 or 1/12 octave, or as measured. Band data have no detail to keep.
+    fill_dips : bool
+        Keep narrow peaks but fill narrow dips up to the 1/3-octave level: dips are heard much
+        less than equal peaks (Buecklein, J. Audio Eng. Soc. 29(3), 126-131, 1981) and move
+        with the head. Level-dependent smoothing, in other words.
+    boost_cap_db : float
+        Most gain above the mean of 200 Hz to 5 kHz that a band may get.
+    playback_floor_db : float
+        Dips of the playback response are undone in full down to about 10 dB above this floor
+        and less and less below it (Tikhonov regularisation of the division).
+    n_taps : int or None
+        Filter length; from :func:`taps_for_lowest_band` if None.
+    """
+
+    phase: Literal["minimum", "linear"] = "minimum"
+    smoothing: Literal["bands", "sixth", "twelfth", "none"] = "none"
+    fill_dips: bool = False
+    boost_cap_db: float = 12.0
+    playback_floor_db: float = -25.0
+    n_taps: int | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,9 +94,14 @@ class StageFilter:
     offset_db : float
         Stage level that became 0 dB.
     capped_hz : tuple of float
-        Mid-bands where the boost cap took effect (there the stage is not rendered in full).
+        Bands where the boost cap, or the floor under the playback response, took effect: there
+        the stage is not rendered in full.
     boost_cap_db : float
         The cap.
+    phase : str
+        ``"minimum"``, ``"linear"`` or ``"measured"``.
+    delay_frames : int
+        Frames by which the filter delays sound; taken out again in rendering.
     """
 
     taps: Floats
@@ -70,6 +115,8 @@ class StageFilter:
     offset_db: float
     capped_hz: tuple[float, ...]
     boost_cap_db: float
+    phase: str = "minimum"
+    delay_frames: int = 0
 
     @property
     def worst_error_db(self) -> float:
@@ -77,73 +124,16 @@ class StageFilter:
         return float(np.abs(self.achieved_db - self.wanted_db).max())
 
 
-def minimum_phase_fir(magnitude: ArrayLike, *, n_taps: int | None = None) -> Floats:
-    """Minimum-phase FIR of a given magnitude, by the real cepstrum.
-
-    Parameters
-    ----------
-    magnitude : array_like, shape (n_fft // 2 + 1,)
-        ``|H|`` at the ``rfft`` frequencies of an even ``n_fft``, all positive. Aliasing of the
-        cepstrum falls with ``n_fft``; use at least 4 times the length at which the impulse
-        response has died away.
-    n_taps : int, optional
-        Length to keep; the last eighth is faded out. All ``n_fft`` samples if None.
-
-    Returns
-    -------
-    ndarray, shape (n_taps,)
-        Impulse response.
-
-    Raises
-    ------
-    ValueError
-        If a magnitude is not positive or ``n_taps`` exceeds ``n_fft``.
-
-    References
-    ----------
-    .. [1] Oppenheim and Schafer, Discrete-Time Signal Processing, chapter on the cepstrum
-       (homomorphic filtering; from memory).
-    """
-    m = np.asarray(magnitude, dtype=float)
-    if not np.all(m > 0):
-        raise ValueError("magnitude must be positive at every frequency")
-    n_fft = 2 * (len(m) - 1)
-    if n_taps is not None and not 1 <= n_taps <= n_fft:
-        raise ValueError(f"n_taps is {n_taps} but must be between 1 and {n_fft}")
-    cepstrum = fft.irfft(np.log(m), n_fft)
-    # Folding the anticausal half onto the causal one leaves log|H| and makes it causal.
-    cepstrum[1 : n_fft // 2] *= 2
-    cepstrum[n_fft // 2 + 1 :] = 0
-    h = fft.irfft(np.exp(fft.rfft(cepstrum)), n_fft)
-    return h if n_taps is None else _fade_tail(h[:n_taps].copy())
-
-
-def _fade_tail(h: Floats) -> Floats:
-    n = len(h) // 8
-    if n:
-        h[-n:] *= 0.5 + 0.5 * np.cos(np.pi * (np.arange(n) + 0.5) / n)
-    return h
-
-
-def taps_for_lowest_band(low_hz: float, rate: int) -> int:
-    """Filter length that resolves the lowest valid 1/3-octave band.
-
-    Twice the reciprocal bandwidth of the lowest band, rounded up to a power of two:
-    32768 taps from 17.8 Hz, 16384 from 35.5 Hz at 48 kHz.
-    """
-    width = low_hz * (OCTAVE_RATIO ** (1 / 3) - 1)
-    return int(2 ** np.ceil(np.log2(max(2 * rate / width, 1024))))
-
-
 def design_stage_filter(
     stage: StageResponse,
     *,
     rate: int,
     playback: StageResponse | None = None,
-    boost_cap_db: float = 12.0,
-    n_taps: int | None = None,
+    boost_cap_db: float | None = None,
+    choices: FilterChoices | None = None,
+    reference_db: float | None = None,
 ) -> StageFilter:
-    """Design the minimum-phase filter of a stage.
+    """Design the filter of a stage.
 
     Parameters
     ----------
@@ -152,11 +142,14 @@ def design_stage_filter(
     rate : int
         Sample rate in Hz.
     playback : StageResponse, optional
-        What the headphones, or the vehicle the test is played in, already do; divided out.
-    boost_cap_db : float
-        Most gain above the mean of 200 Hz to 5 kHz that a band may get.
-    n_taps : int, optional
-        Filter length; from :func:`taps_for_lowest_band` if None.
+        What the headphones, or the vehicle the test is played in, already do; divided out. With
+        the installed stage as playback, a stage is heard "over what is installed now".
+    boost_cap_db : float, optional
+        Overrides the cap of ``choices``.
+    choices : FilterChoices, optional
+        Phase, smoothing, length ...; defaults if None.
+    reference_db : float, optional
+        Level of the stage that becomes 0 dB; its mean of 200 Hz to 5 kHz if None.
 
     Returns
     -------
@@ -168,14 +161,18 @@ def design_stage_filter(
         If the stage and the playback response share no usable band, or the sample rate is
         too low for the stage.
     """
+    choices = choices or FilterChoices()
+    cap = choices.boost_cap_db if boost_cap_db is None else boost_cap_db
     bands = _shared_bands(stage, playback, rate)
-    measured, offset = _measured_levels(stage, playback, bands)
-    capped = tuple(float(f) for f in bands.nominal_hz[measured > boost_cap_db])
-    wanted = np.clip(measured, FLOOR_DB, boost_cap_db)
+    level = stage.band_level_db(bands)
+    offset = _mean_level(level, bands) if reference_db is None else reference_db
+    measured, reachable = _over_playback(level - offset, playback, bands, choices)
+    wanted = np.clip(reachable, FLOOR_DB, cap)
+    capped = np.abs(wanted - measured) > 0.1
     low, high = float(bands.low_hz[0]), float(bands.high_hz[-1])
-    taps = n_taps or taps_for_lowest_band(low, rate)
-    fine = None if stage.is_band_data else _fine_shape(stage, playback, bands)
-    h, achieved = _fit_bands(wanted, bands, rate, taps, fine)
+    n_taps = choices.n_taps or taps_for_lowest_band(low, rate)
+    fine = _fine_shape(stage, playback, bands, choices)
+    h, achieved = _fit_bands(wanted, bands, rate, n_taps, fine, linear=choices.phase == "linear")
     return StageFilter(
         taps=h,
         rate=rate,
@@ -186,8 +183,102 @@ def design_stage_filter(
         valid_low_hz=low,
         valid_high_hz=high,
         offset_db=offset,
-        capped_hz=capped,
-        boost_cap_db=boost_cap_db,
+        capped_hz=tuple(float(f) for f in bands.nominal_hz[capped]),
+        boost_cap_db=cap,
+        phase=choices.phase,
+        delay_frames=len(h) // 2 if choices.phase == "linear" else 0,
+    )
+
+
+def design_pair(
+    left: StageResponse,
+    right: StageResponse,
+    *,
+    rate: int,
+    playback: StageResponse | None = None,
+    choices: FilterChoices | None = None,
+) -> tuple[StageFilter, StageFilter]:
+    """Design filters for left and right that keep the level difference between them.
+
+    Parameters
+    ----------
+    left, right : StageResponse
+        The stage as measured with one side playing, in the same reference.
+    rate, playback, choices
+        As for :func:`design_stage_filter`.
+
+    Returns
+    -------
+    tuple of StageFilter
+        Of the same length.
+    """
+    levels = []
+    for side in (left, right):
+        bands = _shared_bands(side, playback, rate)
+        levels.append(_mean_level(side.band_level_db(bands), bands))
+    reference = float(10 * np.log10(np.mean(10 ** (np.array(levels) / 10))))
+    made: Sequence[StageFilter] = [
+        design_stage_filter(
+            side, rate=rate, playback=playback, choices=choices, reference_db=reference
+        )
+        for side in (left, right)
+    ]
+    return made[0], made[1]
+
+
+def impulse_filter(impulse: ArrayLike, rate: int, *, before_s: float = 0.005) -> StageFilter:
+    """Use a measured impulse response, with its phase and its room, as the filter.
+
+    Parameters
+    ----------
+    impulse : array_like, shape (frames,)
+        Windowed impulse response at ``rate``, from :mod:`stimuli.sweep`.
+    rate : int
+        Sample rate in Hz.
+    before_s : float
+        Time kept before the largest sample; the rest of the start is cut off.
+
+    Returns
+    -------
+    StageFilter
+        Normalised to a mean of 0 dB from 200 Hz to 5 kHz. ``measured_db`` are the impulse's own
+        band levels over the bands its length resolves.
+
+    Raises
+    ------
+    InputError
+        If the impulse is silent or too short for music (under 20 ms).
+    """
+    x = np.asarray(impulse, dtype=float)
+    if x.ndim != 1 or len(x) < 0.02 * rate or not np.any(x):
+        raise InputError(
+            where="impulse response",
+            problem=f"{x.shape} samples at {rate} Hz are silent or shorter than 20 ms",
+            remedy="Measure it with a sweep and keep a window of 0.2 to 0.5 s",
+        )
+    start = max(0, int(np.abs(x).argmax()) - round(before_s * rate))
+    h = x[start:]
+    bands = third_octave_bands(20.0, 20000.0)
+    resolved = bands.high_hz - bands.low_hz >= rate / len(h)
+    bands = bands.select(resolved & (bands.high_hz <= 0.48 * rate))
+    n_fft = fft.next_fast_len(8 * max(len(h), 32768), real=True)
+    power = np.abs(fft.rfft(h, n_fft)) ** 2
+    level = pink_band_level_db(fft.rfftfreq(n_fft, 1 / rate), power, bands)
+    offset = _mean_level(level, bands)
+    return StageFilter(
+        taps=h * 10 ** (-offset / 20),
+        rate=rate,
+        bands=bands,
+        measured_db=level - offset,
+        wanted_db=level - offset,
+        achieved_db=level - offset,
+        valid_low_hz=float(bands.low_hz[0]),
+        valid_high_hz=float(bands.high_hz[-1]),
+        offset_db=offset,
+        capped_hz=(),
+        boost_cap_db=float("inf"),
+        phase="measured",
+        delay_frames=int(np.abs(h).argmax()),
     )
 
 
@@ -206,16 +297,17 @@ def _shared_bands(stage: StageResponse, playback: StageResponse | None, rate: in
     return bands
 
 
-def _measured_levels(
-    stage: StageResponse, playback: StageResponse | None, bands: Bands
-) -> tuple[Floats, float]:
-    level = stage.band_level_db(bands)
-    offset = _mean_level(level, bands)
-    level = level - offset
-    if playback is not None:
-        heard = playback.band_level_db(bands)
-        level = level - (heard - _mean_level(heard, bands))
-    return level, offset
+def _over_playback(
+    level: Floats, playback: StageResponse | None, bands: Bands, choices: FilterChoices
+) -> tuple[Floats, Floats]:
+    """Stage over playback: in full, and as far as the regularised division goes."""
+    if playback is None:
+        return level, level
+    heard = playback.band_level_db(bands)
+    heard = heard - _mean_level(heard, bands)
+    # 1 / P regularised: P / (P^2 + beta), in decibels, with beta at the floor.
+    held_back = 10 * np.log10(1 + 10 ** ((choices.playback_floor_db - heard) / 5))
+    return level - heard, level - heard - held_back
 
 
 def _mean_level(level_db: Floats, bands: Bands) -> float:
@@ -224,15 +316,30 @@ def _mean_level(level_db: Floats, bands: Bands) -> float:
 
 
 def _fine_shape(
-    stage: StageResponse, playback: StageResponse | None, bands: Bands
-) -> tuple[Floats, Floats]:
-    """Detail of a fine curve: its level minus its own band levels, over log frequency."""
-    grid = np.geomspace(bands.low_hz[0], bands.high_hz[-1], 48 * len(bands) + 1)
+    stage: StageResponse, playback: StageResponse | None, bands: Bands, choices: FilterChoices
+) -> tuple[Floats, Floats] | None:
+    """Detail of a fine curve that the band levels do not carry, over log frequency."""
+    if stage.is_band_data or choices.smoothing == "bands":
+        return None
+    per_band = 48
+    grid = np.geomspace(bands.low_hz[0], bands.high_hz[-1], per_band * len(bands) + 1)
     level = stage.level_at(grid)
     if playback is not None:
         level = level - playback.level_at(grid)
+    widths = {"sixth": per_band // 2, "twelfth": per_band // 4, "none": 0}
+    width = widths[choices.smoothing]
+    if width:
+        level = _running_power_mean(level, width)
+    if choices.fill_dips:
+        level = np.maximum(level, _running_power_mean(level, per_band))
     coarse = np.interp(np.log(grid), np.log(bands.mid_hz), _interp(bands.mid_hz, grid, level))
     return np.log(grid), level - coarse
+
+
+def _running_power_mean(level_db: Floats, width: int) -> Floats:
+    padded = np.pad(10 ** (level_db / 10), width // 2, mode="edge")
+    mean = np.convolve(padded, np.full(width + 1, 1 / (width + 1)), mode="valid")
+    return np.asarray(10 * np.log10(mean))
 
 
 def _interp(x: Floats, grid: Floats, values: Floats) -> Floats:
@@ -246,6 +353,7 @@ def _fit_bands(
     n_taps: int,
     fine: tuple[Floats, Floats] | None,
     *,
+    linear: bool = False,
     tolerance_db: float = 0.02,
     rounds: int = 40,
 ) -> tuple[Floats, Floats]:
@@ -257,7 +365,7 @@ def _fit_bands(
     """
     best: tuple[float, Floats, Floats] | None = None
     for plateau in (0.0, 0.5, 0.8):
-        curve = _NodeCurve(bands, rate, n_taps, plateau, fine)
+        curve = _NodeCurve(bands, rate, n_taps, plateau, fine, linear)
         nodes = wanted.copy()
         for _ in range(rounds):
             h = curve.filter(nodes)
@@ -286,7 +394,9 @@ class _NodeCurve:
         n_taps: int,
         plateau: float,
         fine: tuple[Floats, Floats] | None,
+        linear: bool,
     ) -> None:
+        self._linear = linear
         self._bands = bands
         self._n_taps = n_taps
         self._n_fft = 4 * n_taps
@@ -304,7 +414,10 @@ class _NodeCurve:
         levels = np.repeat(nodes_db, self._repeat)
         x = np.clip(self._x, self._knots[0], self._knots[-1])
         db = PchipInterpolator(self._knots, levels)(x) + self._fine_db
-        return minimum_phase_fir(10 ** (db / 20), n_taps=self._n_taps)
+        magnitude = 10 ** (db / 20)
+        if self._linear:
+            return linear_phase_fir(magnitude, n_taps=self._n_taps - 1)
+        return minimum_phase_fir(magnitude, n_taps=self._n_taps)
 
     def band_levels(self, h: Floats) -> Floats:
         power = np.abs(fft.rfft(h, 2 * self._n_fft)) ** 2

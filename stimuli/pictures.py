@@ -123,7 +123,7 @@ def draw_region_table(deviations: Mapping[str, Deviation], *, full_scale_db: flo
     for (i, j), value in np.ndenumerate(values):
         if np.isfinite(value):
             deep = abs(value) > 0.65 * full_scale_db
-            axes.text(j, i, f"{value:+.1f}", ha="center", va="center", fontsize=9,
+            axes.text(j, i, f"{round(value, 1) + 0.0:+.1f}", ha="center", va="center", fontsize=9,
                       color="white" if deep else "black")  # fmt: skip
     low_high = [f"{name}\n{_short(low)}-{_short(high)}" for name, (low, high) in REGIONS.items()]
     axes.set_xticks(range(len(names)), low_high, fontsize=8)
