@@ -307,6 +307,53 @@ def test_without_a_reference_there_are_no_anchors() -> None:
     assert {source for _, source in trial.versions} == {"stock", "source", "speakers", "both"}
 
 
+# Grading -----------------------------------------------------------------------------------------
+
+
+def graded(key: int, pair: tuple[str, str] = ("ref-stage", "s")) -> Trial:
+    return made("grading", Turn(0, key, (0, 1)), pair=pair, reference=pair[0])
+
+
+def test_grading_hides_the_reference() -> None:
+    assert graded(0).versions == (("ref", "ref-stage"), ("a", "ref-stage"), ("b", "s"))
+    assert graded(1).versions == (("ref", "ref-stage"), ("a", "s"), ("b", "ref-stage"))
+
+
+def test_difference_grades() -> None:
+    """BS.1116-3: grade of the signal under test less that of the hidden reference."""
+    method = get_method("grading")
+    [row] = method.rows(graded(0), method.read_answer(graded(0), {"a": 5, "b": 3.24}), {})
+    assert (row["answer"], row["grade"], row["grade_reference"]) == (-1.8, 3.2, 5.0)
+    [row] = method.rows(graded(1), {"a": 5.0, "b": 3.5}, {})
+    assert row["answer"] == 1.5, "above 0 where the listener took the wrong one"
+    assert method.correct(graded(0), {"a": 5.0, "b": 3.2}) is True
+    assert method.correct(graded(1), {"a": 5.0, "b": 3.2}) is False
+    assert method.correct(graded(1), {"a": 5.0, "b": 5.0}) is False
+    assert method.correct(graded(0, ("i", "i")), {"a": 5.0, "b": 5.0}) is None
+
+
+@pytest.mark.parametrize(
+    ("raw", "words"),
+    [
+        ({"a": 4.9, "b": 3.0}, "Give 5.0 to the one you take for the reference"),
+        ({"a": 5.0, "b": 0.9}, "from 1 to 5"),
+        ({"a": 5.0}, "give a value to each of: A, B"),
+    ],
+)
+def test_grades_that_do_not_fit(raw: object, words: str) -> None:
+    with pytest.raises(AnswerRefused, match=words):
+        get_method("grading").read_answer(graded(0), raw)
+
+
+def test_grading_asks_about_every_other_stage() -> None:
+    study = study_from_text(
+        study_with('method = "grading"\nstages = "all"\nreference = "both"\ntrials = 2')
+    )
+    slot = make_slot(study, SEED, 0)
+    tested = Counter(t.about for t in slot.trials if t.phase == "test")
+    assert tested == {("both", stage): 2 for stage in ("stock", "source", "speakers")}
+
+
 # Every method from start to verified log ----------------------------------------------------------
 
 ONE_PASS = 'stages = "all"\ntrials = 1\nrepeats = 1\ncontrols = { identical = 1, obvious = 1 }'
@@ -316,6 +363,7 @@ WHOLE = {
     "triangle": ONE_PASS,
     "duo-trio": ONE_PASS,
     "same-different": 'stages = "all"\ntrials = 2\ncontrols = { identical = 1, obvious = 1 }',
+    "grading": f'reference = "both"\n{ONE_PASS}',
     "rating": 'stages = "all"\nreference = "both"\ntrials = 1\nrepeats = 1',
 }
 
