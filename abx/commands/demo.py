@@ -17,7 +17,7 @@ __all__ = ["command"]
 
 @click.command("demo")
 @click.argument("directory", type=click.Path(path_type=Path), default=Path("earwitness-demo"))
-@click.option("--listeners", type=click.IntRange(2, 500), default=16, show_default=True)
+@click.option("--listeners", type=click.IntRange(2, 500), default=24, show_default=True)
 @click.option("--seed", type=int, default=1, show_default=True, help="Seed of the simulation.")
 def command(directory: Path, listeners: int, seed: int) -> int:
     """Build a demonstration study in DIRECTORY and take it from measurement to report.

@@ -227,7 +227,7 @@ claims = [
     "listeners hear speakers from as-delivered",
     "listeners prefer speakers over source",
     "listeners prefer both over speakers",
-    "listeners prefer tuned over sub",
+    "listeners prefer sub over both",
     "listeners prefer tuned most",
 ]
 """

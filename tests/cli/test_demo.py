@@ -116,7 +116,7 @@ def test_verify_names_a_stimulus_with_one_changed_byte(tampered, earwitness):
 
 def test_verify_notices_an_edited_claim(tampered, earwitness):
     study = tampered / "study.toml"
-    study.write_text(study.read_text().replace("prefer both over", "prefer sub over"))
+    study.write_text(study.read_text().replace("prefer both over", "prefer tuned over"))
     outcome = earwitness("verify", tampered, "--rehearsal")
     assert outcome.code == 1
     assert "FAILS" in outcome.out
