@@ -5,21 +5,19 @@ The heavy parts (matplotlib, Jinja2) load on first use, so that importing costs 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    import os
-    from pathlib import Path
+    from analysis.report.build import build_report, build_voices, render_report
+    from analysis.report.pdf import write_pdf
 
-__all__ = ["build_report"]
+__all__ = ["build_report", "build_voices", "render_report", "write_pdf"]
 
 
-def build_report(evidence: Mapping[str, Any], out_path: str | os.PathLike[str]) -> Path:
-    """Write the report as one self-contained HTML file.
+def __getattr__(name: str) -> Any:
+    if name not in __all__:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    from importlib import import_module
 
-    See :func:`analysis.report.build.build_report`.
-    """
-    from analysis.report.build import build_report as build
-
-    return build(evidence, out_path)
+    home = "analysis.report.pdf" if name == "write_pdf" else "analysis.report.build"
+    return getattr(import_module(home), name)

@@ -5,16 +5,30 @@ from __future__ import annotations
 from markupsafe import Markup
 
 from analysis.report.csvdata import json_link
+from analysis.report.decision import link_facts
 from analysis.report.evidence import Row
 from analysis.report.figures import paired_bars
 from analysis.report.page import Block, Page, Section
 
-__all__ = ["checks_section", "limits_section", "methods_section", "schedule_section"]
+__all__ = [
+    "checks_section",
+    "limits_section",
+    "methods_section",
+    "schedule_section",
+    "stages_section",
+]
+
+_DASH = "\u2013"
 
 
 def schedule_section(page: Page) -> Section:
     """Make the balance of presentation order."""
-    rows = page.evidence.rows("/schedule/pairs")
+    declared = page.evidence.stage_rows()
+    rows = [
+        row
+        for row in page.evidence.rows("/schedule/pairs")
+        if not declared or set(page.pair_ids(row)) <= set(declared)
+    ]
     if not rows:
         return page.section("schedule", [page.para("sched.none")])
     several = len({row.get("method") for row in rows}) > 1
@@ -130,24 +144,47 @@ def methods_section(page: Page) -> Section:
     )
 
 
+def _factor_text(page: Page, row: Row) -> Markup:
+    factors = row.get("factors")
+    pairs = factors.items() if isinstance(factors, dict) else ()
+    return Markup(", ").join(page.user(f"{name}: {value}") for name, value in pairs)
+
+
+def stages_section(page: Page) -> Section | None:
+    """List the stages with their factors and what they cost; None where none are declared."""
+    rows = list(page.evidence.stage_rows().values())
+    if not rows:
+        return None
+
+    def shown(row: Row, key: str, kind: str) -> object:
+        return page.n(row.at(key), kind) if row.number(key) is not None else _DASH
+
+    cells = [
+        [
+            page.stage(row.get("id")),
+            Markup("<code>{}</code>").format(page.user(row.get("id"))),
+            _factor_text(page, row),
+            shown(row, "cost", "money"),
+            shown(row, "labour_h", "hours"),
+        ]
+        for row in rows
+    ]
+    columns = ["stage", "id", "factors", "cost", "labour"]
+    return page.section("stages", [page.table(columns, cells, style="words")])
+
+
 # limits --------------------------------------------------------------------------------
-
-
-def _link_row(page: Page) -> Row | None:
-    rows = page.evidence.rows("/results/link")
-    return rows[0] if rows else None
 
 
 def _link_words(page: Page) -> list[Markup]:
     """Say what measurement can and cannot do here; the number of stages decides."""
-    row = _link_row(page)
+    row = next(iter(page.evidence.rows("/results/link")), None)
     stages = page.evidence.get("/study/stages") or page.evidence.get("/results/preference/stages")
     place = "/study/stages" if page.evidence.get("/study/stages") else "/results/preference/stages"
     count = row.number("n_stages") if row else (len(stages) if stages else None)
     if count is None:
         return []
-    passed = bool(row) and row.get("verdict") == "supported"  # type: ignore[union-attr]
-    facts = page.about(n_stages=int(count), link_passed=passed)
+    facts = link_facts(page, row) if row else page.about(n_stages=int(count))
     counted = (
         page.counted(row.at("n_stages"), "stage")
         if row and row.number("n_stages") is not None

@@ -6,9 +6,9 @@ import re
 
 from markupsafe import Markup
 
+from analysis.report.conditions import LIKELY, Facts
 from analysis.report.evidence import Row
 from analysis.report.page import Block, Page, Section
-from analysis.report.wording import LIKELY, Facts
 
 __all__ = ["Headline", "claim_facts", "claims_section", "headline", "short_section"]
 

@@ -1,22 +1,32 @@
-"""From evidence to a page that stands alone."""
+"""From evidence to pages that stand alone, in the voice of their reader."""
 
 from __future__ import annotations
 
 import os
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import jinja2
 
+from analysis.errors import InputError
 from analysis.report.account import (
     checks_section,
     limits_section,
     methods_section,
     schedule_section,
+    stages_section,
 )
 from analysis.report.answer import claims_section, short_section
+from analysis.report.card import card_caption, card_sections
+from analysis.report.decision import (
+    link_section,
+    power_section,
+    ratings_section,
+    upgrade_section,
+)
 from analysis.report.evidence import Evidence
 from analysis.report.listening import (
     discrimination_section,
@@ -24,24 +34,61 @@ from analysis.report.listening import (
     preference_section,
 )
 from analysis.report.page import Page, Section
+from analysis.report.pdf import write_pdf
+from analysis.report.review import departures_section, verdicts_section
 from analysis.report.sound import deviation_section, levels_section, responses_section
 
-__all__ = ["build_report", "render_report"]
+__all__ = ["VOICES", "build_report", "build_voices", "render_report"]
 
-_ORDER = (
-    short_section,
-    claims_section,
-    preference_section,
-    discrimination_section,
-    responses_section,
-    deviation_section,
-    levels_section,
-    schedule_section,
-    listeners_section,
-    methods_section,
-    limits_section,
-    checks_section,
-)
+Maker = Callable[[Page], Section | None]
+
+
+@dataclass(frozen=True, slots=True)
+class Voice:
+    """One way to tell the evidence: sections in order, by part, and its file name."""
+
+    file: str
+    title: str
+    parts: tuple[tuple[str | None, tuple[Maker, ...]], ...] = ()
+
+
+#: ``full`` answers first and accounts after; ``researcher`` follows the order of a paper;
+#: ``reviewer`` holds what a check needs; ``customer`` is one page.
+VOICES: dict[str, Voice] = {
+    "full": Voice(
+        "report.html",
+        "title.report",
+        (
+            (None, (short_section, claims_section, upgrade_section)),
+            (None, (preference_section, discrimination_section, ratings_section, link_section)),
+            (None, (responses_section, deviation_section, levels_section, schedule_section)),
+            (None, (listeners_section, power_section, methods_section, stages_section)),
+            (None, (limits_section, checks_section)),
+        ),
+    ),
+    "researcher": Voice(
+        "researcher-report.html",
+        "title.researcher",
+        (
+            ("part.summary", (short_section,)),
+            ("part.methods", (methods_section, stages_section, responses_section)),
+            ("part.methods", (deviation_section, levels_section, schedule_section)),
+            ("part.results", (listeners_section, discrimination_section, preference_section)),
+            ("part.results", (ratings_section, link_section, upgrade_section, claims_section)),
+            ("part.discussion", (power_section, limits_section)),
+            ("part.availability", (checks_section,)),
+        ),
+    ),
+    "reviewer": Voice(
+        "reviewer-sheet.html",
+        "title.reviewer",
+        (
+            (None, (verdicts_section, departures_section, checks_section)),
+            (None, (listeners_section, limits_section)),
+        ),
+    ),
+    "customer": Voice("customer-card.html", "title.customer"),
+}
 
 
 def _environment() -> jinja2.Environment:
@@ -55,17 +102,54 @@ def _environment() -> jinja2.Environment:
     )
 
 
-def _sections(page: Page) -> list[Section]:
-    return [make(page) for make in _ORDER]
+def _sections(page: Page, voice: Voice) -> list[Section]:
+    made = []
+    for part, makers in voice.parts:
+        for make in makers:
+            section = make(page)
+            if section is not None:
+                made.append(replace(section, part=page.say(part) if part else None))
+    return made
 
 
-def render_report(evidence: Mapping[str, Any]) -> str:
-    """Return the report as HTML text.
+def _voice(name: str) -> Voice:
+    if name not in VOICES:
+        raise InputError(
+            where="voice",
+            problem=f"{name!r} is not a voice of the report",
+            remedy=f"Choose one of {', '.join(VOICES)}",
+        )
+    return VOICES[name]
+
+
+def _listener(page: Page, listener: str | None) -> str | None:
+    if listener is None:
+        return None
+    known = {row.get("listener") for row in page.evidence.rows("/results/discrimination")}
+    known |= {row.get("listener") for row in page.evidence.rows("/results/reliability/listeners")}
+    if listener not in known:
+        raise InputError(
+            source="evidence",
+            where="listener",
+            problem=f"no answers of {listener!r} stand in the results",
+            remedy="Choose a listener of the trial table",
+        )
+    return listener
+
+
+def render_report(
+    evidence: Mapping[str, Any], *, voice: str = "full", listener: str | None = None
+) -> str:
+    """Return a report as HTML text.
 
     Parameters
     ----------
     evidence : Mapping
         Plain JSON. Any block may be missing; the report is then shorter and says so.
+    voice : str
+        A key of :data:`VOICES`.
+    listener : str, optional
+        Pseudonym whose own answers the customer's card shows.
 
     Returns
     -------
@@ -75,26 +159,38 @@ def render_report(evidence: Mapping[str, Any]) -> str:
     Raises
     ------
     InputError
-        If a block has the wrong shape; names its place.
+        If a block has the wrong shape (names its place), or voice or listener are unknown.
     """
+    chosen = _voice(voice)
     page = Page(Evidence(evidence))
+    who = _listener(page, listener)
+    is_card = voice == "customer"
     title = page.evidence.text("/study/title") or page.name("title.report")
-    return (
+    text = (
         _environment()
-        .get_template("report.html.j2")
+        .get_template("card.html.j2" if is_card else "report.html.j2")
         .render(
             page=page,
             title=title,
             heading=page.user(title),
-            note=page.evidence.text("/study/note"),
+            kind=page.say(chosen.title),
+            note=None if is_card else page.evidence.text("/study/note"),
             open_study=page.evidence.get("/study/state") == "open",
-            sections=_sections(page),
+            caption=card_caption(page, who) if is_card else None,
+            sections=card_sections(page, who) if is_card else _sections(page, chosen),
         )
     )
+    return text
 
 
-def build_report(evidence: Mapping[str, Any], out_path: str | os.PathLike[str]) -> Path:
-    """Write the report as one self-contained HTML file.
+def build_report(
+    evidence: Mapping[str, Any],
+    out_path: str | os.PathLike[str],
+    *,
+    voice: str = "full",
+    listener: str | None = None,
+) -> Path:
+    """Write a report as one self-contained HTML file.
 
     Parameters
     ----------
@@ -102,6 +198,8 @@ def build_report(evidence: Mapping[str, Any], out_path: str | os.PathLike[str]) 
         Plain JSON. Any block may be missing.
     out_path : path-like
         File to write; an earlier one is replaced only when the new one is complete.
+    voice, listener : str, optional
+        See :func:`render_report`.
 
     Returns
     -------
@@ -111,11 +209,11 @@ def build_report(evidence: Mapping[str, Any], out_path: str | os.PathLike[str]) 
     Raises
     ------
     InputError
-        If a block of the evidence has the wrong shape.
+        If a block of the evidence has the wrong shape, or voice or listener are unknown.
     OSError
         If the file cannot be written.
     """
-    text = render_report(evidence)
+    text = render_report(evidence, voice=voice, listener=listener)
     path = Path(out_path)
     path.parent.mkdir(parents=True, exist_ok=True)
     handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
@@ -128,3 +226,43 @@ def build_report(evidence: Mapping[str, Any], out_path: str | os.PathLike[str]) 
         Path(name).unlink(missing_ok=True)
         raise
     return path
+
+
+def build_voices(
+    evidence: Mapping[str, Any],
+    out_dir: str | os.PathLike[str],
+    *,
+    voices: tuple[str, ...] = ("customer", "researcher", "reviewer"),
+    pdf: bool = False,
+) -> dict[str, Path]:
+    """Write several voices of one run, side by side.
+
+    Parameters
+    ----------
+    evidence : Mapping
+        Plain JSON.
+    out_dir : path-like
+        Folder to write to.
+    voices : tuple of str
+        Keys of :data:`VOICES`.
+    pdf : bool
+        Print each page to PDF as well.
+
+    Returns
+    -------
+    dict of str to Path
+        The HTML file of each voice, and ``"<voice> pdf"`` where PDFs were asked for.
+
+    Raises
+    ------
+    InputError
+        As :func:`build_report`; or no browser can print the PDF (the pages are written then).
+    """
+    written: dict[str, Path] = {}
+    for voice in voices:
+        out = Path(out_dir) / _voice(voice).file
+        written[voice] = build_report(evidence, out, voice=voice)
+    for voice in voices if pdf else ():
+        page = written[voice]
+        written[f"{voice} pdf"] = write_pdf(page, page.with_suffix(".pdf"))
+    return written

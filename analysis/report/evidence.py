@@ -32,6 +32,7 @@ _BLOCKS_OF_ROWS = (
     "/results/preference/pairs",
     "/results/reliability/listeners",
     "/results/link",
+    "/results/power",
     "/results/upgrade/first_step",
 )
 _BLOCKS_OF_FIELDS = (

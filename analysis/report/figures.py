@@ -28,6 +28,8 @@ __all__ = [
     "paired_bars",
     "residual_chart",
     "response_chart",
+    "rows_axes",
+    "wrapped",
 ]
 
 WIDTH_IN = 5.2
@@ -73,7 +75,8 @@ def _legend_text(name: str) -> str:
     return wrapped(f"\u200b{name}" if name.startswith("_") else name)
 
 
-def _rows_axes(labels: Sequence[str], *, row_in: float = 0.3) -> tuple[Figure, Axes]:
+def rows_axes(labels: Sequence[str], *, row_in: float = 0.3) -> tuple[Figure, Axes]:
+    """Return a figure whose rows carry the labels, first row on top."""
     texts = [wrapped(label) for label in labels]
     deepest = max((text.count("\n") + 1 for text in texts), default=1)
     height = 0.95 + max(row_in, 0.19 * deepest + 0.08) * len(texts)
@@ -120,7 +123,7 @@ def interval_chart(
 ) -> Markup:
     """Draw points with bars, one row each, read against an optional dashed line."""
     with drawing():
-        figure, axes = _rows_axes([row.label for row in rows])
+        figure, axes = rows_axes([row.label for row in rows])
         if line is not None:
             axes.axvline(line, color=Colour.MUTED, lw=1.2, ls="--")
         for at, row in enumerate(rows):
@@ -206,7 +209,7 @@ def residual_chart(
 ) -> Markup:
     """Draw level-match residuals: one row a stage, one marker a model and programme."""
     with drawing():
-        figure, axes = _rows_axes([label for label, _ in rows])
+        figure, axes = rows_axes([label for label, _ in rows])
         axes.axvline(0, color=Colour.MUTED, lw=1.2, ls="--")
         for index, model in enumerate(models):
             points = [
@@ -238,7 +241,7 @@ def paired_bars(
 ) -> Markup:
     """Draw two counts a row as bars, one solid and one hatched."""
     with drawing():
-        figure, axes = _rows_axes([label for label, *_ in rows], row_in=0.34)
+        figure, axes = rows_axes([label for label, *_ in rows], row_in=0.34)
         at = range(len(rows))
         axes.barh(
             [y - 0.18 for y in at], [r[1] for r in rows], 0.34, color=Colour.A, label=legend[0]

@@ -9,8 +9,15 @@ from markupsafe import Markup
 from analysis.report.evidence import Row
 from analysis.report.figures import Interval, interval_chart
 from analysis.report.page import Block, Page, Section
+from analysis.report.panel_figures import listener_strip
 
-__all__ = ["discrimination_section", "listeners_section", "preference_section"]
+__all__ = [
+    "discrimination_section",
+    "listeners_section",
+    "panel_p",
+    "pooled_rows",
+    "preference_section",
+]
 
 _DASH = "\u2013"
 
@@ -192,7 +199,8 @@ def preference_section(page: Page) -> Section:
 _CHANCE = {"abx": 1 / 2, "duo-trio": 1 / 2, "same-different": 1 / 2, "triangle": 1 / 3}
 
 
-def _pooled(page: Page) -> list[Row]:
+def pooled_rows(page: Page) -> list[Row]:
+    """Return the discrimination rows of the whole panel over all programmes."""
     rows = page.evidence.rows("/results/discrimination")
     kept = [r for r in rows if r.get("listener") is None and r.get("programme") is None]
     return _in_order(page, kept)
@@ -315,9 +323,39 @@ def _result_table(page: Page, rows: Sequence[Row]) -> Block:
     return page.table([*columns, "dprime", "interval", "verdict"], cells)
 
 
+def _strip(page: Page, rows: Sequence[Row]) -> list[Block]:
+    """Draw every listener's share of right answers for the pooled pairs."""
+    by_pair: dict[tuple[str, ...], list[Row]] = {}
+    for row in page.evidence.rows("/results/discrimination"):
+        if row.get("listener") is not None and row.get("programme") is None:
+            by_pair.setdefault((*page.pair_ids(row), str(row.get("method"))), []).append(row)
+    drawn, saved = [], []
+    for row in rows:
+        method = str(row.get("method"))
+        own = by_pair.get((*page.pair_ids(row), method), [])
+        shares = [share for r in own if (share := r.number("proportion")) is not None]
+        if shares:
+            drawn.append((page.pair_text(row), shares, _CHANCE.get(method)))
+            saved += own
+    if not drawn:
+        return []
+    svg = listener_strip(
+        drawn,
+        key="strip",
+        alt="Share of right answers of every listener, one row a pair. The saved table holds the "
+        "figures.",
+        axis=page.name("disc.axis"),
+        mark=page.mark,
+    )
+    caption = [page.say("strip.caption"), Markup("({})").format(_discrimination_panel(page, rows))]
+    keys = ("pair", "method", "listener", "n_trials", "n_correct", "proportion", "p_value")
+    figure = page.figure(svg, caption, page.csv_of("right-by-listener", saved, keys))
+    return [Block("heading", page.say("title.by_listener")), figure]
+
+
 def discrimination_section(page: Page) -> Section:
     """Make the section on which pairs were told apart."""
-    rows = _pooled(page)
+    rows = pooled_rows(page)
     if not rows:
         return page.section("discrimination", [page.para("disc.none")])
     methods = {str(row.get("method")) for row in rows}
@@ -337,6 +375,7 @@ def discrimination_section(page: Page) -> Section:
             page.note("disc.panel") if any(_between(row) for row in rows) else None,
             page.note("disc.note"),
             page.note("disc.pooled"),
+            *_strip(page, rows),
         ],
     )
 

@@ -68,6 +68,15 @@ def _p_value(value: float) -> str:
     return f">{NBSP}0.99" if value > 0.99 else f"{value:.2f}"
 
 
+def _one_in(value: float) -> str:
+    """Write a probability as how seldom something happens."""
+    if value >= 0.4:
+        return f"about every {'second ' if value < 0.75 else ''}time"
+    if value < 0.001:
+        return f"less than 1{NBSP}time in 1,000"
+    return f"about 1{NBSP}time in {_half_up(1 / value, 0)}"
+
+
 def _hertz(value: float) -> str:
     if value >= 1000:
         return f"{value / 1000:.3g}{NBSP}kHz"
@@ -88,12 +97,14 @@ KINDS: dict[str, Callable[[float], str]] = {
     "length": _count,
     "percent": _percent,
     "chance": _chance,
+    "one_in": _one_in,
     "p": _p_value,
     "dprime": _decimals(2),
     "logit": _decimals(2, signed=True),
     "se": _decimals(2),
     "statistic": _decimals(2),
     "agreement": _decimals(2),
+    "rating": _decimals(1),
     "money": _decimals(0),
     "hours": _decimals(1, "h"),
     "db": _decimals(1, "dB"),

@@ -8,10 +8,11 @@ from typing import Any
 
 from markupsafe import Markup
 
+from analysis.report.conditions import Facts
 from analysis.report.csvdata import csv_link
 from analysis.report.evidence import Evidence, Row, clean_text
 from analysis.report.numbers import Numbers
-from analysis.report.wording import SENTENCES, Facts, first_allowed, say
+from analysis.report.wording import SENTENCES, first_allowed, say
 
 __all__ = ["Block", "Page", "Section"]
 
@@ -36,6 +37,7 @@ class Section:
     key: str
     title: Markup
     blocks: Sequence[Block] = field(default_factory=tuple)
+    part: Markup | None = None
 
 
 class Page:

@@ -6,10 +6,11 @@ from collections.abc import Sequence
 
 from markupsafe import Markup
 
+from analysis.report.conditions import MODELS_DISAGREE_LU
 from analysis.report.evidence import Row
 from analysis.report.figures import Curve, level_range, residual_chart, response_chart
 from analysis.report.page import Block, Page, Section
-from analysis.report.wording import MODELS_DISAGREE_LU
+from analysis.report.wording import SENTENCES
 
 __all__ = ["deviation_section", "levels_section", "responses_section"]
 
@@ -203,6 +204,13 @@ def _agreement(page: Page, rows: Sequence[Row], every: Sequence[dict[str, float]
     return page.warning("lev.warning", stages=names)
 
 
+def _model_name(page: Page, model: str) -> str:
+    """Return a loudness model in words; its own name where it has none here."""
+    if not model:
+        return page.name("lev.declared")
+    return page.name(f"model.{model}") if f"model.{model}" in SENTENCES else model
+
+
 def _residual_figure(
     page: Page, rows: Sequence[Row], every: Sequence[dict[str, float]], models: Sequence[str]
 ) -> Block:
@@ -210,7 +218,7 @@ def _residual_figure(
     for row, found in zip(rows, every, strict=True):
         points = by_stage.setdefault(page.evidence.stage_label(row.get("stage")), [])
         points += [(models.index(model), value) for model, value in found.items()]
-    names = [model or page.name("lev.declared") for model in models]
+    names = [_model_name(page, model) for model in models]
     svg = residual_chart(
         list(by_stage.items()),
         names,

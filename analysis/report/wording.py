@@ -1,10 +1,9 @@
 """Every sentence a report can say, each with the condition under which it may be said.
 
 Templates hold no prose and sections build none: they ask for a sentence by key, and
-:func:`say` refuses one whose condition does not hold. Guarded words (prefer, hear,
-"no difference", significant, predict, best, told apart) assert something about
-listeners; :data:`GUARDS` names what must be true before a finding may use them, and the
-tests try every sentence against every combination of facts.
+:func:`say` refuses one whose condition does not hold. The conditions and the guarded words
+stand in :mod:`analysis.report.conditions`; the tests try every sentence against every
+combination of facts. Headings, columns and unit words are in :mod:`analysis.report.names`.
 
 ``{people}`` becomes "listeners" or "simulated listeners". ``use`` says what kind of
 sentence it is: ``finding`` asserts a result, ``limit`` says what is not known or what was
@@ -13,317 +12,117 @@ asked, ``name`` is a heading or a column, ``fact`` describes procedure or measur
 
 from __future__ import annotations
 
-import re
-from collections.abc import Callable
-from dataclasses import dataclass
-
 from markupsafe import Markup
 
-from analysis.report.numbers import rule
-
-__all__ = [
-    "GUARDS",
-    "RULES",
-    "SENTENCES",
-    "Condition",
-    "Facts",
-    "Sentence",
-    "WordingError",
-    "first_allowed",
-    "guarded_words",
-    "say",
-]
-
-# Limits of the report itself. Sources: the ratio of draws that counts as sure or likely is
-# this project's convention; the 0.5 dB between loudness models and the six stages are fixed
-# in the project's design; 85 dBA, 8 h and 3 dB are the NIOSH recommended exposure limit
-# (NIOSH publication 98-126, 1998).
-SURE, LIKELY = 0.95, 0.80
-MODELS_DISAGREE_LU = 0.5
-STAGES_FOR_LINK = 6
-RULES: dict[str, Markup] = {
-    "rule_sure": rule(SURE, "percent"),
-    "rule_likely": rule(LIKELY, "percent"),
-    "rule_models": rule(MODELS_DISAGREE_LU),
-    "rule_six": rule(STAGES_FOR_LINK, "count"),
-    "rule_dba": rule(85, "count"),
-    "rule_rel_h": rule(8, "count"),
-    "rule_exchange_db": rule(3, "count"),
-    "rule_interval": rule(0.95, "percent"),
-    "rule_match_lu": rule(0.1),
-    "rule_filter_db": rule(0.3),
-    "rule_peak": rule(-1.0, "count"),
-    "rule_half": rule(0.5, "percent"),
-}
-
-
-class WordingError(RuntimeError):
-    """A sentence was asked for without its condition being met: a fault of the program."""
-
-
-@dataclass(frozen=True, slots=True)
-class Facts:
-    """What the evidence allows a sentence to assume.
-
-    Attributes
-    ----------
-    simulated : bool
-        Any simulated listener took part.
-    claim : str or None
-        Kind of the claim spoken about: ``hear``, ``prefer``, ``most``, ``same``, ``other``.
-    verdict : str or None
-        ``supported``, ``contradicted``, ``undecided``.
-    p_best, step_p_best : float or None
-        Probability of being the best liked stage, or the best first step.
-    claim_open : bool
-        The plan claims that this stage is liked most, and the claim was not supported: then no
-        sentence may call it best, whatever its probability.
-    p_value, alpha : float or None, float
-        The test of one pair and its level.
-    n_stages : int
-        Stages behind a link between measurement and choices.
-    link_passed : bool
-        The link's own test was passed.
-    control_passed : bool
-        The obvious control trials were passed by the panel.
-    """
-
-    simulated: bool = False
-    claim: str | None = None
-    verdict: str | None = None
-    p_best: float | None = None
-    step_p_best: float | None = None
-    claim_open: bool = False
-    p_value: float | None = None
-    alpha: float = 0.05
-    n_stages: int = 0
-    link_passed: bool = False
-    control_passed: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Condition:
-    """A named condition on the facts."""
-
-    words: str
-    holds: Callable[[Facts], bool]
-
-
-def _at_least(value: float | None, limit: float) -> bool:
-    return value is not None and value >= limit
-
-
-def _claims(kind: str, verdict: str = "supported") -> Callable[[Facts], bool]:
-    return lambda f: f.claim == kind and f.verdict == verdict
-
-
-def _below_alpha(f: Facts) -> bool:
-    return f.p_value is not None and f.p_value < f.alpha
-
-
-def _link(f: Facts) -> bool:
-    return f.link_passed and f.n_stages >= STAGES_FOR_LINK
-
-
-ALWAYS = Condition("always", lambda f: True)
-REHEARSAL = Condition("listeners were simulated", lambda f: f.simulated)
-SUPPORTED = Condition("the claim is supported", lambda f: f.verdict == "supported")
-CONTRADICTED = Condition("the claim is contradicted", lambda f: f.verdict == "contradicted")
-UNDECIDED = Condition("the claim is undecided", lambda f: f.verdict == "undecided")
-PREFER_SHOWN = Condition("a claim 'prefer I over J' is supported", _claims("prefer"))
-MOST_SHOWN = Condition("a claim 'prefer I most' is supported", _claims("most"))
-HEAR_SHOWN = Condition("a claim 'hear I from J' is supported", _claims("hear"))
-SAME_SHOWN = Condition(
-    "an equivalence claim is supported and the obvious control was passed",
-    lambda f: f.claim == "same" and f.verdict == "supported" and f.control_passed,
+from analysis.report.conditions import (
+    BEST_LIKELY,
+    BEST_OPEN,
+    BEST_SURE,
+    CONTRADICTED,
+    FEW_STAGES,
+    HEAR_SHOWN,
+    LINK_SHOWN,
+    NO_LINK,
+    NOT_TOLD_APART,
+    PREFER_SHOWN,
+    REHEARSAL,
+    RULES,
+    STEP_LIKELY,
+    STEP_OPEN,
+    STEP_SURE,
+    SUPPORTED,
+    TOLD_APART,
+    UNDECIDED,
+    Facts,
+    Sentence,
+    WordingError,
+    finding,
+    limit,
+    name,
 )
-STEP_SURE = Condition("best first step in 95 % of draws", lambda f: _at_least(f.step_p_best, SURE))
-STEP_LIKELY = Condition("in 80 % of draws", lambda f: _at_least(f.step_p_best, LIKELY))
-STEP_OPEN = Condition("in fewer than 80 %", lambda f: not _at_least(f.step_p_best, LIKELY))
-BEST_SURE = Condition(
-    "best liked in 95 % of draws and no claim to it left open",
-    lambda f: _at_least(f.p_best, SURE) and not f.claim_open,
-)
-BEST_LIKELY = Condition("in 80 % of draws", lambda f: _at_least(f.p_best, LIKELY))
-BEST_OPEN = Condition("in fewer than 80 %", lambda f: not _at_least(f.p_best, LIKELY))
-TOLD_APART = Condition("the exact test of the pair is below alpha", _below_alpha)
-NOT_TOLD_APART = Condition("the exact test is not below alpha", lambda f: not _below_alpha(f))
-LINK_SHOWN = Condition("six stages or more and the link's test passed", _link)
-FEW_STAGES = Condition("fewer than six stages", lambda f: f.n_stages < STAGES_FOR_LINK)
-NO_LINK = Condition("six stages, link not shown", lambda f: f.n_stages >= 6 and not _link(f))
+from analysis.report.names import NAMES
 
-_USES = ("finding", "limit", "name", "fact")
-
-
-@dataclass(frozen=True, slots=True)
-class Sentence:
-    """One sentence with its condition and its kind."""
-
-    text: str
-    when: Condition = ALWAYS
-    use: str = "fact"
-
-
-# A finding may use the word only if its own condition implies this one.
-GUARDS: dict[str, tuple[re.Pattern[str], Callable[[Facts], bool]]] = {
-    "prefer": (
-        re.compile(r"\b(prefer|prefers|preferred|best liked)\b", re.I),
-        lambda f: (
-            PREFER_SHOWN.holds(f)
-            or MOST_SHOWN.holds(f)
-            or CONTRADICTED.holds(f)
-            or BEST_LIKELY.holds(f)
-        ),
-    ),
-    "hear": (
-        re.compile(r"\b(hear|hears|heard|audible|told apart|tell apart)\b", re.I),
-        lambda f: HEAR_SHOWN.holds(f) or _below_alpha(f) or CONTRADICTED.holds(f),
-    ),
-    "no difference": (
-        re.compile(r"\b(no difference|the same as|identical|equivalent)\b", re.I),
-        SAME_SHOWN.holds,
-    ),
-    "significant": (re.compile(r"\bsignifican", re.I), _below_alpha),
-    "predict": (re.compile(r"\b(predict\w*|forecast\w*)\b", re.I), _link),
-    "best": (
-        re.compile(r"\b(best|first step|winner|favou?rite)\b", re.I),
-        lambda f: (
-            BEST_LIKELY.holds(f)
-            or STEP_LIKELY.holds(f)
-            or PREFER_SHOWN.holds(f)
-            or MOST_SHOWN.holds(f)
-        ),
-    ),
-}
-
-
-def guarded_words(text: str) -> list[str]:
-    """Return the names of the guards whose words stand in ``text``."""
-    return [name for name, (pattern, _) in GUARDS.items() if pattern.search(text)]
-
-
-def say(key: str, facts: Facts, /, **values: object) -> Markup:
-    """Write sentence ``key``; values that are not markup are escaped.
-
-    Raises
-    ------
-    WordingError
-        If the condition of the sentence does not hold.
-    """
-    sentence = SENTENCES[key]
-    if not sentence.when.holds(facts):
-        raise WordingError(f"{key} needs: {sentence.when.words}")
-    people = "simulated listeners" if facts.simulated else "listeners"
-    return Markup(sentence.text).format(
-        people=people, People=people.capitalize(), **RULES, **values
-    )
-
-
-def first_allowed(keys: tuple[str, ...], facts: Facts, /, **values: object) -> Markup:
-    """Write the first of ``keys`` whose condition holds.
-
-    Raises
-    ------
-    WordingError
-        If none does.
-    """
-    for key in keys:
-        if SENTENCES[key].when.holds(facts):
-            return say(key, facts, **values)
-    raise WordingError(f"none of {', '.join(keys)} may be said")
-
-
-def _finding(text: str, when: Condition) -> Sentence:
-    return Sentence(text, when, "finding")
-
-
-def _limit(text: str, when: Condition = ALWAYS) -> Sentence:
-    return Sentence(text, when, "limit")
-
-
-def _name(text: str) -> Sentence:
-    return Sentence(text, use="name")
-
+__all__ = ["SENTENCES", "first_allowed", "say"]
 
 _HEADLINE = {
     "mark.simulated": Sentence("SIMULATED REHEARSAL", REHEARSAL, "name"),
-    "head.rehearsal": _limit(
+    "head.rehearsal": limit(
         "Rehearsal: the answers come from simulated listeners. Nothing on this page is evidence "
         "about people.",
         REHEARSAL,
     ),
     "head.in_rehearsal": Sentence("In this rehearsal:", REHEARSAL, "name"),
-    "head.open": _limit(
+    "head.open": limit(
         "This study is still open. The results below can change until it is closed, and looking "
         "early makes a lucky result more likely."
     ),
-    "head.step_sure": _finding("Do {step} first.", STEP_SURE),
-    "head.step_likely": _finding("{step} looks like the best first step.", STEP_LIKELY),
-    "head.step_open": _limit("No single first step stands out yet.", STEP_OPEN),
-    "head.step_how_sure": _finding(
+    "head.step_sure": finding("Do {step} first.", STEP_SURE),
+    "head.step_likely": finding("{step} looks like the best first step.", STEP_LIKELY),
+    "head.step_open": limit("No single first step stands out yet.", STEP_OPEN),
+    "head.step_how_sure": finding(
         "How sure: {step} came out as the best first step in {p} of the re-draws of this panel.",
         STEP_LIKELY,
     ),
-    "head.step_not_sure": _limit(
+    "head.step_not_sure": limit(
         "How sure: {step} leads, but came out as the best first step in only {p} of the re-draws "
         "of this panel. That is too little to build on.",
         STEP_OPEN,
     ),
-    "head.before": _finding("Do {better} before {worse}.", PREFER_SHOWN),
-    "head.before_how_sure": _finding(
+    "head.before": finding("Do {better} before {worse}.", PREFER_SHOWN),
+    "head.before_how_sure": finding(
         "Played blind and at matched loudness, {people} prefer {better} over {worse}.",
         PREFER_SHOWN,
     ),
-    "head.best_sure": _finding("{best} came out best.", BEST_SURE),
-    "head.best_likely": _finding("{best} is in front, but not settled.", BEST_LIKELY),
-    "head.best_open": _limit("No clear winner yet.", BEST_OPEN),
-    "head.best_how_sure": _finding(
+    "head.best_sure": finding("{best} came out best.", BEST_SURE),
+    "head.best_likely": finding("{best} is in front, but not settled.", BEST_LIKELY),
+    "head.best_open": limit("No clear winner yet.", BEST_OPEN),
+    "head.best_how_sure": finding(
         "How sure: the chance that {best} is really the best liked of the {n} versions is {p}, "
         "with the differences between {people} taken into account.",
         BEST_LIKELY,
     ),
-    "head.best_not_sure": _limit(
+    "head.best_not_sure": limit(
         "How sure: {best} leads, but its chance of being the true favourite of the {n} versions "
         "is only {p}. That is too little to build on.",
         BEST_OPEN,
     ),
-    "head.best_claim_open": _limit(
+    "head.best_claim_open": limit(
         "The claim that it is liked most did not pass its own, stricter test, so it is not settled."
     ),
-    "head.no_order": _limit(
+    "head.no_order": limit(
         "Which single step to take first was not worked out from these data; the order of the "
         "versions is not yet an order of work."
     ),
-    "head.heard": _finding("{People} can hear {first} from {second}.", HEAR_SHOWN),
-    "head.apart_some": _finding("At least one pair was told apart by ear.", TOLD_APART),
-    "head.apart_none": _limit(
+    "head.heard": finding("{People} can hear {first} from {second}.", HEAR_SHOWN),
+    "head.apart_some": finding("At least one pair was told apart by ear.", TOLD_APART),
+    "head.apart_none": limit(
         "These answers do not show that any pair can be told apart by ear.", NOT_TOLD_APART
     ),
-    "head.ratings_only": _limit("Ratings were gathered; no claim rests on them here."),
-    "head.no_answers": _limit("Measurements only: no listener has answered yet."),
+    "head.ratings_only": limit("Ratings were gathered; no claim rests on them here."),
+    "head.no_answers": limit("Measurements only: no listener has answered yet."),
     "head.panel": Sentence("Based on {trials} from {panel}."),
     "head.cost": Sentence("Cost entered for {stage}: {cost}. Labour entered: {hours}."),
     "head.cost_only": Sentence("Cost entered for {stage}: {cost}."),
-    "head.scope": _limit(
+    "head.scope": limit(
         "This holds for tonal balance played through filters, for this music and these "
         "{people} only."
     ),
-    "head.claims": _name("The claims of this study"),
+    "head.claims": name("The claims of this study"),
 }
 
 _CLAIMS = {
     "claim.supported": Sentence("Supported", SUPPORTED, "name"),
     "claim.contradicted": Sentence("Contradicted", CONTRADICTED, "name"),
     "claim.undecided": Sentence("Undecided", UNDECIDED, "name"),
-    "claim.unknown": _name("Not judged"),
+    "claim.unknown": name("Not judged"),
     "claim.supported.words": Sentence("The answers back this claim.", SUPPORTED),
     "claim.contradicted.words": Sentence("The answers speak against this claim.", CONTRADICTED),
-    "claim.undecided.words": _limit("The answers do not settle this claim.", UNDECIDED),
-    "claim.unknown.words": _limit("No verdict was given for this claim; it is not judged here."),
-    "claim.undecided.note": _limit(
+    "claim.undecided.words": limit("The answers do not settle this claim.", UNDECIDED),
+    "claim.unknown.words": limit("No verdict was given for this claim; it is not judged here."),
+    "claim.undecided.note": limit(
         "Undecided is not the same as no difference: the study could not tell.", UNDECIDED
     ),
-    "claim.none": _limit("The plan declared no claims, so none is judged here."),
+    "claim.none": limit("The plan declared no claims, so none is judged here."),
     "claim.test": Sentence("Test: {test}."),
     "claim.statistic": Sentence("Statistic: {value}."),
     "claim.estimate.right": Sentence("Right answers: {value}."),
@@ -335,7 +134,7 @@ _CLAIMS = {
     "claim.interval": Sentence("{rule_interval} interval: {bounds}."),
     "claim.needs": Sentence("To decide it: {needs}"),
     "claim.alpha": Sentence("All claims were tested at the level {alpha} that the plan set."),
-    "claim.rehearsal": _limit(
+    "claim.rehearsal": limit(
         "These verdicts are about simulated listeners and show only that the procedure works.",
         REHEARSAL,
     ),
@@ -363,7 +162,7 @@ _PREFERENCE = {
         "{rule_interval} Wilson intervals over single choices. At the dashed line both were "
         "chosen equally often."
     ),
-    "pref.pairs.note": _limit(
+    "pref.pairs.note": limit(
         "The pair intervals treat every choice as if it came from a new person and are therefore "
         "too narrow; the worths above and the claims treat the listener as the unit and count "
         "for decisions."
@@ -380,12 +179,12 @@ _PREFERENCE = {
         "Test that all versions are liked alike, listeners as the unit: p: {p}."
     ),
     "pref.ties": Sentence("{ties} without a choice, counted as ties."),
-    "pref.none": _limit(
+    "pref.none": limit(
         "No paired choices were gathered, so this report cannot say which version people like more."
     ),
-    "pref.axis": _name("Log-worth (logits)"),
-    "pref.axis.centred": _name("Log-worth against the mean (logits)"),
-    "pref.share_axis": _name("Share of choices for the first-named version (%)"),
+    "pref.axis": name("Log-worth (logits)"),
+    "pref.axis.centred": name("Log-worth against the mean (logits)"),
+    "pref.share_axis": name("Share of choices for the first-named version (%)"),
 }
 
 _DISCRIMINATION = {
@@ -409,13 +208,13 @@ _DISCRIMINATION = {
         "The cross-bar marks the smallest share of right answers that guessing reaches too "
         "rarely for the level of the test."
     ),
-    "disc.apart": _finding("told apart", TOLD_APART),
-    "disc.not_shown": _limit("not shown", NOT_TOLD_APART),
-    "disc.note": _limit(
+    "disc.apart": finding("told apart", TOLD_APART),
+    "disc.not_shown": limit("not shown", NOT_TOLD_APART),
+    "disc.note": limit(
         "“Not shown” does not mean that the two sound alike; it means that this many trials "
         "could not tell."
     ),
-    "disc.pooled": _limit(
+    "disc.pooled": limit(
         "Counts are pooled over {people}. The exact test asks only whether anyone did better "
         "than guessing; it does not say how many can."
     ),
@@ -424,11 +223,11 @@ _DISCRIMINATION = {
         "The last column rests on the test between listeners; with a small panel the larger of "
         "both p-values counts."
     ),
-    "disc.none": _limit(
+    "disc.none": limit(
         "No discrimination trials were gathered, so this report cannot say which versions "
         "people can tell apart."
     ),
-    "disc.axis": _name("Right answers (%)"),
+    "disc.axis": name("Right answers (%)"),
 }
 
 _MEASURED = {
@@ -447,21 +246,21 @@ _MEASURED = {
         "matched loudness."
     ),
     "resp.stage": Sentence("Valid from {low} to {high}; {positions}."),
-    "resp.none": _limit(
+    "resp.none": limit(
         "No measured responses came with these data, so this report cannot say what the "
         "versions do to the sound."
     ),
-    "resp.axis.x": _name("Frequency (Hz)"),
-    "resp.axis.y": _name("Level (dB)"),
-    "resp.legend.measured": _name("measured"),
-    "resp.legend.target": _name("target"),
+    "resp.axis.x": name("Frequency (Hz)"),
+    "resp.axis.y": name("Level (dB)"),
+    "resp.legend.measured": name("measured"),
+    "resp.legend.target": name("target"),
     "dev.lead": Sentence(
         "Mean distance from the target by region, in dB. Plus means more than the target asks "
         "for, minus less. Darker cells are further away."
     ),
     "dev.lead_target": Sentence("Target: {target}."),
-    "dev.none": _limit("No deviation from a target was worked out for these data."),
-    "dev.empty": _name("outside the valid band"),
+    "dev.none": limit("No deviation from a target was worked out for these data."),
+    "dev.empty": name("outside the valid band"),
     "lev.lead": Sentence(
         "All versions of one programme were set to equal loudness in the declared model, to "
         "{rule_match_lu} LU. Other models of loudness judge the same files a little "
@@ -471,22 +270,144 @@ _MEASURED = {
         "Each mark is one version of one programme: how far it is from the common loudness by "
         "each model. Marks right of zero count as louder in that model."
     ),
-    "lev.warning": _limit(
+    "lev.warning": limit(
         "Loudness models disagree by more than {rule_models} LU for: {stages}. Choices involving "
         "them may follow loudness and not tone alone; whether they do cannot be seen from these "
         "data."
     ),
     "lev.agree": Sentence("The models agree within {rule_models} LU for every stimulus."),
-    "lev.single": _limit("Only one loudness model was stored, so none could be compared."),
-    "lev.none": _limit("No level-match figures came with these data; loudness was not checked."),
-    "lev.axis": _name("Residual (LU)"),
-    "lev.declared": _name("declared model"),
+    "lev.single": limit("Only one loudness model was stored, so none could be compared."),
+    "lev.none": limit("No level-match figures came with these data; loudness was not checked."),
+    "lev.axis": name("Residual (LU)"),
+    "lev.declared": name("declared model"),
+    "model.a_weighted": name("A-weighted level"),
+    "model.erb_sum": name("loudness sum over ERB bands"),
+    "model.k_weighted": name("K-weighted level"),
     "sched.lead": Sentence(
         "How often each version of a pair was played first. Equal bars mean that order cannot "
-        "favour one of them."
+        "favour one of them. Control trials are left out."
     ),
-    "sched.none": _limit("No schedule came with these data; balance of order was not checked."),
-    "sched.axis": _name("Trials played first"),
+    "sched.none": limit("No schedule came with these data; balance of order was not checked."),
+    "sched.axis": name("Trials played first"),
+}
+
+_CARD = {
+    "card.for_listener": name("Card for {listener}"),
+    "card.for_panel": name("Card for everyone who took part"),
+    "card.played": Sentence(
+        "You listened to {versions} of one sound system. None had a name, and all played equally loud."
+    ),
+    "card.played_bare": Sentence("None of the versions had a name, and all played equally loud."),
+    "card.panel": Sentence("This card counts {panel}."),
+    "card.apart": finding("{pair}: told apart ({share} right).", TOLD_APART),
+    "card.not_shown": limit(
+        "{pair}: not shown to sound different ({share} right).", NOT_TOLD_APART
+    ),
+    "card.guess": Sentence("Pure guessing gets about {rule_half} right."),
+    "card.you_right": Sentence(
+        "{pair}: you were right {right} out of {of}. Guessing does this well {rarely}."
+    ),
+    "card.you_note": limit(
+        "A few tries cannot tell much about one person. Luck plays a part in every line."
+    ),
+    "card.you_none": limit("You were not asked to tell versions apart by ear."),
+    "card.you_repeat": Sentence(
+        "Asked again without notice, you gave the same answer in {share} of {times}."
+    ),
+    "card.chosen": Sentence(
+        "If all versions were on offer at once, the choices would fall about like this:"
+    ),
+    "card.tonal": limit(
+        "You heard changes of tone only. Loudness limits, rattles, space and your own seat were "
+        "not part of this test. Listen once in the real place before you pay."
+    ),
+    "card.work": limit(
+        "Leave wiring and vehicle work to licensed people who know your local rules."
+    ),
+    "card.ears": Sentence(
+        "Loud sound can harm your ears for good. Start quiet. Stop if your ears ring."
+    ),
+}
+
+_PLAN = {
+    "plan.none": limit(
+        "No plan came with these data: nothing shows what was fixed before people listened."
+    ),
+    "plan.stopping": Sentence("Stopping rule of the plan: {rule}."),
+    "plan.nothing": limit("No departure from the plan was found in the evidence."),
+    "plan.listeners_as_planned": Sentence("Listeners as planned: {found} of {planned}."),
+    "plan.listeners_fewer": Sentence("Fewer listeners than planned: {found} of {planned}."),
+    "plan.listeners_more": Sentence(
+        "More listeners than planned: {found}, where the plan asked for {planned}."
+    ),
+    "plan.claim_missing": limit("Declared, but not judged: {claim}"),
+    "plan.claim_added": limit("Judged, but not declared in the plan: {claim}"),
+    "plan.alpha": Sentence("The plan set the level {planned}; the analysis used {used}."),
+    "plan.method_missing": limit("Declared, but without an answered trial: {method}."),
+    "plan.metric": Sentence("The plan named {planned} as primary metric; first here is {used}."),
+    "plan.open": limit("The study had not been closed when this was written."),
+    "plan.scope": limit(
+        "Only what the evidence file shows can be compared here; the sealed plan and the chain of "
+        "answers are checked by the command below."
+    ),
+}
+
+_DECISION = {
+    "up.lead": Sentence(
+        "From the choices of the whole panel: how much each possible step gains when it is done "
+        "before all others, and how often it gains most when the panel is drawn again."
+    ),
+    "up.caption": Sentence(
+        "Points are the gain in worth, bars its {rule_interval} interval; the figure on the right "
+        "is the chance that this step gains most. At the dashed line nothing is gained."
+    ),
+    "up.axis": name("Gain in log-worth (logits)"),
+    "up.order": Sentence(
+        "Each place names the step that gains most once those above it are done; the chance is "
+        "the share of re-drawn panels that put it there."
+    ),
+    "up.place": Sentence("{step}: {chance}"),
+    "up.note": limit(
+        "Gains are of rendered tonal balance only; parts can also differ in ways that no filter "
+        "shows. Prices and hours are those entered in the study."
+    ),
+    "link.lead": Sentence(
+        "Does a measured figure go along with what was chosen? Each stage counts once, however "
+        "many trials stand behind it."
+    ),
+    "link.caption": Sentence(
+        "Each point is one stage: {metric} across, worth up; bars are {rule_interval} intervals "
+        "of the worth."
+    ),
+    "link.caption.band": Sentence(
+        "The shaded band is where fitted lines fall when the stages are shuffled."
+    ),
+    "link.primary": limit(
+        "The first row is the metric that the plan named as primary; with others it was only "
+        "looked at, and looking at many finds chance agreement."
+    ),
+    "rate.lead": Sentence(
+        "{People} rated each version on a scale from {rule_zero} to {rule_hundred}."
+    ),
+    "rate.caption": Sentence(
+        "Boxes hold the middle half of the ratings, the thick line is the median, the diamond "
+        "the mean, the thin line the whole range."
+    ),
+    "rate.axis": name("Rating (0 to 100)"),
+    "power.lead": limit(
+        "What a study of this kind could notice: a difference that it would often miss cannot be "
+        "ruled out by it."
+    ),
+    "power.caption": Sentence(
+        "Chance to notice a true difference of the stated size. Dashed: listeners who took part. "
+        "Dotted: {rule_likely}."
+    ),
+    "power.axis.x": name("Listeners"),
+    "power.axis.y": name("Chance to notice (%)"),
+    "strip.caption": Sentence(
+        "One ring for each of the {people}: share of right answers. The dashed mark is guessing; "
+        "rings side by side have the same share."
+    ),
 }
 
 _LISTENERS = {
@@ -495,10 +416,10 @@ _LISTENERS = {
         "passed, and choices that run in a circle."
     ),
     "rel.u": Sentence("Agreement within the panel (Kendall’s u): {u}."),
-    "rel.note": _limit(
+    "rel.note": limit(
         "Nobody is left out because of this table unless the plan set a rule for it beforehand."
     ),
-    "rel.none": _limit("No repeats or controls were found, so steadiness was not checked."),
+    "rel.none": limit("No repeats or controls were found, so steadiness was not checked."),
 }
 
 _METHODS = {
@@ -533,55 +454,53 @@ _METHODS = {
 }
 
 _LIMITS = {
-    "lim.tonal": _limit(
+    "lim.tonal": limit(
         "What was compared is rendered tonal balance only: the same music through filters that "
         "carry the measured frequency response of each stage. It is not a test of the hardware."
     ),
-    "lim.left_out": _limit(
+    "lim.left_out": limit(
         "Not in these sounds: distortion, compression at high level, noise and rattles, "
         "direction and space, reverberation, differences between left and right, phase and "
         "delay unless they were kept, cabin noise, other seats, sight and touch."
     ),
-    "lim.scope": _limit(
+    "lim.scope": limit(
         "Results hold for these programmes, this playback and these {people}; others can differ."
     ),
-    "lim.bridge": _limit(
+    "lim.bridge": limit(
         "Before money is spent on the strength of a filter, repeat one pair in the real place; "
         "only that shows whether the rendered result carries over."
     ),
-    "lim.average": _limit(
+    "lim.average": limit(
         "A share of choices is not a share of people: an average can hide groups who want "
         "different things."
     ),
-    "lim.null": _limit(
+    "lim.null": limit(
         "A pair that was not told apart is not thereby shown to be the same; that takes a margin "
-        "set beforehand and controls that prove the panel could hear."
+        "set beforehand and controls that show the panel could hear."
     ),
-    "lim.few_stages": _limit(
+    "lim.few_stages": limit(
         "{stages}: with fewer than {rule_six}, no rule from measurement to choice can be tested, "
         "so this report does not predict what people will choose.",
         FEW_STAGES,
     ),
-    "lim.few_stages_can": _limit(
+    "lim.few_stages_can": limit(
         "What so few stages can show: their order with its uncertainty, the share of each pair, "
         "and whether the order of a measured figure agrees with the order of choices. They "
         "cannot show that a figure governs choice, nor which frequency region matters.",
         FEW_STAGES,
     ),
-    "lim.no_link": _limit(
+    "lim.no_link": limit(
         "A rule from measurement to choice was not shown here, so nothing is predicted for "
         "stages that nobody has listened to.",
         NO_LINK,
     ),
-    "lim.link": _finding(
+    "lim.link": finding(
         "The primary metric passed its own test over {stages}, so it can predict choices "
         "within the range of these stages.",
         LINK_SHOWN,
     ),
-    "lim.many_looks": _limit(
-        "Figures that were not named in the plan are descriptions, not tests."
-    ),
-    "lim.work": _limit(
+    "lim.many_looks": limit("Figures that were not named in the plan are descriptions, not tests."),
+    "lim.work": limit(
         "Electrical and vehicle work: local rules and licensed practice come first. Nothing here "
         "says that a part is safe, legal or fit for a vehicle."
     ),
@@ -593,18 +512,18 @@ _LIMITS = {
 }
 
 _CHECKS = {
-    "chk.levels": _name("Checks of the rendered files"),
-    "chk.passed": _name("passed"),
-    "chk.failed": _name("FAILED"),
-    "chk.any_failed": _limit(
+    "chk.levels": name("Checks of the rendered files"),
+    "chk.passed": name("passed"),
+    "chk.failed": name("FAILED"),
+    "chk.any_failed": limit(
         "At least one check failed. Results that rest on these files should not be used until "
         "the cause is found."
     ),
-    "chk.software": _name("Software"),
-    "chk.hashes": _name("Hashes (SHA-256)"),
+    "chk.software": name("Software"),
+    "chk.hashes": name("Hashes (SHA-256)"),
     "chk.commitment": Sentence("Seed commitment, stored before the first trial: {hash}."),
     "chk.seed": Sentence("Seed, revealed after closing: {seed}."),
-    "chk.seed_hidden": _limit("The seed is not revealed before the study is closed."),
+    "chk.seed_hidden": limit("The seed is not revealed before the study is closed."),
     "chk.how": Sentence(
         "To check again: run {verify} on the study folder; it recomputes file hashes, the "
         "schedule from its seed, the chain of answers and the verdicts. {analyse} repeats the "
@@ -615,107 +534,7 @@ _CHECKS = {
         "file, which can be saved from here: {link}."
     ),
     "chk.made": Sentence("The page needs no network and loads nothing from elsewhere."),
-    "chk.none": _limit("No software versions or hashes came with these data."),
-}
-
-_TITLES = {
-    f"title.{key}": _name(text)
-    for key, text in {
-        "report": "Listening study",
-        "short": "In short",
-        "claims": "Claims",
-        "preference": "Preference",
-        "pairs": "Pair by pair",
-        "responses": "What was measured",
-        "deviation": "Distance from the target",
-        "levels": "Level match",
-        "schedule": "Balance of order",
-        "listeners": "The listeners",
-        "methods": "Methods",
-        "limits": "What this can and cannot say",
-        "checks": "Versions, hashes and how to check again",
-        "data": "Data (CSV)",
-        "evidence": "evidence (JSON)",
-        "note": "Note",
-        "skip": "Skip to the result",
-    }.items()
-}
-
-_QUESTIONS = {"title.discrimination": _limit("Told apart or not")}
-
-_COLUMNS = {
-    f"col.{key}": _name(text)
-    for key, text in {
-        "stage": "Version",
-        "pair": "Pair",
-        "method": "Method",
-        "programme": "Programme",
-        "listener": "Listener",
-        "log_worth": "Log-worth",
-        "se": "Standard error (listeners)",
-        "se_naive": "Standard error (single trials)",
-        "interval": "95 % interval",
-        "p_best": "Chance of being first",
-        "wins": "Chosen",
-        "losses": "Other chosen",
-        "ties": "Ties",
-        "share": "Share",
-        "p": "p",
-        "right": "Right",
-        "answers": "Answers",
-        "share_right": "Right (%)",
-        "p_guess": "p (exact)",
-        "p_listeners": "p (listeners)",
-        "centred": "Worth (logits)",
-        "trials": "Trials",
-        "critical": "Needed",
-        "dprime": "d′",
-        "verdict": "Result",
-        "sd": "SD (dB)",
-        "mean_abs": "Mean distance (dB)",
-        "tilt": "Tilt (dB per octave)",
-        "loudness": "Loudness (LUFS)",
-        "residual": "Residual (LU)",
-        "peak": "True peak (dBTP)",
-        "gain": "Gain (dB)",
-        "first": "First-named played first",
-        "second": "Second-named played first",
-        "check": "Check",
-        "outcome": "Outcome",
-        "figure": "Figure",
-        "limit": "Limit",
-        "cost": "Cost",
-        "labour": "Labour",
-        "what": "What",
-        "value": "Value",
-        "repeats": "Repeats",
-        "agree": "Answered alike",
-        "identical": "Same-pair controls",
-        "obvious": "Obvious controls",
-        "circular": "Circular triads",
-        "zeta": "Consistence",
-    }.items()
-}
-
-_UNITS = {
-    f"unit.{key}": _name(text)
-    for key, text in {
-        "listener": "listener",
-        "listeners": "listeners",
-        "trial": "trial",
-        "trials": "trials",
-        "answer": "answer",
-        "answers": "answers",
-        "stage": "stage",
-        "stages": "stages",
-        "programme": "programme",
-        "programmes": "programmes",
-        "test": "test",
-        "tests": "tests",
-        "position": "position",
-        "positions": "positions",
-        "half": "half",
-    }.items()
+    "chk.none": limit("No software versions or hashes came with these data."),
 }
 
 SENTENCES: dict[str, Sentence] = {
@@ -724,12 +543,43 @@ SENTENCES: dict[str, Sentence] = {
     **_PREFERENCE,
     **_DISCRIMINATION,
     **_MEASURED,
+    **_CARD,
+    **_PLAN,
+    **_DECISION,
     **_LISTENERS,
     **_METHODS,
     **_LIMITS,
     **_CHECKS,
-    **_TITLES,
-    **_QUESTIONS,
-    **_COLUMNS,
-    **_UNITS,
+    **NAMES,
 }
+
+
+def say(key: str, facts: Facts, /, **values: object) -> Markup:
+    """Write sentence ``key``; values that are not markup are escaped.
+
+    Raises
+    ------
+    WordingError
+        If the condition of the sentence does not hold.
+    """
+    sentence = SENTENCES[key]
+    if not sentence.when.holds(facts):
+        raise WordingError(f"{key} needs: {sentence.when.words}")
+    people = "simulated listeners" if facts.simulated else "listeners"
+    return Markup(sentence.text).format(
+        people=people, People=people.capitalize(), **RULES, **values
+    )
+
+
+def first_allowed(keys: tuple[str, ...], facts: Facts, /, **values: object) -> Markup:
+    """Write the first of ``keys`` whose condition holds.
+
+    Raises
+    ------
+    WordingError
+        If none does.
+    """
+    for key in keys:
+        if SENTENCES[key].when.holds(facts):
+            return say(key, facts, **values)
+    raise WordingError(f"none of {', '.join(keys)} may be said")

@@ -251,6 +251,97 @@ def full_evidence() -> dict[str, Any]:
     return sample_evidence()
 
 
+def add_decision(found: dict[str, Any]) -> dict[str, Any]:
+    """Add invented blocks of the later analyses: order of work, link, ratings, power."""
+    results = found["results"]
+    results["upgrade"] = {
+        "n_trials": 336,
+        "n_listeners": 16,
+        "effects": [],
+        "interactions": [],
+        "first_step": [
+            {
+                "step": "speakers",
+                "p_best": 0.871,
+                "gain": 0.61,
+                "gain_low": 0.22,
+                "gain_high": 1.01,
+                "per_cost": 0.00149,
+            },
+            {
+                "step": "source",
+                "p_best": 0.129,
+                "gain": 0.24,
+                "gain_low": -0.11,
+                "gain_high": 0.6,
+                "per_cost": 0.00046,
+            },
+        ],
+        "order": [
+            {"step": "speakers", "p_best": 0.871},
+            {"step": "source", "p_best": 0.64},
+            {"step": "sub", "p_best": 0.91},
+        ],
+    }
+    results["link"] = [
+        {
+            "metric": "deviation_sd_db",
+            "n_stages": 6,
+            "slope": -0.34,
+            "se": 0.07,
+            "df": 4,
+            "p_exact": 0.0167,
+            "spearman": -0.94,
+            "lack_of_fit": {"statistic": 3.1, "df": 4, "p_value": 0.54},
+            "verdict": "supported",
+            "declined_reason": None,
+            "permutation_band": {"x": [0, 3, 6], "low": [-1, -0.4, -1], "high": [1, 0.4, 1]},
+        },
+        {
+            "metric": "deviation_tilt_db_per_octave",
+            "n_stages": 6,
+            "slope": 0.2,
+            "se": 0.4,
+            "df": 4,
+            "p_exact": 0.66,
+            "spearman": 0.2,
+            "lack_of_fit": {"statistic": 9.0, "df": 4, "p_value": 0.06},
+            "verdict": "undecided",
+            "declined_reason": None,
+        },
+    ]
+    results["ratings"] = [
+        {
+            "stage": stage[0],
+            "programme": None,
+            "n_trials": 48,
+            "n_listeners": 16,
+            "minimum": 5.0 + 8 * k,
+            "q1": 20.0 + 9 * k,
+            "median": 31.0 + 9.5 * k,
+            "q3": 44.0 + 9 * k,
+            "maximum": 60.0 + 7.5 * k,
+            "mean": 32.25 + 9 * k,
+            "ci_low": 27.0 + 9 * k,
+            "ci_high": 37.5 + 9 * k,
+        }
+        for k, stage in enumerate(STAGES)
+    ]
+    results["power"] = [
+        {"what": what, "n_listeners": [4, 8, 12, 16, 24, 32], "power": power}
+        for what, power in (
+            ("true share of 60 %", [0.1, 0.18, 0.27, 0.35, 0.5, 0.62]),
+            ("true share of 75 %", [0.4, 0.68, 0.85, 0.94, 0.99, 1.0]),
+        )
+    ]
+    return found
+
+
+@pytest.fixture
+def decided(evidence: dict[str, Any]) -> dict[str, Any]:
+    return add_decision(evidence)
+
+
 @pytest.fixture
 def lean(evidence: dict[str, Any]) -> dict[str, Any]:
     """The same without the blocks whose figures take longest to draw."""

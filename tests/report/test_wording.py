@@ -8,9 +8,10 @@ from importlib.resources import files
 
 import pytest
 
-from analysis.report import wording
+from analysis.report import conditions
 from analysis.report.build import render_report
-from analysis.report.wording import GUARDS, SENTENCES, Facts, WordingError, guarded_words, say
+from analysis.report.conditions import GUARDS, Facts, WordingError, guarded_words
+from analysis.report.wording import SENTENCES, say
 
 # A finding-free sentence that uses a guarded word must deny, ask, or say what was not done.
 DENIALS = re.compile(
@@ -73,9 +74,9 @@ def test_sentences_are_refused_when_their_condition_fails(key):
 
 def test_every_use_is_known_and_every_finding_has_a_condition():
     for key, sentence in SENTENCES.items():
-        assert sentence.use in wording._USES, key
+        assert sentence.use in conditions.USES, key
         if sentence.use == "finding":
-            assert sentence.when is not wording.ALWAYS, key
+            assert sentence.when is not conditions.ALWAYS, key
 
 
 def test_a_guard_can_fail():

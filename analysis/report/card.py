@@ -1,0 +1,132 @@
+"""The customer's card: what was heard, what was chosen, how sure, what first, what it costs."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from markupsafe import Markup
+
+from analysis.report.answer import cost_block, headline
+from analysis.report.evidence import Row
+from analysis.report.listening import panel_p, pooled_rows
+from analysis.report.page import Block, Page, Section
+
+__all__ = ["card_sections"]
+
+_MOST_PAIRS = 4
+
+
+def _played(page: Page) -> Section:
+    stages = next(
+        (
+            place
+            for place in ("/study/stages", "/results/preference/stages")
+            if page.evidence.get(place)
+        ),
+        None,
+    )
+    count = page.counted(stages, "version", "length") if stages else None
+    return page.section(
+        "card_played",
+        [
+            page.para("card.played", versions=count) if count else page.para("card.played_bare"),
+            page.para("card.panel", panel=page.panel()) if page.panel() else None,
+        ],
+    )
+
+
+def _own(page: Page, listener: str) -> list[Row]:
+    rows = page.evidence.rows("/results/discrimination")
+    return [r for r in rows if r.get("listener") == listener and r.get("programme") is None]
+
+
+def _own_repeats(page: Page, listener: str) -> Block | None:
+    for row in page.evidence.rows("/results/reliability/listeners"):
+        if row.get("listener") == listener and row.number("repeat_agreement") is not None:
+            return page.para(
+                "card.you_repeat",
+                share=page.n(row.at("repeat_agreement"), "percent"),
+                times=page.counted(row.at("n_repeats"), "question"),
+            )
+    return None
+
+
+def _you_heard(page: Page, listener: str) -> Section:
+    lines = [
+        page.say(
+            "card.you_right",
+            pair=page.pair(row),
+            right=page.n(row.at("n_correct"), "count"),
+            of=page.counted(row.at("n_trials"), "time"),
+            rarely=page.n(row.at("p_value"), "one_in"),
+        )
+        for row in _own(page, listener)
+    ]
+    blocks = [Block("list", lines), page.note("card.you_note")] if lines else []
+    return page.section("card_you", [*(blocks or [page.para("card.you_none")])])
+
+
+def _by_strength(page: Page, rows: Sequence[Row]) -> list[Row]:
+    return sorted(rows, key=lambda row: -(row.number("proportion") or 0.0))[:_MOST_PAIRS]
+
+
+def _heard(page: Page) -> Section:
+    rows = _by_strength(page, pooled_rows(page))
+    if not rows:
+        return page.section("card_heard", [page.para("disc.none")])
+    lines = []
+    for row in rows:
+        facts = page.about(p_value=panel_p(page, row))
+        words = {"pair": page.pair(row), "share": page.n(row.at("proportion"), "percent")}
+        lines.append(page.first(facts, "card.apart", "card.not_shown", **words))
+    return page.section("card_heard", [Block("list", lines), page.note("card.guess")])
+
+
+def _chosen(page: Page, listener: str | None) -> Section:
+    rows = page.evidence.rows("/results/preference/stages")
+    known = [row for row in rows if row.number("worth") is not None]
+    repeats = _own_repeats(page, listener) if listener else None
+    if not known:
+        return page.section("card_chosen", [page.para("pref.none"), repeats])
+    ranked = sorted(known, key=lambda row: -(row.number("worth") or 0.0))
+    bars = [
+        {
+            "label": page.stage(row.get("stage")),
+            "text": page.n(row.at("worth"), "percent"),
+            "share": row.number("worth"),
+        }
+        for row in ranked
+    ]
+    return page.section("card_chosen", [page.para("card.chosen"), Block("bars", bars), repeats])
+
+
+def _first(page: Page) -> Section:
+    found = headline(page)
+    return page.section(
+        "card_first",
+        [
+            Block("para", page.say("head.in_rehearsal"), style="kicker") if page.mark else None,
+            Block("para", found.lead, style="lead"),
+            Block("para", found.sure) if found.sure else None,
+            cost_block(page, found.stage),
+            None if found.order or not found.stage else page.note("head.no_order"),
+        ],
+    )
+
+
+def _mind(page: Page) -> Section:
+    keys = ("card.tonal", "card.work", "card.ears")
+    return page.section("card_mind", [Block("list", [page.say(key) for key in keys])])
+
+
+def card_sections(page: Page, listener: str | None = None) -> list[Section]:
+    """Make the card, for one listener or for the whole panel."""
+    heard = _you_heard(page, listener) if listener else _heard(page)
+    return [_first(page), heard, _chosen(page, listener), _played(page), _mind(page)]
+
+
+def card_caption(page: Page, listener: str | None) -> Markup:
+    """Say whose card it is."""
+    if listener:
+        return page.say("card.for_listener", listener=page.user(listener))
+    return page.say("card.for_panel")

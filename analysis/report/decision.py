@@ -1,0 +1,331 @@
+"""What to do first, what the measurements have to do with it, and what the study could see."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from markupsafe import Markup
+
+from analysis.report.conditions import STAGES_FOR_LINK, Facts
+from analysis.report.evidence import Row, clean_text
+from analysis.report.figures import Interval, interval_chart
+from analysis.report.page import Block, Page, Section
+from analysis.report.panel_figures import (
+    Box,
+    Point,
+    box_chart,
+    power_chart,
+    scatter_chart,
+)
+
+__all__ = [
+    "LINK_PASSED",
+    "link_facts",
+    "link_section",
+    "power_section",
+    "ratings_section",
+    "upgrade_section",
+]
+
+#: Verdict of a link that passed its own test.
+LINK_PASSED = "supported"
+_WANTED_POWER = 0.8
+
+# Where the figures of a metric stand in the deviation block.
+_METRIC_FIELDS = {
+    "deviation_sd_db": "sd_db",
+    "deviation_mean_abs_db": "mean_abs_db",
+    "deviation_tilt_db_per_octave": "tilt_db_per_octave",
+}
+
+
+# upgrade -------------------------------------------------------------------------------
+
+
+def _steps_figure(page: Page, rows: Sequence[Row]) -> Block:
+    drawn = [
+        Interval(
+            page.evidence.stage_label(row.get("step")),
+            row.number("gain"),
+            row.number("gain_low"),
+            row.number("gain_high"),
+            note=page.numbers.plain(row.at("p_best"), "chance"),
+        )
+        for row in rows
+    ]
+    svg = interval_chart(
+        drawn,
+        key="steps",
+        alt="Gain of each possible first step with its interval, and on the right its chance of "
+        "being the most useful. The table below holds the figures.",
+        axis=page.name("up.axis"),
+        line=0.0,
+        mark=page.mark,
+    )
+    keys = ("step", "p_best", "gain", "gain_low", "gain_high", "per_cost", "per_hour")
+    caption = [page.say("up.caption"), Markup("({})").format(page.panel("/results/upgrade"))]
+    return page.figure(svg, caption, page.csv_of("first-steps", rows, keys))
+
+
+def _steps_table(page: Page, rows: Sequence[Row]) -> Block:
+    costed = any(row.number("per_cost") is not None for row in rows)
+    cells = []
+    for row in rows:
+        line: list[object] = [
+            page.stage(row.get("step")),
+            page.n(row.at("p_best"), "chance"),
+            page.n(row.at("gain"), "logit"),
+            page.between(row, "gain_low", "gain_high", "logit"),
+        ]
+        cells.append([*line, *([page.n(row.at("per_cost"), "plain")] if costed else [])])
+    columns = ["step", "p_first", "gain_worth", "interval", *(["per_cost"] if costed else [])]
+    return page.table(columns, cells)
+
+
+def _order_line(page: Page, pointer: str, item: Any) -> Markup:
+    """Write one place of the order: a step, and its chance where the analysis gives one."""
+    if not isinstance(item, Mapping):
+        return page.stage(item)
+    step = page.stage(item.get("step") or item.get("stage") or "")
+    for key in ("p_best", "probability", "p"):
+        if page.known(f"{pointer}/{key}"):
+            chance = page.n(f"{pointer}/{key}", "chance")
+            return page.say("up.place", step=step, chance=chance)
+    return step
+
+
+def _order(page: Page) -> list[Block]:
+    order = page.evidence.get("/results/upgrade/order")
+    if not isinstance(order, list) or not order:
+        return []
+    lines = [
+        _order_line(page, f"/results/upgrade/order/{index}", item)
+        for index, item in enumerate(order)
+    ]
+    return [
+        Block("heading", page.say("title.order")),
+        page.para("up.order"),
+        Block("path", lines),
+    ]
+
+
+def upgrade_section(page: Page) -> Section | None:
+    """Make the order of work; None where the analysis holds none."""
+    rows = page.evidence.rows("/results/upgrade/first_step")
+    order = _order(page)
+    if not rows and not order:
+        return None
+    ranked = sorted(rows, key=lambda row: -(row.number("p_best") or 0.0))
+    return page.section(
+        "upgrade",
+        [
+            page.para("up.lead"),
+            _steps_figure(page, ranked) if ranked else None,
+            _steps_table(page, ranked) if ranked else None,
+            *order,
+            page.note("up.note"),
+        ],
+    )
+
+
+# link ----------------------------------------------------------------------------------
+
+
+def link_facts(page: Page, row: Row) -> Facts:
+    """Return the facts that one link row allows."""
+    return page.about(
+        n_stages=int(row.number("n_stages") or 0),
+        link_passed=row.get("verdict") == LINK_PASSED and not row.get("declined_reason"),
+        p_value=row.number("p_exact"),
+    )
+
+
+def _metric_values(page: Page, row: Row) -> dict[str, float]:
+    """Return the metric by stage: stored with the link, else from the deviation block."""
+    points = page.evidence.rows(row.at("points"))
+    found = {str(point.get("stage")): point.number("x") for point in points}
+    field = _METRIC_FIELDS.get(str(row.get("metric")))
+    if not points and field:
+        found = {str(r.get("stage")): r.number(field) for r in page.evidence.rows("/deviation")}
+    return {stage: value for stage, value in found.items() if value is not None}
+
+
+def _points(page: Page, row: Row) -> list[Point]:
+    metric = _metric_values(page, row)
+    points = []
+    for stage in page.evidence.rows("/results/preference/stages"):
+        x, y = metric.get(str(stage.get("stage"))), stage.number("centred")
+        if x is not None and y is not None:
+            label = page.evidence.stage_label(stage.get("stage"))
+            low, high = stage.number("centred_low"), stage.number("centred_high")
+            points.append(Point(label, x, y, low, high))
+    return points
+
+
+def _band(page: Page, row: Row) -> tuple[Sequence[float], Sequence[float], Sequence[float]] | None:
+    band = row.get("permutation_band")
+    if not isinstance(band, Mapping):
+        return None
+    x, low, high = page.evidence.curves(Row(row.at("permutation_band"), band), "x", "low", "high")
+    return x, low, high
+
+
+def _link_figure(page: Page, row: Row) -> Block | None:
+    points = _points(page, row)
+    if len(points) < 3:
+        return None
+    band = _band(page, row)
+    metric = clean_text(row.get("metric"))
+    svg = scatter_chart(
+        points,
+        key="link",
+        alt=f"Each stage by {metric} and by worth, with intervals of the worth.",
+        x_label=metric,
+        y_label=page.name("pref.axis.centred"),
+        band=band,
+        mark=page.mark,
+    )
+    caption = [
+        page.say("link.caption", metric=page.user(metric)),
+        *([page.say("link.caption.band")] if band else []),
+        Markup("({}; {})").format(
+            page.counted(row.at("n_stages"), "stage"), page.panel("/results/preference")
+        ),
+    ]
+    data = page.csv(
+        "link",
+        ("stage", metric, "worth", "worth_low", "worth_high"),
+        [(p.label, p.x, p.y, p.low, p.high) for p in points],
+    )
+    return page.figure(svg, caption, data)
+
+
+def _link_table(page: Page, rows: Sequence[Row]) -> Block:
+    cells = [
+        [
+            page.user(row.get("metric") or ""),
+            page.n(row.at("n_stages"), "count"),
+            page.n(row.at("slope"), "logit"),
+            page.n(row.at("se"), "se"),
+            page.n(row.at("spearman"), "agreement"),
+            page.n(row.at("p_exact"), "p"),
+            page.n(row.at("lack_of_fit", "p_value"), "p"),
+        ]
+        for row in rows
+    ]
+    columns = ["metric", "n_stages", "slope", "se_plain", "spearman", "p_permutation", "p_lack"]
+    return page.table(columns, cells)
+
+
+def link_section(page: Page) -> Section | None:
+    """Make the link between measurement and choices; None where it was not worked out."""
+    rows = page.evidence.rows("/results/link")
+    if not rows:
+        return None
+    facts = link_facts(page, rows[0])
+    counted = page.counted(rows[0].at("n_stages"), "stage")
+    verdict = page.first(facts, "lim.few_stages", "lim.link", "lim.no_link", stages=counted)
+    declined = rows[0].get("declined_reason")
+    few = facts.n_stages < STAGES_FOR_LINK
+    return page.section(
+        "link",
+        [
+            page.para("link.lead"),
+            Block("para", verdict, style="warning" if few else ""),
+            Block("para", page.user(declined), style="note") if declined else None,
+            _link_figure(page, rows[0]),
+            _link_table(page, rows),
+            page.note("link.primary"),
+        ],
+    )
+
+
+# ratings -------------------------------------------------------------------------------
+
+_BOX_KEYS = ("minimum", "q1", "median", "q3", "maximum")
+
+
+def _box(page: Page, row: Row) -> Box | None:
+    values = [row.number(key) for key in _BOX_KEYS]
+    low, q1, median, q3, high = (math.nan if value is None else value for value in values)
+    if None in values:
+        return None
+    label = page.evidence.stage_label(row.get("stage"))
+    return Box(label, low, q1, median, q3, high, row.number("mean"))
+
+
+def _rating_rows(page: Page) -> tuple[str, list[Row]]:
+    """Return where the ratings stand and the rows over all programmes."""
+    place = "/results/ratings"
+    if isinstance(page.evidence.get(place), Mapping):
+        place = f"{place}/stages"
+    rows = page.evidence.rows(place)
+    return place, [row for row in rows if row.get("programme") is None]
+
+
+def ratings_section(page: Page) -> Section | None:
+    """Make the distribution of the ratings; None where nobody rated."""
+    place, rows = _rating_rows(page)
+    if not rows:
+        return None
+    boxes = [box for box in (_box(page, row) for row in rows) if box is not None]
+    figure = None
+    if boxes:
+        svg = box_chart(
+            boxes,
+            key="ratings",
+            alt="Ratings of each version on a scale from 0 to 100: range, quartiles and median. "
+            "The table below holds the figures.",
+            axis=page.name("rate.axis"),
+            mark=page.mark,
+        )
+        panel = page.panel(rows[0].pointer if rows[0].get("n_trials") else place)
+        caption = [page.say("rate.caption"), Markup("({})").format(panel)]
+        keys = ("stage", *_BOX_KEYS, "mean", "ci_low", "ci_high", "n_trials", "n_listeners")
+        figure = page.figure(svg, caption, page.csv_of("ratings", rows, keys))
+    cells = [
+        [
+            page.stage(row.get("stage")),
+            page.n(row.at("median"), "rating"),
+            page.between(row, "q1", "q3", "rating"),
+            page.n(row.at("mean"), "rating"),
+            page.between(row, "ci_low", "ci_high", "rating"),
+        ]
+        for row in rows
+    ]
+    table = page.table(["stage", "median", "quartiles", "mean", "interval"], cells)
+    return page.section("ratings", [page.para("rate.lead"), figure, table])
+
+
+# power ---------------------------------------------------------------------------------
+
+
+def power_section(page: Page) -> Section | None:
+    """Make the power of the study as run; None where the analysis holds none."""
+    rows = page.evidence.rows("/results/power")
+    curves = []
+    lines: list[list[Any]] = []
+    for row in rows:
+        listeners, power = page.evidence.curves(row, "n_listeners", "power")
+        label = clean_text(row.get("what") or "")
+        if listeners and power:
+            curves.append((label, listeners, power))
+            lines += [[label, n, p] for n, p in zip(listeners, power, strict=True)]
+    if not curves:
+        return None
+    svg = power_chart(
+        curves,
+        key="power",
+        alt="Chance to notice a true difference against the number of listeners, one curve for "
+        "each size of difference.",
+        x_label=page.name("power.axis.x"),
+        y_label=page.name("power.axis.y"),
+        as_run=page.evidence.number("/results/about/n_listeners"),
+        wanted=_WANTED_POWER,
+        mark=page.mark,
+    )
+    data = page.csv("power", ("what", "n_listeners", "power"), lines)
+    caption = [page.say("power.caption"), Markup("({})").format(page.panel())]
+    return page.section("power", [page.para("power.lead"), page.figure(svg, caption, data)])

@@ -1,0 +1,242 @@
+"""Three voices of one run: card, researcher's report, reviewer's sheet."""
+
+from __future__ import annotations
+
+import re
+import statistics
+from html import unescape
+
+import pytest
+
+from analysis.errors import InputError
+from analysis.report import build_voices, render_report
+from analysis.report.build import VOICES
+from analysis.report.wording import SENTENCES
+
+PLAIN = ("customer", "full", "researcher", "reviewer")
+
+
+def words(html):
+    html = re.sub(r"<(style|svg|title)\b.*?</\1>", " ", html, flags=re.S)
+    return re.sub(r"\s+", " ", unescape(re.sub(r"<[^>]+>", "", html)))
+
+
+def sections(html):
+    return re.findall(r'<section id="(\w+)"', html)
+
+
+def test_the_card_says_five_things(decided):
+    page = render_report(decided, voice="customer")
+    assert sections(page) == ["card_first", "card_heard", "card_chosen", "card_played", "card_mind"]
+    text = words(page)
+    assert "“New cabin speakers” looks like the best first step." in text
+    assert "87 % of the re-draws" in text
+    assert "Cost entered for “New cabin speakers”: 410. Labour entered: 3.0 h." in text
+    assert "You listened to 6 versions" in text
+    assert "<svg" not in page
+
+
+def test_the_card_of_one_listener_shows_their_own_answers(decided):
+    row = next(
+        r
+        for r in decided["results"]["discrimination"]
+        if r["listener"] == "L03" and r["programme"] is None
+    )
+    text = words(render_report(decided, voice="customer", listener="L03"))
+    assert "Card for L03" in text
+    right, of = row["n_correct"], row["n_trials"]
+    assert f"you were right {right} out of {of} times" in text
+    assert "Asked again without notice, you gave the same answer in" in text
+
+
+def test_a_listener_nobody_knows_is_refused(decided):
+    with pytest.raises(InputError, match="no answers of 'L99' stand in the results"):
+        render_report(decided, voice="customer", listener="L99")
+
+
+def test_a_voice_nobody_knows_is_refused(decided):
+    with pytest.raises(InputError, match=r"'poet' is not a voice .* full, researcher, reviewer"):
+        render_report(decided, voice="poet")
+
+
+def test_the_researcher_reads_in_the_order_of_a_paper(decided):
+    page = render_report(decided, voice="researcher")
+    parts = re.findall(r'<p class="part">([^<]+)</p>', page)
+    assert parts == ["Summary", "Methods", "Results", "Discussion", "Availability"]
+    order = sections(page)
+    assert order.index("methods") < order.index("discrimination") < order.index("limits")
+    assert set(order) == set(sections(render_report(decided)))
+
+
+def test_the_reviewer_sees_verdicts_departures_and_checks(decided):
+    decided["study"]["plan"]["listeners"] = 20
+    decided["study"]["plan"]["claims"].append("listeners prefer sub over both")
+    decided["study"]["plan"]["claims"].remove("listeners prefer tuned most")
+    decided["study"]["plan"]["alpha"] = 0.01
+    decided["study"]["plan"]["primary_metric"] = "deviation_mean_abs_db"
+    decided["study"]["tests"].append({"method": "triangle"})
+    decided["study"]["state"] = "open"
+    page = render_report(decided, voice="reviewer")
+    assert sections(page) == ["claims", "departures", "checks", "listeners", "limits"]
+    text = words(page)
+    assert "Fewer listeners than planned: 16 of 20 listeners." in text
+    assert "Declared, but not judged: listeners prefer sub over both" in text
+    assert "Judged, but not declared in the plan: listeners prefer tuned most" in text
+    assert "The plan set the level 0.01; the analysis used 0.05." in text
+    assert "Declared, but without an answered trial: triangle." in text
+    assert "The plan named deviation_mean_abs_db as primary metric" in text
+    assert "had not been closed" in text
+    assert "earwitness verify" in text
+
+
+def test_a_study_without_a_plan_is_said_to_have_none(decided):
+    del decided["study"]
+    text = words(render_report(decided, voice="reviewer"))
+    assert "nothing shows what was fixed before people listened" in text
+
+
+def test_a_study_that_kept_its_plan(evidence):
+    text = words(render_report(evidence, voice="reviewer"))
+    assert "Listeners as planned: 16 of 16 listeners." in text
+    assert "Declared, but not" not in text
+
+
+@pytest.mark.parametrize("voice", PLAIN)
+def test_every_voice_marks_a_rehearsal_and_survives_nothing(voice):
+    assert "<h1>" in render_report({}, voice=voice)
+    marked = render_report({"study": {"simulated": True}}, voice=voice)
+    assert marked.index("SIMULATED REHEARSAL") < marked.index("<h1>")
+    for section in marked.split("<section ")[1:]:
+        assert "SIMULATED REHEARSAL" in section.split("</h2>")[0]
+
+
+def test_all_voices_are_written_side_by_side(lean, tmp_path):
+    written = build_voices(lean, tmp_path)
+    assert {voice: path.name for voice, path in written.items()} == {
+        "customer": "customer-card.html",
+        "researcher": "researcher-report.html",
+        "reviewer": "reviewer-sheet.html",
+    }
+    assert sorted(p.name for p in tmp_path.iterdir()) == sorted(p.name for p in written.values())
+
+
+@pytest.mark.parametrize(
+    ("block", "section", "figure"),
+    [
+        ("upgrade", "upgrade", "steps-"),
+        ("link", "link", "link-"),
+        ("ratings", "ratings", "ratings-"),
+        ("power", "power", "power-"),
+    ],
+)
+def test_later_figures_are_drawn_only_from_their_blocks(decided, block, section, figure):
+    decided["responses"], decided["levels"] = [], []
+    page = render_report(decided)
+    assert section in sections(page)
+    assert f'id="{figure}' in page
+    del decided["results"][block]
+    page = render_report(decided)
+    assert section not in sections(page)
+    assert f'id="{figure}' not in page
+
+
+def test_empty_later_blocks_draw_nothing(evidence):
+    evidence["results"] |= {"upgrade": None, "link": [], "ratings": [], "power": []}
+    assert not {"upgrade", "link", "ratings", "power"} & set(sections(render_report(evidence)))
+
+
+def test_the_order_of_work_carries_its_chances(decided):
+    page = render_report(decided)
+    path = words(page.split('<ol class="path">')[1].split("</ol>")[0])
+    assert "New cabin speakers: 87 %" in path
+    assert path.index("New cabin speakers") < path.index("New source unit: 64 %")
+
+
+def test_a_link_that_was_declined_says_why(decided):
+    decided["results"]["link"][0] |= {
+        "verdict": "supported",
+        "declined_reason": "only five stages were measured",
+    }
+    text = words(render_report(decided))
+    assert "only five stages were measured" in text
+    assert "can predict" not in text
+
+
+# Reading age ------------------------------------------------------------------------------
+
+VOWELS = re.compile(r"[aeiouy]+")
+
+
+def syllables(word):
+    """Count vowel groups; a final silent e does not sound."""
+    word = re.sub(r"[^a-z]", "", word.lower())
+    count = len(VOWELS.findall(word))
+    if word.endswith("e") and not word.endswith(("le", "ee", "ye")) and count > 1:
+        count -= 1
+    if re.search(r"[^td]ed$", word) and count > 1:
+        count -= 1
+    return max(count, 1)
+
+
+def grade(text):
+    """Flesch-Kincaid grade: Kincaid et al. 1975, Research Branch Report 8-75 (from memory)."""
+    parts = [p for p in re.split(r"[.?!:;]+", text) if re.search("[a-z]", p)]
+    tokens = re.findall(r"[A-Za-z’'-]+", text)
+    per_sentence = len(tokens) / len(parts)
+    per_word = sum(map(syllables, tokens)) / len(tokens)
+    return 0.39 * per_sentence + 11.8 * per_word - 15.59
+
+
+def plain_sentences():
+    """Everything a customer may read on the card."""
+    names = {
+        "step": "“New speakers”",
+        "best": "“New speakers”",
+        "better": "“New speakers”",
+        "worse": "“New radio”",
+        "stage": "“New speakers”",
+        "pair": "New radio – New speakers",
+        "people": "listeners",
+        "People": "Listeners",
+    }
+    for key, sentence in SENTENCES.items():
+        if key.startswith(("head.", "card.")) and sentence.use != "name":
+            text = sentence.text
+            for name in re.findall(r"{(\w+)}", text):
+                text = text.replace(f"{{{name}}}", names.get(name, "7"))
+            yield key, text
+
+
+def test_the_grade_agrees_with_counting_by_hand():
+    # 6 words, 1 sentence, 6 syllables: 0.39 * 6 + 11.8 - 15.59 = -1.45
+    assert grade("The cat sat on the mat.") == pytest.approx(-1.45)
+    # 4 words, 12 syllables (un-cer-tain-ty 4, de-lays 2, ma-jor 2, de-ci-sions ... 4 counted 3)
+    assert syllables("uncertainty") == 4
+    assert [syllables(w) for w in ("made", "played", "noted", "little")] == [1, 1, 2, 2]
+
+
+@pytest.mark.parametrize(("key", "text"), list(plain_sentences()))
+def test_plain_sentences_are_within_a_reading_age_of_fifteen(key, text):
+    assert grade(text) <= 10.0, (round(grade(text), 1), text)
+
+
+def test_the_plain_words_as_a_whole_suit_a_reading_age_of_twelve():
+    # Reading age in years is about the school grade plus five (common practice, no source).
+    assert statistics.mean(grade(text) for _, text in plain_sentences()) <= 7.0
+
+
+FALSE_CERTAINTY = re.compile(
+    r"\b(proves?|proven|guarantee\w*|always|definitely|certain(ly)?|undoubtedly|obviously|clearly|"
+    r"everyone prefers|scientifically)\b",
+    re.I,
+)
+
+
+def test_no_sentence_feigns_certainty():
+    found = {k: s.text for k, s in SENTENCES.items() if FALSE_CERTAINTY.search(s.text)}
+    assert found == {}
+
+
+def test_every_voice_has_its_own_file():
+    files = [voice.file for voice in VOICES.values()]
+    assert len(set(files)) == len(files) == 4
