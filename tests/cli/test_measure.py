@@ -70,7 +70,7 @@ def half_a_second(path):
 
 
 @pytest.mark.parametrize(
-    ("spoil", "word"), [(clipped, "clip"), (silent, "silent"), (half_a_second, "short")]
+    ("spoil", "word"), [(clipped, "clip"), (silent, "silent"), (half_a_second, "0.5 s long")]
 )
 def test_a_spoilt_recording_is_refused_and_earlier_tables_stay(tmp_path, call, spoil, word):
     earlier = tmp_path / "one-p1.csv"
