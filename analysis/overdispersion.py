@@ -6,9 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy import stats
-from scipy.special import betaln, expit, logit, xlog1py, xlogy
-
-from analysis.optimise import minimise
+from scipy.special import betaln, digamma, expit, logit, xlog1py, xlogy
 
 __all__ = ["BetaBinomial", "beta_binomial"]
 
@@ -51,6 +49,60 @@ def _log_likelihood(k: np.ndarray, n: np.ndarray, mean: float, correlation: floa
     return float((betaln(k + a, n - k + b) - betaln(a, b)).sum())
 
 
+def _gradient(k: np.ndarray, n: np.ndarray, x: np.ndarray) -> np.ndarray:
+    """Return the slope of the log-likelihood in the logits of mean and correlation."""
+    mean, size = float(expit(x[0])), float(np.exp(-x[1]))
+    a, b = mean * size, (1 - mean) * size
+    both = digamma(a + b) * len(k) - digamma(n + a + b).sum()
+    by_a = digamma(k + a).sum() - digamma(a) * len(k) + both
+    by_b = digamma(n - k + b).sum() - digamma(b) * len(k) + both
+    return np.array(
+        [mean * (1 - mean) * size * (by_a - by_b), -size * (mean * by_a + by_b - mean * by_b)]
+    )
+
+
+def _score_of_correlation(k: np.ndarray, n: np.ndarray, pooled: float) -> float:
+    """Return the slope of the log-likelihood at correlation 0, up to a positive factor.
+
+    Not positive where there is no over-dispersion to be found (Tarone 1979 Biometrika 66:585).
+    """
+    chi2 = float(((k - n * pooled) ** 2).sum()) / (pooled * (1 - pooled))
+    return chi2 - float(n.sum())
+
+
+def _climb(k: np.ndarray, n: np.ndarray, x: np.ndarray) -> np.ndarray:
+    """Maximise by Newton steps, the curvature from differences of the slope."""
+    value = _log_likelihood(k, n, float(expit(x[0])), float(expit(x[1])))
+    for _ in range(100):
+        slope, tiny = _gradient(k, n, x), 1e-5
+        curve = np.stack(
+            [(_gradient(k, n, x + tiny * e) - _gradient(k, n, x - tiny * e)) for e in np.eye(2)]
+        ) / (2 * tiny)
+        curve = (curve + curve.T) / 2
+        size, axes = np.linalg.eigh(curve)
+        step = axes @ ((axes.T @ slope) / np.maximum(np.abs(size), 1e-6))
+        step *= min(1.0, 2.0 / max(float(np.abs(step).max()), 1e-300))
+        while np.abs(step).max() > 1e-10:
+            trial = np.clip(x + step, [-30.0, -18.0], [30.0, 9.0])
+            higher = _log_likelihood(k, n, float(expit(trial[0])), float(expit(trial[1])))
+            if higher > value:
+                break
+            step = step / 2
+        else:
+            return x
+        if np.abs(trial - x).max() < 1e-9:
+            return trial
+        x, value = trial, higher
+    return x
+
+
+def _moments(k: np.ndarray, n: np.ndarray, pooled: float) -> np.ndarray:
+    """Return a start: the correlation that explains the listeners' chi-square."""
+    chi2 = float(((k - n * pooled) ** 2 / (n * pooled * (1 - pooled))).sum())
+    surplus = (chi2 / max(len(k) - 1, 1) - 1) / max(float(n.mean()) - 1, 1)
+    return np.array([logit(pooled), logit(min(max(surplus, 0.005), 0.9))])
+
+
 def beta_binomial(correct: np.ndarray, trials: np.ndarray) -> BetaBinomial:
     """Fit counts by listener (Skellam 1948 JRSSB 10:257).
 
@@ -77,17 +129,11 @@ def beta_binomial(correct: np.ndarray, trials: np.ndarray) -> BetaBinomial:
     if not testable or pooled in (0.0, 1.0):
         p = 1.0 if testable else float("nan")
         return BetaBinomial(pooled, 0.0, 0.0, binomial, binomial, p, len(k))
-    starts = [np.array([logit(pooled), logit(rho)]) for rho in (0.02, 0.3)]
-    fits = [
-        minimise(
-            lambda x: -_log_likelihood(k, n, float(expit(x[0])), float(expit(x[1]))),
-            start,
-            bounds=[(-30.0, 30.0), (-18.0, 9.0)],
-        )
-        for start in starts
-    ]
-    best = min(fits, key=lambda fit: fit.value)
-    mean, rho, top = float(expit(best.x[0])), float(expit(best.x[1])), -best.value
+    if _score_of_correlation(k, n, pooled) <= 0:
+        return BetaBinomial(pooled, 0.0, 0.0, binomial, binomial, 1.0, len(k))
+    x = _climb(k, n, _moments(k, n, pooled))
+    mean, rho = float(expit(x[0])), float(expit(x[1]))
+    top = _log_likelihood(k, n, mean, rho)
     if top <= binomial + 1e-9:
         mean, rho, top = pooled, 0.0, binomial
     p = 0.5 * float(stats.chi2.sf(2 * (top - binomial), 1)) if rho > 0 else 1.0

@@ -44,7 +44,7 @@ def preference_block(found: Preference | None, *, confidence: float = 0.95) -> d
         "order_effect": _order_effect(found),
         "pairs": pair_rows(found.counts, confidence=confidence),
         "fit": _fit_block(main),
-        "equal_worths": _equal_worths(main),
+        "equal_worths": _equal_worths(found),
         "connected": len(found.groups) == 1,
         "groups": found.groups,
         "notes": _notes(found),
@@ -159,18 +159,47 @@ def _fit_block(fit: PairModelFit | None) -> dict[str, Any]:
     }
 
 
-def _equal_worths(fit: PairModelFit | None) -> dict[str, Any] | None:
-    """Test between listeners that no stage is preferred (Hotelling's T² on the worths)."""
+def _equal_worths(found: Preference) -> dict[str, Any] | None:
+    """Test that no stage is preferred.
+
+    ``p_value`` is between listeners (Hotelling's T² on the worths); the likelihood ratio beside it
+    takes trials as independent.
+    """
+    fit = found.main
     if fit is None:
         return None
     k, g = len(fit.stages) - 1, fit.n_listeners
-    block: dict[str, Any] = {"df": k, "statistic": None, "df_error": None, "p_value": None}
+    ratio = _likelihood_ratio(found, fit)
+    block: dict[str, Any] = {
+        "test": "Hotelling T² between listeners",
+        "df": k,
+        "statistic": None,
+        "df_error": None,
+        "p_value": None,
+        "likelihood_ratio": ratio,
+        "p_value_trials": float(stats.chi2.sf(ratio, k)),
+        "n_trials": fit.n_trials,
+        "n_listeners": g,
+    }
     beta, v = fit.beta[:k], fit.covariance_cluster[:k, :k]
     if g - k >= 1 and np.all(np.isfinite(v)) and np.linalg.matrix_rank(v) == k:
         wald = float(beta @ np.linalg.solve(v * g / (g - 1), beta))
         f = wald * (g - k) / (k * (g - 1))
         block |= {"statistic": f, "df_error": g - k, "p_value": float(stats.f.sf(f, k, g - k))}
     return block
+
+
+def _likelihood_ratio(found: Preference, fit: PairModelFit) -> float:
+    """Return twice the gain over equal worths (with ties: over equal worths and a tie share)."""
+    part = found.counts.only([found.counts.stages.index(name) for name in fit.stages])
+    total = part.counts.sum(axis=(0, 1))
+    decided, tied = float(total[0] + total[1]), float(total[2])
+    with_ties = "tie" in fit.names
+    equal = decided * np.log(0.5)
+    if with_ties and decided and tied:
+        share = tied / (decided + tied)
+        equal += decided * np.log(1 - share) + tied * np.log(share)
+    return max(0.0, 2 * (fit.log_likelihood - float(equal)))
 
 
 def _notes(found: Preference) -> list[str]:

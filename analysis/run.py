@@ -16,6 +16,7 @@ from analysis.discrimination import discrimination_rows, forced_choice_cells
 from analysis.errors import InputError
 from analysis.preference import fit_preference
 from analysis.preference_block import preference_block
+from analysis.preference_depth import depth_blocks
 from analysis.reliability import reliability_block
 from analysis.stages import StageTable
 from analysis.trials import TrialTable
@@ -33,6 +34,7 @@ def analyse(
     alpha: float = 0.05,
     reference: str | None = None,
     seed: int = 1,
+    mixed: bool = True,
 ) -> dict[str, Any]:
     """Analyse a trial table.
 
@@ -49,7 +51,10 @@ def analyse(
     reference : str, optional
         Stage with log-worth 0; the last in sorted order when not given.
     seed : int, optional
-        Seed of the resampling of listeners.
+        Seed of resampling, permutation and random starts.
+    mixed : bool, optional
+        Fit the models of how listeners differ (mixed preference model, latent classes), which
+        take longest on large panels.
 
     Returns
     -------
@@ -72,7 +77,8 @@ def analyse(
     result = {
         "about": _about(trials, alpha, seed),
         "discrimination": discrimination_rows(trials, cells=cells),
-        "preference": preference_block(preference),
+        "preference": preference_block(preference)
+        | depth_blocks(trials, preference, mixed=mixed, seed=seed),
         "reliability": reliability_block(trials),
         "ratings": [],
         "link": [],
