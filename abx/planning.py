@@ -4,14 +4,12 @@ from __future__ import annotations
 
 from collections import Counter
 
+from abx.methods import get_method
 from abx.schedule import Schedule, balance, make_schedule
 from abx.study import Study
 
 __all__ = ["describe_plan", "minutes_per_listener"]
 
-#: Listening and deciding takes about this long a trial (common practice, no source).
-SECONDS_PER_TRIAL = {"abx": 28.0, "paired": 22.0}
-_OTHER_SECONDS = 30.0
 #: Welcome, cautions, setting the level.
 START_SECONDS = 120.0
 #: About where attention fades (link to listening-test practice: 20 to 30 minutes).
@@ -24,7 +22,7 @@ _PREVIEW_SEED = b"preview only, not the seed of any panel"
 def minutes_per_listener(schedule: Schedule) -> float:
     """Return the expected length of the longest sitting in minutes."""
     longest = max(
-        sum(SECONDS_PER_TRIAL.get(trial.method, _OTHER_SECONDS) for trial in slot.trials)
+        sum(get_method(trial.method).trial_s for trial in slot.trials)
         for slot in schedule.slots
     )
     return (START_SECONDS + longest) / 60.0
