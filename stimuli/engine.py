@@ -25,6 +25,9 @@ class FilterBank:
     ----------
     filters : sequence of ndarray, each (n_taps,) or (n_taps, channels)
         Lengths may differ.
+    delays : sequence of int, optional
+        Frames by which each filter delays sound. All are brought to the longest,
+        :attr:`delay_frames`, for the caller to take out of the output.
     channels : int
         Channels of the stream.
 
@@ -34,20 +37,29 @@ class FilterBank:
     is transformed once; every filter then costs one product and one inverse transform.
     """
 
-    def __init__(self, filters: Sequence[Floats], *, channels: int = 2) -> None:
-        longest = max(len(h) for h in filters)
+    def __init__(
+        self,
+        filters: Sequence[Floats],
+        *,
+        delays: Sequence[int] | None = None,
+        channels: int = 2,
+    ) -> None:
+        delays = delays or [0] * len(filters)
+        self.delay_frames = max(delays)
+        padded = [
+            np.pad(h if h.ndim == 2 else h[:, None], ((self.delay_frames - d, 0), (0, 0)))
+            for h, d in zip(filters, delays, strict=True)
+        ]
+        longest = max(len(h) for h in padded)
         # Four filter lengths to a transform: a quarter of the work is overlap.
         self._n_fft = fft.next_fast_len(max(4 * longest, 65536), real=True)
         self._history = longest - 1
         self.block_frames = self._n_fft - self._history
-        self._spectra = [self._transform_filter(h, channels) for h in filters]
+        self._spectra = [self._transform_filter(h, channels) for h in padded]
         self._tail = np.zeros((channels, self._history), dtype=np.float32)
 
-    def _transform_filter(self, h: Floats, channels: int) -> NDArray[np.complex64]:
-        taps = np.asarray(h, dtype=np.float32)
-        if taps.ndim == 1:
-            taps = taps[:, None]
-        spectrum = fft.rfft(taps.T, self._n_fft, axis=1)
+    def _transform_filter(self, taps: Floats, channels: int) -> NDArray[np.complex64]:
+        spectrum = fft.rfft(taps.T.astype(np.float32), self._n_fft, axis=1)
         return np.broadcast_to(spectrum, (channels, spectrum.shape[1]))
 
     def prime(self, x: Singles) -> None:

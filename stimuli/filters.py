@@ -8,7 +8,7 @@ the curve between band centres is our choice, the band levels are not.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -212,6 +212,9 @@ def design_pair(
     tuple of StageFilter
         Of the same length.
     """
+    low = max(left.valid_low_hz, right.valid_low_hz)
+    high = min(left.valid_high_hz, right.valid_high_hz)
+    left, right = (replace(s, valid_low_hz=low, valid_high_hz=high) for s in (left, right))
     levels = []
     for side in (left, right):
         bands = _shared_bands(side, playback, rate)

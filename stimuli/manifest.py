@@ -99,8 +99,14 @@ class StageRecord:
         Valid band.
     filter_taps : int
         Filter length.
+    phase : str
+        ``"minimum"``, ``"linear"`` or ``"measured"``.
     n_positions : int
         Microphone positions averaged.
+    synthetic : str
+        For a stage that was never built: how it was made. Empty for a measured stage.
+    right_band_level_db : tuple of float or None
+        Levels of the right side where it has a filter of its own; the others are then the left.
     sources, sha256 : tuple of str
         Response tables and their hashes.
     """
@@ -114,7 +120,10 @@ class StageRecord:
     valid_low_hz: float
     valid_high_hz: float
     filter_taps: int
+    phase: str
     n_positions: int
+    synthetic: str
+    right_band_level_db: tuple[float, ...] | None
     sources: tuple[str, ...]
     sha256: tuple[str, ...]
 

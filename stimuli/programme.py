@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from stimuli.errors import InputError
 
-__all__ = ["Programme", "ProgrammeSpec", "file_sha256", "read_programme"]
+__all__ = ["Programme", "ProgrammeReader", "ProgrammeSpec", "file_sha256", "read_programme"]
 
 Floats = NDArray[np.float64]
 
@@ -23,6 +23,8 @@ MIN_RATE_HZ = 32000
 MIN_SECONDS = 1.0
 SILENCE_DBFS = -80.0
 _FLAT_TOP_RUN = 3
+_FLAT_TOLERANCE = 2e-5
+_FULL_SCALE = 0.98
 _CLIPPED_SHARE = 2e-4  # of all samples; less is common in modern masters and only noted
 
 
@@ -105,35 +107,95 @@ def read_programme(spec: ProgrammeSpec, rate: int = 48000) -> Programme:
         without ``mono`` set, has more than two channels, is silent or badly clipped, or the
         excerpt lies outside the file.
     """
-    path = Path(spec.path)
-    info = inspect_file(path)
-    start, frames = _excerpt(spec, info.frames, info.samplerate, path.name)
-    samples = _read_frames(path, start, frames)
-    notes = _judge(samples, info.samplerate, path.name)
-    if samples.shape[1] == 1:
-        if not spec.mono:
+    reader = ProgrammeReader(spec, rate)
+    samples = np.concatenate(list(reader.blocks()))
+    return Programme(
+        id=spec.id,
+        samples=samples,
+        rate=rate,
+        notes=reader.notes,
+        source=reader.path.name,
+        sha256=file_sha256(reader.path),
+        source_rate=reader.source_rate,
+        length_s=reader.length_s,
+    )
+
+
+class ProgrammeReader:
+    """Reads an excerpt in pieces, so that memory does not grow with its length.
+
+    Parameters
+    ----------
+    spec : ProgrammeSpec
+        The excerpt.
+    rate : int
+        Wanted sample rate in Hz.
+
+    Raises
+    ------
+    InputError
+        See :func:`read_programme`; what only the sound itself shows is raised while reading.
+    """
+
+    def __init__(self, spec: ProgrammeSpec, rate: int) -> None:
+        self.path = Path(spec.path)
+        self.rate = rate
+        info = inspect_file(self.path)
+        self.source_rate = int(info.samplerate)
+        self._mono = info.channels == 1
+        name = self.path.name
+        if self._mono and not spec.mono:
             raise InputError(
-                source=path.name,
+                source=name,
                 where="channels",
                 problem="the file is mono, so both ears would hear the same",
                 remedy="Export it in stereo; or, where mono is meant, add 'mono = true' to this "
                 "programme in the study file to play it on both sides",
             )
-        notes.append("mono file, the same signal is used left and right")
-        samples = np.repeat(samples, 2, axis=1)
-    if info.samplerate != rate:
-        notes.append(f"converted from {info.samplerate} Hz to {rate} Hz")
-        samples = soxr.resample(samples, info.samplerate, rate, quality="VHQ")
-    return Programme(
-        id=spec.id,
-        samples=np.ascontiguousarray(samples),
-        rate=rate,
-        notes=tuple(notes),
-        source=path.name,
-        sha256=file_sha256(path),
-        source_rate=int(info.samplerate),
-        length_s=frames / info.samplerate,
-    )
+        self._start, self._frames = _excerpt(spec, info.frames, self.source_rate, name)
+        self.length_s = self._frames / self.source_rate
+        self.notes: tuple[str, ...] = ()
+
+    def blocks(self, frames: int = 1 << 16) -> Iterator[Floats]:
+        """Yield stereo pieces of about ``frames`` at the wanted rate; sets ``notes`` at the end."""
+        judge = _Judge(self.path.name)
+        resampler = None
+        if self.source_rate != self.rate:
+            resampler = soxr.ResampleStream(
+                self.source_rate, self.rate, 2, dtype="float64", quality="VHQ"
+            )
+        for samples, last in self._pieces(frames):
+            judge.push(samples)
+            stereo = np.repeat(samples, 2, axis=1) if self._mono else samples
+            if resampler is not None:
+                stereo = resampler.resample_chunk(stereo, last=last)
+            if len(stereo):
+                yield np.ascontiguousarray(stereo)
+        notes = judge.finish()
+        if self._mono:
+            notes.append("mono file, the same signal is used left and right")
+        if resampler is not None:
+            notes.append(f"converted from {self.source_rate} Hz to {self.rate} Hz")
+        self.notes = tuple(notes)
+
+    def _pieces(self, frames: int) -> Iterator[tuple[Floats, bool]]:
+        done = 0
+        try:
+            with soundfile.SoundFile(str(self.path)) as file:
+                file.seek(self._start)
+                while done < self._frames:
+                    wanted = min(frames, self._frames - done)
+                    samples = file.read(wanted, dtype="float64", always_2d=True)
+                    if len(samples) < wanted:
+                        raise _truncated(self.path.name, done + len(samples), self._frames)
+                    done += wanted
+                    yield samples, done == self._frames
+        except soundfile.LibsndfileError as error:
+            raise InputError(
+                source=self.path.name,
+                problem=f"the sound breaks off or is damaged ({error.error_string.rstrip('.')})",
+                remedy="Copy or export it again",
+            ) from error
 
 
 def inspect_file(path: Path) -> soundfile._SoundFileInfo:
@@ -238,64 +300,74 @@ def _excerpt(spec: ProgrammeSpec, frames: int, rate: int, source: str) -> tuple[
     return first, min(round(length * rate), frames - first)
 
 
-def _read_frames(path: Path, start: int, frames: int) -> Floats:
-    try:
-        with soundfile.SoundFile(str(path)) as file:
-            file.seek(start)
-            samples = file.read(frames, dtype="float64", always_2d=True)
-    except soundfile.LibsndfileError as error:
-        raise InputError(
-            source=path.name,
-            problem=f"the sound breaks off or is damaged ({error.error_string.rstrip('.')})",
-            remedy="Copy or export it again",
-        ) from error
-    if len(samples) < frames:
-        raise _truncated(path.name, len(samples), frames)
-    return np.asarray(samples)
+class _Judge:
+    """Looks at an excerpt piece by piece: silence, damage, clipping.
 
-
-def _judge(samples: Floats, rate: int, source: str) -> list[str]:
-    """Refuse silence, damage and heavy clipping; return notes on lesser faults."""
-    if not np.all(np.isfinite(samples)):
-        raise InputError(
-            source=source,
-            problem="the sound holds values that are not finite",
-            remedy="Export it again",
-        )
-    peak = float(np.abs(samples).max())
-    if peak < 10 ** (SILENCE_DBFS / 20):
-        raise InputError(
-            source=source,
-            problem=f"the excerpt is silent (nothing above {SILENCE_DBFS:g} dBFS)",
-            remedy="Choose another excerpt or check the export",
-        )
-    clipped = flat_topped_samples(samples, peak)
-    share = clipped / samples.size
-    if share > _CLIPPED_SHARE:
-        raise InputError(
-            source=source,
-            problem=f"the sound is clipped: {clipped} samples ({100 * share:.2f} %) lie on flat "
-            "tops",
-            remedy="Use a source that is not overdriven; every stage would carry its distortion",
-        )
-    return [f"{clipped} samples lie on flat tops (slight clipping)"] if clipped else []
-
-
-def flat_topped_samples(samples: Floats, peak: float) -> int:
-    """Count samples in runs of three or more that stand at the excerpt's peak value.
-
-    Only sound whose peak is near full scale can have been clipped by the format, so quieter
-    excerpts (a square-like synthesiser tone, say) are left alone.
+    A flat top is a run of three or more samples at the excerpt's own peak value, and only where
+    that lies near full scale: quieter sound cannot have been clipped by the format.
     """
-    if peak < 0.98:
-        return 0
-    top = np.abs(samples) >= peak * (1 - 2e-5)
-    count = 0
-    for channel in top.T:
-        edges = np.flatnonzero(np.diff(np.concatenate([[0], channel.astype(np.int8), [0]])))
-        runs = edges[1::2] - edges[::2]
-        count += int(runs[runs >= _FLAT_TOP_RUN].sum())
-    return count
+
+    def __init__(self, source: str) -> None:
+        self._source = source
+        self._peak = 0.0
+        self._clipped = 0
+        self._size = 0
+        self._run: list[int] = []  # length of the run that each channel's last piece ended in
+
+    def push(self, samples: Floats) -> None:
+        magnitude = np.abs(samples)
+        peak = float(magnitude.max())
+        if not np.isfinite(peak):
+            raise InputError(
+                source=self._source,
+                problem="the sound holds values that are not finite",
+                remedy="Export it again",
+            )
+        if not self._run:
+            self._run = [0] * samples.shape[1]
+        if peak > self._peak * (1 + _FLAT_TOLERANCE):
+            self._clipped, self._run = 0, [0] * samples.shape[1]
+        self._peak = max(self._peak, peak)
+        self._size += samples.size
+        if peak >= max(_FULL_SCALE, self._peak * (1 - _FLAT_TOLERANCE)):
+            self._count(magnitude >= self._peak * (1 - _FLAT_TOLERANCE))
+        else:
+            self._run = [0] * samples.shape[1]
+
+    def _count(self, top: NDArray[np.bool_]) -> None:
+        for c, channel in enumerate(top.T):
+            before = self._run[c]
+            edges = np.flatnonzero(np.diff(np.concatenate([[0], channel.astype(np.int8), [0]])))
+            runs = edges[1::2] - edges[::2]
+            if not runs.size:
+                self._run[c] = 0
+                continue
+            if edges[0] == 0:
+                # A run that goes on from the piece before: count what was not yet counted.
+                self._clipped -= before if before >= _FLAT_TOP_RUN else 0
+                runs[0] += before
+            self._clipped += int(runs[runs >= _FLAT_TOP_RUN].sum())
+            self._run[c] = int(runs[-1]) if channel[-1] else 0
+
+    def finish(self) -> list[str]:
+        """Refuse silence and heavy clipping; return notes on lesser faults."""
+        if self._peak < 10 ** (SILENCE_DBFS / 20):
+            raise InputError(
+                source=self._source,
+                problem=f"the excerpt is silent (nothing above {SILENCE_DBFS:g} dBFS)",
+                remedy="Choose another excerpt or check the export",
+            )
+        share = self._clipped / self._size
+        if share > _CLIPPED_SHARE:
+            raise InputError(
+                source=self._source,
+                problem=f"the sound is clipped: {self._clipped} samples ({100 * share:.2f} %) lie "
+                "on flat tops",
+                remedy="Use a source that is not overdriven; every stage would carry its "
+                "distortion",
+            )
+        count = self._clipped
+        return [f"{count} samples lie on flat tops (slight clipping)"] if count else []
 
 
 def file_sha256(path: str | Path) -> str:

@@ -11,9 +11,9 @@ import os
 import secrets
 import shutil
 import tempfile
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib import metadata
 from pathlib import Path
 
@@ -22,10 +22,14 @@ import scipy.fft as fft
 import soundfile
 from numpy.typing import NDArray
 
-from stimuli.engine import FilterBank, LongTermSpectrum
 from stimuli.errors import InputError
-from stimuli.filters import StageFilter, design_stage_filter
-from stimuli.loudness import LoudnessMeter
+from stimuli.filters import (
+    FilterChoices,
+    StageFilter,
+    design_pair,
+    design_stage_filter,
+    impulse_filter,
+)
 from stimuli.manifest import (
     PINK_NOISE,
     Manifest,
@@ -35,9 +39,9 @@ from stimuli.manifest import (
     write_manifest,
 )
 from stimuli.music import pink_noise
-from stimuli.programme import ProgrammeSpec, file_sha256, read_programme
+from stimuli.pipeline import Take, encode, measure
+from stimuli.programme import ProgrammeReader, ProgrammeSpec, file_sha256
 from stimuli.response import StageResponse
-from stimuli.truepeak import TruePeakMeter
 from stimuli.weighting import (
     LISTENING_LEVEL_DB,
     MODEL_NAMES,
@@ -49,7 +53,6 @@ from stimuli.weighting import (
 __all__ = ["LOUDEST_LUFS", "PINK_SECONDS", "TRUE_PEAK_LIMIT_DBTP", "StageSpec", "render_set"]
 
 Floats = NDArray[np.float64]
-Singles = NDArray[np.float32]
 Progress = Callable[[int, int, str], None]
 
 LOUDNESS_MODEL = "ITU-R BS.1770-5 integrated loudness"
@@ -62,7 +65,7 @@ PINK_SECONDS = 20.0
 PINK_SEED = 20
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class StageSpec:
     """A stage to render.
 
@@ -71,31 +74,45 @@ class StageSpec:
     id, label : str
         As in the study.
     response : StageResponse
-        What was measured.
+        What was measured; of the left side if ``right`` is given.
+    right : StageResponse, optional
+        The right side, for a filter of its own.
+    impulse : ndarray, shape (frames,), optional
+        A measured impulse response at the study's rate, used instead of a designed filter.
+    synthetic : str
+        For a stage that was never built: how it was made.
     """
 
     id: str
     label: str
     response: StageResponse
+    right: StageResponse | None = None
+    impulse: Floats | None = None
+    synthetic: str = ""
 
 
-@dataclass(slots=True)
-class _Take:
-    """One programme through one stage, measured, its samples kept in a scratch file."""
+@dataclass(frozen=True, slots=True, eq=False)
+class _Made:
+    """A stage's filter or pair of filters."""
 
-    scratch: Path
-    loudness_lufs: float
-    meter: LoudnessMeter
-    true_peak_dbtp: float
+    left: StageFilter
+    right: StageFilter | None
+
+    @property
+    def taps(self) -> Floats:
+        if self.right is None:
+            return self.left.taps
+        return np.stack([self.left.taps, self.right.taps], axis=1)
 
 
 @dataclass(slots=True)
 class _Source:
-    """A programme in memory and its record."""
+    """A programme about to be read, in pieces."""
 
-    record: ProgrammeRecord
-    samples: Singles  # (channels, frames)
-    loops: bool
+    record: Callable[[], ProgrammeRecord]
+    pieces: Iterable[Floats]
+    frames: int
+    loop: Floats | None
 
 
 def render_set(
@@ -105,7 +122,9 @@ def render_set(
     *,
     playback: StageResponse | None = None,
     boost_cap_db: float = 12.0,
+    choices: FilterChoices | None = None,
     rate: int = 48000,
+    pink_seconds: float = PINK_SECONDS,
     progress: Progress | None = None,
 ) -> Manifest:
     """Render a stimulus set.
@@ -122,8 +141,12 @@ def render_set(
         What the listeners' playback already does; divided out.
     boost_cap_db : float
         Most gain of a filter above its mean of 200 Hz to 5 kHz.
+    choices : FilterChoices, optional
+        Phase, smoothing and so on of the filters.
     rate : int
         Sample rate of the stimuli in Hz.
+    pink_seconds : float
+        Length of the pink noise.
     progress : callable, optional
         Called with (steps done, steps in all, what is being done).
 
@@ -135,41 +158,22 @@ def render_set(
     Raises
     ------
     InputError
-        For a programme or response that cannot serve; see :func:`read_programme` and
-        :func:`design_stage_filter`.
+        For a programme or response that cannot serve; see
+        :func:`stimuli.programme.read_programme` and
+        :func:`stimuli.filters.design_stage_filter`.
     """
     _check_ids(stages, programmes)
-    total = len(stages) + (len(programmes) + 1) * 2 * len(stages)
-    step = _Steps(progress, total)
-    filters = []
+    choices = replace(choices or FilterChoices(), boost_cap_db=boost_cap_db)
+    step = _Steps(progress, len(stages) + (len(programmes) + 1) * (1 + len(stages)))
+    made = []
     for stage in stages:
         step(f"filter for {stage.id}")
-        filters.append(
-            design_stage_filter(
-                stage.response, rate=rate, playback=playback, boost_cap_db=boost_cap_db
-            )
-        )
+        made.append(_make(stage, rate, playback, choices))
     out_dir = Path(out_dir)
     with _new_folder(out_dir) as folder:
-        scratch = folder / "scratch"
-        scratch.mkdir()
-        records, takes, frames, others = [], [], [], []
-        for source in _sources(programmes, rate, out_dir):
-            taken, spectrum = _measure(source, stages, filters, scratch, rate, step)
-            records.append(source.record)
-            takes.append(taken)
-            frames.append(source.samples.shape[1])
-            others.append(spectrum)
-        target = _common_loudness(takes)
-        stimuli: list[StimulusRecord] = []
-        for record, taken, count, (f_hz, power) in zip(records, takes, frames, others, strict=True):
-            models = _other_models(f_hz, power, filters, taken, target, rate)
-            for stage, filt, take, model in zip(stages, filters, taken, models, strict=True):
-                step(f"{record.id} through {stage.id}: writing")
-                stimuli.append(
-                    _write(stage.id, record.id, filt, take, model, folder, rate, count, target)
-                )
-        shutil.rmtree(scratch)
+        records, stimuli, target = _render_into(
+            folder, stages, made, _sources(programmes, rate, pink_seconds, out_dir), rate, step
+        )
         manifest = Manifest(
             loudness_model=LOUDNESS_MODEL,
             target_lufs=target,
@@ -180,14 +184,63 @@ def render_set(
             software=software_versions(),
             playback_sources=playback.sources if playback else (),
             playback_sha256=playback.sha256 if playback else (),
-            stages=tuple(
-                _stage_record(s, f, playback) for s, f in zip(stages, filters, strict=True)
-            ),
+            stages=tuple(_stage_record(s, m) for s, m in zip(stages, made, strict=True)),
             programmes=tuple(records),
             stimuli=tuple(stimuli),
         )
         write_manifest(manifest, folder)
     return manifest
+
+
+def _render_into(
+    folder: Path,
+    stages: Sequence[StageSpec],
+    made: Sequence[_Made],
+    sources: Iterable[_Source],
+    rate: int,
+    step: _Steps,
+) -> tuple[list[ProgrammeRecord], list[StimulusRecord], float]:
+    scratch = folder / "scratch"
+    scratch.mkdir()
+    records, takes, others = [], [], []
+    for source in sources:
+        taken, spectrum = measure(
+            source.pieces,
+            [m.taps for m in made],
+            [m.left.delay_frames for m in made],
+            scratch=scratch,
+            rate=rate,
+            loop=source.loop,
+            expected_frames=source.frames,
+        )
+        record = source.record()
+        step(f"{record.id}: measured through {len(made)} stages")
+        _check_audible(record.id, stages, taken)
+        records.append(record)
+        takes.append(taken)
+        others.append((spectrum.f_hz, spectrum.power()))
+    target = _common_loudness(takes)
+    stimuli: list[StimulusRecord] = []
+    for record, taken, (f_hz, power) in zip(records, takes, others, strict=True):
+        models = _other_models(f_hz, power, made, taken, target)
+        stimuli += _write(record.id, stages, made, taken, models, folder, rate, target, step)
+    shutil.rmtree(scratch)
+    return records, stimuli, target
+
+
+def _make(
+    stage: StageSpec, rate: int, playback: StageResponse | None, choices: FilterChoices
+) -> _Made:
+    if stage.impulse is not None:
+        return _Made(impulse_filter(stage.impulse, rate), None)
+    if stage.right is not None:
+        pair = design_pair(
+            stage.response, stage.right, rate=rate, playback=playback, choices=choices
+        )
+        return _Made(*pair)
+    return _Made(
+        design_stage_filter(stage.response, rate=rate, playback=playback, choices=choices), None
+    )
 
 
 class _Steps:
@@ -238,83 +291,53 @@ def _new_folder(out_dir: Path) -> Iterator[Path]:
             shutil.rmtree(folder)
 
 
-def _sources(programmes: Sequence[ProgrammeSpec], rate: int, out_dir: Path) -> Iterator[_Source]:
+def _sources(
+    programmes: Sequence[ProgrammeSpec], rate: int, pink_seconds: float, out_dir: Path
+) -> Iterator[_Source]:
     for spec in programmes:
-        programme = read_programme(spec, rate)
-        path = Path(os.path.relpath(spec.path, out_dir)).as_posix()
-        record = ProgrammeRecord(
-            id=spec.id,
-            path=path,
-            start_s=spec.start_s,
-            length_s=programme.length_s,
-            source_rate=programme.source_rate,
-            sha256=programme.sha256,
-            notes=programme.notes,
-        )
-        yield _Source(record, _channels_first(programme.samples), loops=False)
-    noise = pink_noise(seconds=PINK_SECONDS, rate=rate, seed=PINK_SEED)
+        yield _file_source(spec, rate, out_dir)
+    noise = pink_noise(seconds=pink_seconds, rate=rate, seed=PINK_SEED)
     record = ProgrammeRecord(
         id=PINK_NOISE,
         path=None,
         start_s=0.0,
-        length_s=PINK_SECONDS,
+        length_s=pink_seconds,
         source_rate=rate,
         sha256="",
         notes=("made here: periodic pink noise, the same on both sides",),
         seed=PINK_SEED,
     )
-    yield _Source(record, _channels_first(noise), loops=True)
+    yield _Source(lambda: record, [noise], len(noise), noise)
 
 
-def _channels_first(samples: Floats) -> Singles:
-    return np.ascontiguousarray(samples.T, dtype=np.float32)
+def _file_source(spec: ProgrammeSpec, rate: int, out_dir: Path) -> _Source:
+    reader = ProgrammeReader(spec, rate)
+
+    def record() -> ProgrammeRecord:
+        return ProgrammeRecord(
+            id=spec.id,
+            path=Path(os.path.relpath(spec.path, out_dir)).as_posix(),
+            start_s=spec.start_s,
+            length_s=reader.length_s,
+            source_rate=reader.source_rate,
+            sha256=file_sha256(spec.path),
+            notes=reader.notes,
+        )
+
+    return _Source(record, reader.blocks(), round(reader.length_s * rate), None)
 
 
-def _measure(
-    source: _Source,
-    stages: Sequence[StageSpec],
-    filters: Sequence[StageFilter],
-    scratch: Path,
-    rate: int,
-    step: _Steps,
-) -> tuple[list[_Take], tuple[Floats, Floats]]:
-    """Filter a programme through all stages: loudness, true peak, and samples to scratch."""
-    bank = FilterBank([f.taps for f in filters])
-    if source.loops:
-        # The end of the period was heard before its beginning, so the seam stays inaudible.
-        bank.prime(source.samples)
-    loud = [LoudnessMeter(rate) for _ in filters]
-    peaks = [TruePeakMeter(rate) for _ in filters]
-    spectrum = LongTermSpectrum(rate)
-    paths = [scratch / f"{secrets.token_hex(4)}.raw" for _ in filters]
-    for stage in stages:
-        step(f"{source.record.id} through {stage.id}: measuring")
-    frames = source.samples.shape[1]
-    for start in range(0, frames, bank.block_frames):
-        block = source.samples[:, start : start + bank.block_frames]
-        spectrum.push(block)
-        transformed = bank.transform(block)
-        for i, path in enumerate(paths):
-            filtered = bank.apply(i, transformed, block.shape[1])
-            loud[i].push(filtered)
-            peaks[i].push(filtered)
-            with path.open("ab") as file:
-                file.write(np.ascontiguousarray(filtered.T).tobytes())
-    takes = [
-        _Take(path, meter.integrated(), meter, peak.dbtp())
-        for path, meter, peak in zip(paths, loud, peaks, strict=True)
-    ]
+def _check_audible(programme: str, stages: Sequence[StageSpec], takes: Sequence[Take]) -> None:
     for stage, take in zip(stages, takes, strict=True):
         if not np.isfinite(take.loudness_lufs):
             raise InputError(
-                where=f"programme {source.record.id}, stage {stage.id}",
+                where=f"programme {programme}, stage {stage.id}",
                 problem="nothing of the programme is left to hear after this stage's filter",
                 remedy="Choose a programme with sound inside the stage's range",
             )
-    return takes, (spectrum.f_hz, spectrum.power())
 
 
-def _common_loudness(takes: Sequence[Sequence[_Take]]) -> float:
+def _common_loudness(takes: Sequence[Sequence[Take]]) -> float:
     """Loudest level at which no true peak of the set passes the limit."""
     limit = TRUE_PEAK_LIMIT_DBTP - _PEAK_MARGIN_DB
     room = (limit - t.true_peak_dbtp + t.loudness_lufs for row in takes for t in row)
@@ -322,67 +345,59 @@ def _common_loudness(takes: Sequence[Sequence[_Take]]) -> float:
 
 
 def _write(
-    stage: str,
     programme: str,
-    filt: StageFilter,
-    take: _Take,
-    models: dict[str, float],
+    stages: Sequence[StageSpec],
+    made: Sequence[_Made],
+    takes: Sequence[Take],
+    models: Sequence[dict[str, float]],
     folder: Path,
     rate: int,
-    frames: int,
     target: float,
-) -> StimulusRecord:
-    gain_db = target - take.loudness_lufs
-    name = f"{secrets.token_hex(12)}.flac"
-    samples = np.memmap(take.scratch, dtype=np.float32, mode="r").reshape(frames, 2)
-    _encode(folder / name, samples, 10 ** (gain_db / 20), rate)
-    after = take.meter.integrated(gain_db=gain_db)
-    return StimulusRecord(
-        stage=stage,
-        programme=programme,
-        file_name=name,
-        sample_rate=rate,
-        frames=frames,
-        channels=2,
-        gain_db=gain_db,
-        loudness_before_lufs=take.loudness_lufs,
-        loudness_after_lufs=after,
-        residual_lu=after - target,
-        true_peak_dbtp=take.true_peak_dbtp + gain_db,
-        filter_taps=len(filt.taps),
-        valid_low_hz=filt.valid_low_hz,
-        valid_high_hz=filt.valid_high_hz,
-        other_models_db=models,
-        sha256=file_sha256(folder / name),
+    step: _Steps,
+) -> list[StimulusRecord]:
+    paths = [folder / f"{secrets.token_hex(12)}.flac" for _ in stages]
+    gains = [target - take.loudness_lufs for take in takes]
+    encode(
+        [(t, p, 10 ** (g / 20)) for t, p, g in zip(takes, paths, gains, strict=True)],
+        rate=rate,
+        written=lambda i: step(f"{programme} through {stages[i].id}: written"),
     )
-
-
-_ENCODE_FRAMES = 1 << 18
-
-
-def _encode(path: Path, samples: NDArray[np.float32], gain: float, rate: int) -> None:
-    """Write 24-bit FLAC; rounding is ours, as libsndfile would truncate."""
-    with soundfile.SoundFile(
-        str(path), "w", samplerate=rate, channels=2, format="FLAC", subtype="PCM_24"
-    ) as file:
-        for start in range(0, len(samples), _ENCODE_FRAMES):
-            block = samples[start : start + _ENCODE_FRAMES].astype(float)
-            file.write(np.rint(block * (gain * 2**23)).astype(np.int32) << 8)
+    records = []
+    for stage, m, take, path, gain_db, model in zip(
+        stages, made, takes, paths, gains, models, strict=True
+    ):
+        after = take.meter.integrated(gain_db=gain_db)
+        records.append(
+            StimulusRecord(
+                stage=stage.id,
+                programme=programme,
+                file_name=path.name,
+                sample_rate=rate,
+                frames=take.frames,
+                channels=2,
+                gain_db=gain_db,
+                loudness_before_lufs=take.loudness_lufs,
+                loudness_after_lufs=after,
+                residual_lu=after - target,
+                true_peak_dbtp=take.true_peak_dbtp + gain_db,
+                filter_taps=len(m.left.taps),
+                valid_low_hz=m.left.valid_low_hz,
+                valid_high_hz=m.left.valid_high_hz,
+                other_models_db=model,
+                sha256=file_sha256(path),
+            )
+        )
+    return records
 
 
 def _other_models(
-    f_hz: Floats,
-    power: Floats,
-    filters: Sequence[StageFilter],
-    takes: Sequence[_Take],
-    target: float,
-    rate: int,
+    f_hz: Floats, power: Floats, made: Sequence[_Made], takes: Sequence[Take], target: float
 ) -> list[dict[str, float]]:
     """Levels under the further models, as differences from the mean over stages."""
     spectra = []
-    for filt, take in zip(filters, takes, strict=True):
+    for m, take in zip(made, takes, strict=True):
         gain = 10 ** ((target - take.loudness_lufs) / 10)
-        spectra.append(power * _power_response(filt.taps, len(f_hz)) * gain)
+        spectra.append(power * _power_response(m.taps, len(f_hz)) * gain)
     a_levels = np.array([a_weighted_level_db(f_hz, s) for s in spectra])
     to_spl = 10 ** ((LISTENING_LEVEL_DB - target) / 10)
     loudness = np.mean([erb_sum_loudness(f_hz, s * to_spl) for s in spectra])
@@ -396,25 +411,28 @@ def _other_models(
 def _power_response(taps: Floats, n_lines: int) -> Floats:
     n_fft = 2 * (n_lines - 1)
     fold = -(-len(taps) // n_fft)
-    return np.asarray(np.abs(fft.rfft(taps, fold * n_fft)[::fold]) ** 2)
+    power = np.abs(fft.rfft(taps, fold * n_fft, axis=0)[::fold]) ** 2
+    return np.asarray(power if power.ndim == 1 else power.mean(axis=1))
 
 
-def _stage_record(
-    stage: StageSpec, filt: StageFilter, playback: StageResponse | None
-) -> StageRecord:
+def _stage_record(stage: StageSpec, made: _Made) -> StageRecord:
+    left, right = made.left, made.right
     return StageRecord(
         id=stage.id,
         label=stage.label,
-        band_hz=tuple(filt.bands.mid_hz.tolist()),
-        band_level_db=tuple(filt.measured_db.tolist()),
-        achieved_db=tuple(filt.achieved_db.tolist()),
-        capped_hz=filt.capped_hz,
-        valid_low_hz=filt.valid_low_hz,
-        valid_high_hz=filt.valid_high_hz,
-        filter_taps=len(filt.taps),
+        band_hz=tuple(left.bands.mid_hz.tolist()),
+        band_level_db=tuple(left.measured_db.tolist()),
+        achieved_db=tuple(left.achieved_db.tolist()),
+        capped_hz=tuple(sorted({*left.capped_hz, *(right.capped_hz if right else ())})),
+        valid_low_hz=left.valid_low_hz,
+        valid_high_hz=left.valid_high_hz,
+        filter_taps=len(left.taps),
+        phase=left.phase,
         n_positions=stage.response.n_positions,
-        sources=stage.response.sources,
-        sha256=stage.response.sha256,
+        synthetic=stage.synthetic,
+        right_band_level_db=tuple(right.measured_db.tolist()) if right else None,
+        sources=stage.response.sources + (stage.right.sources if stage.right else ()),
+        sha256=stage.response.sha256 + (stage.right.sha256 if stage.right else ()),
     )
 
 

@@ -75,5 +75,5 @@ def demo_music(tmp_path_factory):
 @pytest.fixture(scope="session")
 def rendered(demo_stages, demo_music, tmp_path_factory):
     folder = tmp_path_factory.mktemp("rendered") / "stimuli"
-    manifest = render_set(demo_stages, demo_music, folder)
+    manifest = render_set(demo_stages, demo_music, folder, pink_seconds=8.0)
     return folder, manifest

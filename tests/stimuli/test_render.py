@@ -8,6 +8,7 @@ import pytest
 import soundfile
 
 from stimuli.errors import InputError
+from stimuli.filters import FilterChoices
 from stimuli.loudness import integrated_loudness
 from stimuli.manifest import PINK_NOISE, read_manifest
 from stimuli.programme import ProgrammeSpec, file_sha256
@@ -186,7 +187,12 @@ def test_headroom_is_shared_when_peaks_need_it(make_stage, tmp_path):
 def test_capped_bands_are_reported_and_left_out_of_the_check(make_stage, tmp_path, demo_music):
     levels = np.zeros(31)
     levels[4] = 25.0
-    render_set([StageSpec("boom", "", make_stage(levels))], demo_music[:1], tmp_path / "out")
+    render_set(
+        [StageSpec("boom", "", make_stage(levels))],
+        demo_music[:1],
+        tmp_path / "out",
+        pink_seconds=6.0,
+    )
     result = verify_set(tmp_path / "out")
     assert result.passed
     check = next(c for c in result.checks if c.name == "tone of pink noise, boom")
@@ -200,6 +206,7 @@ def test_progress_counts_to_the_end(make_stage, tmp_path, demo_music):
         [StageSpec("a", "", make_stage(0.0))],
         demo_music[:1],
         tmp_path / "out",
+        pink_seconds=6.0,
         progress=lambda *args: seen.append(args),
     )
     done = [d for d, _, _ in seen]
@@ -209,16 +216,92 @@ def test_progress_counts_to_the_end(make_stage, tmp_path, demo_music):
 def test_a_failure_leaves_the_earlier_set_untouched(make_stage, tmp_path, demo_music):
     out = tmp_path / "out"
     stage = [StageSpec("a", "", make_stage(0.0))]
-    first = render_set(stage, demo_music[:1], out)
+    first = render_set(stage, demo_music[:1], out, pink_seconds=6.0)
     before = {p.name: p.read_bytes() for p in out.iterdir()}
     soundfile.write(tmp_path / "silent.wav", np.zeros((96000, 2)), 48000)
     with pytest.raises(InputError, match="silent"):
         render_set(stage, [*demo_music[:1], ProgrammeSpec("s", tmp_path / "silent.wav")], out)
     assert {p.name: p.read_bytes() for p in out.iterdir()} == before
     assert sorted(p.name for p in tmp_path.iterdir()) == ["out", "silent.wav"]
-    second = render_set(stage, demo_music[:1], out)
+    second = render_set(stage, demo_music[:1], out, pink_seconds=6.0)
     assert second.stimuli[0].file_name != first.stimuli[0].file_name
     assert sorted(p.name for p in tmp_path.iterdir()) == ["out", "silent.wav"]
+
+
+def test_a_mono_programme_verifies(make_stage, tmp_path):
+    t = np.arange(96000) / 48000
+    noise = np.random.default_rng(3).normal(0, 0.05, len(t))
+    soundfile.write(tmp_path / "mono.wav", noise, 48000, subtype="PCM_24")
+    spec = ProgrammeSpec("mono", tmp_path / "mono.wav", mono=True)
+    stages = [StageSpec("a", "", make_stage(0.0))]
+    manifest = render_set(stages, [spec], tmp_path / "out", pink_seconds=6.0)
+    assert "mono" in manifest.programmes[0].notes[0]
+    assert verify_set(tmp_path / "out").passed
+
+
+@pytest.fixture(scope="module")
+def short_music(tmp_path_factory):
+    rng = np.random.default_rng(12)
+    path = tmp_path_factory.mktemp("short") / "m.flac"
+    soundfile.write(path, rng.normal(0, 0.08, (44100 * 3, 2)), 44100, subtype="PCM_24")
+    return [ProgrammeSpec("m", path)]
+
+
+def test_linear_phase_sets_keep_time_and_tone(make_stage, tmp_path, short_music):
+    levels = np.random.default_rng(5).normal(0, 4, 31)
+    stages = [StageSpec("flat", "", make_stage(0.0)), StageSpec("rough", "", make_stage(levels))]
+    manifest = render_set(
+        stages, short_music, tmp_path / "out", choices=FilterChoices(phase="linear"),
+        pink_seconds=6.0,
+    )  # fmt: skip
+    assert verify_set(tmp_path / "out").passed
+    assert {s.phase for s in manifest.stages} == {"linear"}
+    flat, rough = (
+        soundfile.read(tmp_path / "out" / manifest.stimulus(s, "m").file_name)[0][:, 0]
+        for s in ("flat", "rough")
+    )
+    assert len(flat) == len(rough) == 3 * 48000
+    lag = np.fft.irfft(np.conj(np.fft.rfft(flat)) * np.fft.rfft(rough)).argmax()
+    assert lag == 0
+
+
+def test_left_and_right_have_filters_of_their_own(make_stage, tmp_path, short_music):
+    rng = np.random.default_rng(6)
+    left, right = make_stage(rng.normal(0, 3, 31)), make_stage(-3 + rng.normal(0, 3, 31))
+    manifest = render_set(
+        [StageSpec("pair", "", left, right=right)], short_music, tmp_path / "out", pink_seconds=6.0
+    )
+    assert verify_set(tmp_path / "out").passed
+    record = manifest.stages[0]
+    difference = np.array(record.band_level_db) - np.array(record.right_band_level_db)
+    assert difference.mean() == pytest.approx(3, abs=1)
+    x, _ = soundfile.read(tmp_path / "out" / manifest.stimulus("pair", PINK_NOISE).file_name)
+    assert np.abs(x[:, 0] - x[:, 1]).max() > 0.01
+    rewrite(tmp_path / "out", manifest.stimulus("pair", PINK_NOISE), lambda y: y[:, ::-1])
+    assert "tone of pink noise, pair" in failed(tmp_path / "out")
+
+
+def test_a_measured_impulse_response_is_rendered(make_stage, tmp_path, short_music):
+    rng = np.random.default_rng(7)
+    impulse = rng.standard_normal(24000) * np.exp(-np.arange(24000) / 2000)
+    impulse[600] = 8.0
+    stages = [
+        StageSpec("plain", "", make_stage(0.0)),
+        StageSpec("room", "", make_stage(0.0), impulse=impulse),
+    ]
+    manifest = render_set(stages, short_music, tmp_path / "out", pink_seconds=6.0)
+    assert manifest.stage("room").phase == "measured"
+    result = verify_set(tmp_path / "out")
+    assert result.passed, [c for c in result.checks if not c.passed]
+
+
+def test_other_rates_are_rendered_at_the_study_s(rendered, tmp_path, make_stage, short_music):
+    manifest = render_set(
+        [StageSpec("a", "", make_stage(0.0))], short_music, tmp_path / "out", pink_seconds=6.0
+    )
+    record = manifest.stimulus("a", "m")
+    assert (record.sample_rate, record.frames) == (48000, 3 * 48000)
+    assert "converted from 44100 Hz to 48000 Hz" in manifest.programmes[0].notes
 
 
 def test_double_and_missing_ids_are_refused(make_stage, tmp_path, demo_music):
