@@ -17,6 +17,7 @@ from analysis.errors import InputError
 from analysis.preference import fit_preference
 from analysis.preference_block import preference_block
 from analysis.preference_depth import depth_blocks
+from analysis.ratings import ratings_block
 from analysis.reliability import reliability_block
 from analysis.stages import StageTable
 from analysis.trials import TrialTable
@@ -80,7 +81,7 @@ def analyse(
         "preference": preference_block(preference)
         | depth_blocks(trials, preference, mixed=mixed, seed=seed),
         "reliability": reliability_block(trials),
-        "ratings": [],
+        "ratings": ratings_block(trials),
         "link": [],
         "upgrade": None,
         "claims": judge_claims(
