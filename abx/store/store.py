@@ -10,7 +10,18 @@ from datetime import UTC, datetime
 from types import TracebackType
 from typing import Any, Self
 
-from sqlalchemy import Connection, Engine, Row, Select, and_, delete, insert, select, text
+from sqlalchemy import (
+    Connection,
+    Engine,
+    Row,
+    Select,
+    and_,
+    bindparam,
+    delete,
+    insert,
+    select,
+    text,
+)
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
 from abx.errors import StoreError
@@ -224,28 +235,32 @@ class Store:
 
 
 class Appender:
-    """Appends rows while the study's chain is held; made by :meth:`Store.writing`."""
+    """Reads and appends rows while the study's chain is held; see :meth:`Store.writing`.
+
+    Since nobody else can append meanwhile, what was read once is not read again.
+    """
 
     def __init__(self, connection: Connection, study: str) -> None:
         self.connection = connection
         self.study = study
+        self._by_key: dict[str, LogRow | None] = {}
+        self._last: dict[str, LogRow | None] = {}
 
     def find(self, key: str) -> LogRow | None:
         """Return the row with an idempotency key."""
-        query = _select_rows().where(log.c.study == self.study, log.c.key == key)
-        row = self.connection.execute(query).one_or_none()
-        return None if row is None else _as_row(row)
+        if key not in self._by_key:
+            self._by_key[key] = self._one(_ROW_BY_KEY, key=key)
+        return self._by_key[key]
 
-    def last(self, *, session: str | None = None, kind: str | None = None) -> LogRow | None:
-        """Return the newest row of the study, of a session or of a kind."""
-        query = _select_rows().where(log.c.study == self.study)
-        if session is not None:
-            query = query.where(log.c.session == session).order_by(log.c.session_seq.desc())
-        else:
-            query = query.order_by(log.c.seq.desc())
-        if kind is not None:
-            query = query.where(log.c.kind == kind)
-        row = self.connection.execute(query.limit(1)).one_or_none()
+    def last(self, *, session: str = "") -> LogRow | None:
+        """Return the newest row of a session, or of the whole study."""
+        if session not in self._last:
+            query = _LAST_OF_SESSION if session else _LAST_ROW
+            self._last[session] = self._one(query, **({"session": session} if session else {}))
+        return self._last[session]
+
+    def _one(self, query: Select[Any], **values: str) -> LogRow | None:
+        row = self.connection.execute(query, {"study": self.study, **values}).one_or_none()
         return None if row is None else _as_row(row)
 
     def rows(self, kind: str) -> list[LogRow]:
@@ -268,8 +283,11 @@ class Appender:
             insert(log).values(**{column.name: getattr(row, column.name) for column in log.columns})
         )
         self.connection.execute(
-            insert(log_body).values(study=row.study, seq=row.seq, salt=row.salt, body=row.body)
+            _INSERT_BODY, {"study": row.study, "seq": row.seq, "salt": row.salt, "body": row.body}
         )
+        self._by_key[entry.key] = self._last[""] = row
+        if entry.session:
+            self._last[entry.session] = row
         return row
 
     def _chained(self, entry: Entry, now: Callable[[], datetime]) -> LogRow:
@@ -312,6 +330,19 @@ def _select_rows() -> Select[Any]:
         log_body, and_(log.c.study == log_body.c.study, log.c.seq == log_body.c.seq)
     )
     return select(*log.columns, log_body.c.salt, log_body.c.body).select_from(joined)
+
+
+# Built once: putting a statement together costs more than running it.
+_OF_STUDY = _select_rows().where(log.c.study == bindparam("study"))
+_ROW_BY_KEY = _OF_STUDY.where(log.c.key == bindparam("key"))
+_LAST_ROW = _OF_STUDY.order_by(log.c.seq.desc()).limit(1)
+_LAST_OF_SESSION = (
+    _OF_STUDY.where(log.c.session == bindparam("session"))
+    .order_by(log.c.session_seq.desc())
+    .limit(1)
+)
+_INSERT_ROW = insert(log)
+_INSERT_BODY = insert(log_body)
 
 
 def _as_row(row: Row[Any]) -> LogRow:

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-import hashlib
+import atexit
+import shutil
+import tempfile
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -12,14 +15,10 @@ import soundfile
 from abx.session import Sessions
 from abx.store import Store
 from abx.study import Study, read_study
-from stimuli.manifest import (
-    Manifest,
-    ProgrammeRecord,
-    StageRecord,
-    StimulusRecord,
-    read_manifest,
-    write_manifest,
-)
+from stimuli.manifest import Manifest, read_manifest
+from stimuli.programme import ProgrammeSpec
+from stimuli.render import StageSpec, render_set
+from stimuli.response import power_average, read_response
 
 RATE = 48_000
 BANDS_HZ = tuple(float(1000 * 10 ** (n / 10)) for n in range(-14, 13))
@@ -102,91 +101,37 @@ class Desk:
         return Sessions(store, self.study, self.manifest, self.root / "stimuli")
 
 
-def make_desk(root: Path, *, text: str = STUDY, seconds: float = 0.5) -> Desk:
-    """Write a study whose stimuli are one noise a programme, shaped by a gain a stage."""
-    for folder in ("responses", "programmes", "stimuli"):
-        (root / folder).mkdir(parents=True, exist_ok=True)
-    rng = np.random.default_rng(7)
-    for stage, bass_db in STAGES.items():
-        lines = [f"{f:.2f},{_band_level(f, bass_db):.2f}" for f in BANDS_HZ]
-        (root / "responses" / f"{stage}.csv").write_text("\n".join(lines) + "\n")
-    frames = int(seconds * RATE)
-    stimuli = []
-    for programme in (*PROGRAMMES, "pink-noise"):
-        source = rng.normal(0, 0.05, (frames, 2)).clip(-0.9, 0.9)
-        if programme != "pink-noise":
-            soundfile.write(root / "programmes" / f"{programme}.wav", source, RATE)
-        for stage, gain_db in STAGES.items():
-            stimuli.append(_write_stimulus(root / "stimuli", stage, programme, source, gain_db))
-    write_manifest(_manifest(tuple(stimuli), frames), root / "stimuli")
+def make_desk(root: Path, *, text: str = STUDY) -> Desk:
+    """Copy the rendered study and write its study file."""
+    shutil.copytree(_rendered(), root)
     (root / "study.toml").write_text(text)
     return Desk(root)
 
 
+@cache
+def _rendered() -> Path:
+    """Render three one-second programmes through four stages, once a run of the tests."""
+    root = Path(tempfile.mkdtemp(prefix="ew-desk-"))
+    atexit.register(shutil.rmtree, root, ignore_errors=True)
+    for folder in ("responses", "programmes"):
+        (root / folder).mkdir()
+    stages = []
+    for stage, bass_db in STAGES.items():
+        table = root / "responses" / f"{stage}.csv"
+        table.write_text("".join(f"{f:.2f},{_band_level(f, bass_db):.2f}\n" for f in BANDS_HZ))
+        stages.append(StageSpec(stage, stage, power_average([read_response(table)])))
+    rng = np.random.default_rng(7)
+    programmes = []
+    for programme in PROGRAMMES:
+        file = root / "programmes" / f"{programme}.wav"
+        soundfile.write(file, rng.normal(0, 0.05, (RATE, 2)).clip(-0.9, 0.9), RATE)
+        programmes.append(ProgrammeSpec(programme, file))
+    render_set(stages, programmes, root / "stimuli")
+    return root
+
+
 def _band_level(f_hz: float, bass_db: float) -> float:
     return bass_db if f_hz < 200 else 0.0
-
-
-def _write_stimulus(
-    folder: Path, stage: str, programme: str, source: np.ndarray, gain_db: float
-) -> StimulusRecord:
-    name = hashlib.sha256(f"{stage}/{programme}".encode()).hexdigest()[:16] + ".flac"
-    soundfile.write(folder / name, source * 10 ** (gain_db / 20), RATE, subtype="PCM_24")
-    return StimulusRecord(
-        stage=stage,
-        programme=programme,
-        file_name=name,
-        sample_rate=RATE,
-        frames=len(source),
-        channels=2,
-        gain_db=gain_db,
-        loudness_before_lufs=-26.0,
-        loudness_after_lufs=-26.0,
-        residual_lu=0.0,
-        true_peak_dbtp=-6.0,
-        filter_taps=1,
-        valid_low_hz=40.0,
-        valid_high_hz=16_000.0,
-        other_models_db={},
-        sha256=hashlib.sha256((folder / name).read_bytes()).hexdigest(),
-    )
-
-
-def _manifest(stimuli: tuple[StimulusRecord, ...], frames: int) -> Manifest:
-    stages = tuple(
-        StageRecord(
-            id=stage,
-            label=stage,
-            band_hz=BANDS_HZ,
-            band_level_db=tuple(_band_level(f, bass_db) for f in BANDS_HZ),
-            achieved_db=tuple(_band_level(f, bass_db) for f in BANDS_HZ),
-            capped_hz=(),
-            valid_low_hz=40.0,
-            valid_high_hz=16_000.0,
-            filter_taps=1,
-            n_positions=1,
-            sources=(f"responses/{stage}.csv",),
-            sha256=("0" * 64,),
-        )
-        for stage, bass_db in STAGES.items()
-    )
-    programmes = tuple(
-        ProgrammeRecord(p, None, 0.0, frames / RATE, RATE, "", ()) for p in PROGRAMMES
-    )
-    return Manifest(
-        loudness_model="BS.1770-5",
-        target_lufs=-26.0,
-        headroom_db=3.0,
-        true_peak_limit_dbtp=-1.0,
-        boost_cap_db=12.0,
-        other_models={},
-        software={},
-        playback_sources=(),
-        playback_sha256=(),
-        stages=stages,
-        programmes=programmes,
-        stimuli=stimuli,
-    )
 
 
 def answer_open_trial(sessions: Sessions, token: str, *, pick: int = 0) -> dict[str, object]:

@@ -126,7 +126,7 @@ def test_the_cache_reads_what_the_manifest_says(shared_desk: Desk) -> None:
 
 
 def test_the_cache_keeps_to_its_limit(shared_desk: Desk) -> None:
-    one = int(0.5 * RATE) * 2 * 4
+    one = RATE * 2 * 4
     cache = StimulusCache(shared_desk.root / "stimuli", shared_desk.manifest, limit_bytes=3 * one)
     for stage in ("stock", "source", "speakers", "both"):
         for programme in ("low-tide", "tin-roof"):
