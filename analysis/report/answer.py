@@ -12,11 +12,13 @@ from analysis.report.page import Block, Page, Section
 
 __all__ = ["Headline", "claim_facts", "claims_section", "headline", "short_section"]
 
+# The kinds of claims under the names of the facts.
+_KINDS = {"hear": "hear", "prefer": "prefer", "most": "most", "similar": "same", "same": "same"}
 _CLAIM_FORMS = {
     "prefer": re.compile(r"^\s*listeners prefer (\S+) over (\S+)\s*$", re.I),
     "most": re.compile(r"^\s*listeners prefer (\S+) most\s*$", re.I),
     "hear": re.compile(r"^\s*listeners hear (\S+) from (\S+)\s*$", re.I),
-    "same": re.compile(r"\bnot audibly different\b", re.I),
+    "same": re.compile(r"^\s*listeners do not hear (\S+) from (\S+) within", re.I),
 }
 _VERDICTS = ("supported", "contradicted", "undecided")
 
@@ -36,8 +38,8 @@ class Headline:
 def claim_parts(row: Row) -> tuple[str, tuple[str, ...]]:
     """Return the kind of a claim and the stages it names: as judged, else from its text."""
     kind, stages = row.get("kind"), row.get("stages")
-    if kind in _CLAIM_FORMS and isinstance(stages, list):
-        return str(kind), tuple(str(stage) for stage in stages)
+    if kind in _KINDS and isinstance(stages, list):
+        return _KINDS[str(kind)], tuple(str(stage) for stage in stages)
     text = str(row.get("text") or "")
     for kind, form in _CLAIM_FORMS.items():
         found = form.search(text)

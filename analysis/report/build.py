@@ -21,6 +21,7 @@ from analysis.report.account import (
 )
 from analysis.report.answer import claims_section, short_section
 from analysis.report.card import card_caption, card_sections
+from analysis.report.choices import preference_section
 from analysis.report.decision import (
     link_section,
     power_section,
@@ -28,11 +29,8 @@ from analysis.report.decision import (
     upgrade_section,
 )
 from analysis.report.evidence import Evidence
-from analysis.report.listening import (
-    discrimination_section,
-    listeners_section,
-    preference_section,
-)
+from analysis.report.hearing import discrimination_section
+from analysis.report.listeners import differences_section, listeners_section
 from analysis.report.page import Page, Section
 from analysis.report.pdf import write_pdf
 from analysis.report.review import departures_section, verdicts_section
@@ -60,7 +58,8 @@ VOICES: dict[str, Voice] = {
         "title.report",
         (
             (None, (short_section, claims_section, upgrade_section)),
-            (None, (preference_section, discrimination_section, ratings_section, link_section)),
+            (None, (preference_section, differences_section, discrimination_section)),
+            (None, (ratings_section, link_section)),
             (None, (responses_section, deviation_section, levels_section, schedule_section)),
             (None, (listeners_section, power_section, methods_section, stages_section)),
             (None, (limits_section, checks_section)),
@@ -73,7 +72,8 @@ VOICES: dict[str, Voice] = {
             ("part.summary", (short_section,)),
             ("part.methods", (methods_section, stages_section, responses_section)),
             ("part.methods", (deviation_section, levels_section, schedule_section)),
-            ("part.results", (listeners_section, discrimination_section, preference_section)),
+            ("part.results", (listeners_section, discrimination_section)),
+            ("part.results", (preference_section, differences_section)),
             ("part.results", (ratings_section, link_section, upgrade_section, claims_section)),
             ("part.discussion", (power_section, limits_section)),
             ("part.availability", (checks_section,)),
@@ -234,6 +234,7 @@ def build_voices(
     *,
     voices: tuple[str, ...] = ("customer", "researcher", "reviewer"),
     pdf: bool = False,
+    paper: str = "a4",
 ) -> dict[str, Path]:
     """Write several voices of one run, side by side.
 
@@ -247,6 +248,8 @@ def build_voices(
         Keys of :data:`VOICES`.
     pdf : bool
         Print each page to PDF as well.
+    paper : str
+        ``a4`` or ``letter``.
 
     Returns
     -------
@@ -264,5 +267,5 @@ def build_voices(
         written[voice] = build_report(evidence, out, voice=voice)
     for voice in voices if pdf else ():
         page = written[voice]
-        written[f"{voice} pdf"] = write_pdf(page, page.with_suffix(".pdf"))
+        written[f"{voice} pdf"] = write_pdf(page, page.with_suffix(".pdf"), paper=paper)
     return written

@@ -8,7 +8,7 @@ from markupsafe import Markup
 
 from analysis.report.answer import cost_block, headline
 from analysis.report.evidence import Row
-from analysis.report.listening import panel_p, pooled_rows
+from analysis.report.hearing import panel_p, pooled_rows
 from analysis.report.page import Block, Page, Section
 
 __all__ = ["card_sections"]

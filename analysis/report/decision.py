@@ -12,13 +12,8 @@ from analysis.report.conditions import STAGES_FOR_LINK, Facts
 from analysis.report.evidence import Row, clean_text
 from analysis.report.figures import Interval, interval_chart
 from analysis.report.page import Block, Page, Section
-from analysis.report.panel_figures import (
-    Box,
-    Point,
-    box_chart,
-    power_chart,
-    scatter_chart,
-)
+from analysis.report.panel_figures import Box, Point, box_chart, power_chart, scatter_chart
+from analysis.report.wording import SENTENCES
 
 __all__ = [
     "LINK_PASSED",
@@ -172,6 +167,12 @@ def _band(page: Page, row: Row) -> tuple[Sequence[float], Sequence[float], Seque
     return x, low, high
 
 
+def _metric_name(page: Page, metric: str) -> str:
+    """Return a metric in words; its own name where it has none here."""
+    key = f"metric.{metric}"
+    return page.name(key) if key in SENTENCES else metric
+
+
 def _link_figure(page: Page, row: Row) -> Block | None:
     points = _points(page, row)
     if len(points) < 3:
@@ -182,13 +183,13 @@ def _link_figure(page: Page, row: Row) -> Block | None:
         points,
         key="link",
         alt=f"Each stage by {metric} and by worth, with intervals of the worth.",
-        x_label=metric,
+        x_label=_metric_name(page, metric),
         y_label=page.name("pref.axis.centred"),
         band=band,
         mark=page.mark,
     )
     caption = [
-        page.say("link.caption", metric=page.user(metric)),
+        page.say("link.caption", metric=page.user(_metric_name(page, metric))),
         *([page.say("link.caption.band")] if band else []),
         Markup("({}; {})").format(
             page.counted(row.at("n_stages"), "stage"), page.panel("/results/preference")

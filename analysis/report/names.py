@@ -31,6 +31,8 @@ _TITLES = {
         "ratings": "Ratings",
         "power": "What this study could notice",
         "by_listener": "Listener by listener",
+        "by_programme": "Programme by programme",
+        "differences": "Do listeners and programmes agree?",
         "responses": "What was measured",
         "deviation": "Distance from the target",
         "levels": "Level match",
@@ -109,6 +111,8 @@ _COLUMNS = {
         "gain_worth": "Gain (logits)",
         "per_cost": "Gain per cost unit",
         "metric": "Metric",
+        "sd_listeners": "SD between listeners (logits)",
+        "share_first": "Listeners with it first",
         "n_stages": "Stages",
         "slope": "Slope",
         "se_plain": "Standard error",
@@ -125,6 +129,12 @@ _COLUMNS = {
         "circular": "Circular triads",
         "zeta": "Consistence",
     }.items()
+}
+
+_METRICS = {
+    "metric.deviation_sd_db": name("Deviation from the target, SD (dB)"),
+    "metric.deviation_mean_abs_db": name("Mean distance from the target (dB)"),
+    "metric.deviation_tilt_db_per_octave": name("Tilt against the target (dB per octave)"),
 }
 
 _UNITS = {
@@ -154,4 +164,4 @@ _UNITS = {
     }.items()
 }
 
-NAMES: dict[str, Sentence] = {**_TITLES, **_PARTS, **_QUESTIONS, **_COLUMNS, **_UNITS}
+NAMES: dict[str, Sentence] = {**_TITLES, **_PARTS, **_QUESTIONS, **_COLUMNS, **_METRICS, **_UNITS}

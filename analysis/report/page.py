@@ -106,6 +106,12 @@ class Page:
         first, second, *_ = [*(pair if isinstance(pair, list) else []), "", ""]
         return str(first), str(second)
 
+    def in_order(self, rows: Iterable[Row]) -> list[Row]:
+        """Sort pair rows as the study lists its stages."""
+        rank = self.evidence.stage_order()
+        last = len(rank)
+        return sorted(rows, key=lambda row: [rank.get(s, last) for s in self.pair_ids(row)])
+
     # numbers ---------------------------------------------------------------------------
     def n(self, pointer: str, kind: str) -> Markup:
         """Write the number at ``pointer``."""

@@ -1,7 +1,7 @@
 """Pictures of single listeners, ratings, the link and the power of a study.
 
-All values come ready from the evidence. Points that fall on one another are set side by
-side in a fixed order, so that the same evidence draws the same picture.
+All values come ready from the evidence; listeners with the same share are counted in one
+ring.
 """
 
 from __future__ import annotations
@@ -11,13 +11,24 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from markupsafe import Markup
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.text import Text
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator
+from matplotlib.transforms import Bbox
 
 from analysis.report.figures import WIDTH_IN, rows_axes, wrapped
 from analysis.report.svg import Colour, drawing, inline_svg
 
-__all__ = ["Box", "Point", "box_chart", "listener_strip", "power_chart", "scatter_chart"]
+__all__ = [
+    "Box",
+    "Point",
+    "box_chart",
+    "listener_strip",
+    "power_chart",
+    "scatter_chart",
+    "worth_strip",
+]
 
 _STYLES = ("-", "--", "-.", ":")
 _MARKERS = ("o", "^", "s", "D")
@@ -48,16 +59,6 @@ class Point:
     high: float | None = None
 
 
-def _stacked(values: Sequence[float], step: float) -> list[tuple[float, float]]:
-    """Return (value, shift) with equal values spread evenly about the row."""
-    totals, seen = Counter(values), Counter[float]()
-    placed = []
-    for value in values:
-        placed.append((value, step * (seen[value] - (totals[value] - 1) / 2)))
-        seen[value] += 1
-    return placed
-
-
 def listener_strip(
     rows: Sequence[tuple[str, Sequence[float], float | None]],
     *,
@@ -66,21 +67,47 @@ def listener_strip(
     axis: str,
     mark: str | None = None,
 ) -> Markup:
-    """Draw one open dot a listener: share of right answers, one row a pair."""
+    """Draw rings that grow with the number of listeners who had this share of right answers."""
     with drawing():
-        figure, axes = rows_axes([label for label, *_ in rows], row_in=0.46)
+        figure, axes = rows_axes([label for label, *_ in rows], row_in=0.5)
         for at, (_, shares, chance) in enumerate(rows):
-            most = max(Counter(shares).values(), default=1)
-            dots = _stacked(sorted(shares), min(0.1, 0.8 / most))
-            axes.plot(
-                [x for x, _ in dots], [at + y for _, y in dots], ls="none", marker="o", ms=5,
-                mfc="none", mec=Colour.A, mew=1.2,
-            )  # fmt: skip
             if chance is not None:
                 axes.plot([chance] * 2, [at - 0.45, at + 0.45], color=Colour.MUTED, lw=1.2, ls="--")
-        axes.set_xlim(-0.03, 1.03)
+            for share, count in sorted(Counter(shares).items()):
+                axes.plot(
+                    [share], [at], ls="none", marker="o", ms=11 + 2.5 * (count - 1) ** 0.5,
+                    mfc=Colour.PAPER, mec=Colour.A, mew=1.4,
+                )  # fmt: skip
+                axes.annotate(
+                    str(count), (share, at), ha="center", va="center_baseline", fontsize=8.5
+                )
+        axes.set_xlim(-0.05, 1.05)
         axes.xaxis.set_major_locator(FixedLocator([0, 0.25, 0.5, 0.75, 1]))
         axes.xaxis.set_major_formatter(FuncFormatter(lambda x, _: f"{100 * x:.0f}"))
+        axes.set_xlabel(axis)
+        return inline_svg(figure, key=key, alt=alt, mark=mark)
+
+
+def worth_strip(
+    rows: Sequence[tuple[str, Sequence[float]]],
+    *,
+    key: str,
+    alt: str,
+    axis: str,
+    mark: str | None = None,
+) -> Markup:
+    """Draw one open dot a listener on each row, spread over three heights in a fixed order."""
+    with drawing():
+        figure, axes = rows_axes([label for label, _ in rows], row_in=0.44)
+        axes.axvline(0, color=Colour.MUTED, lw=1.2, ls="--")
+        for at, (_, values) in enumerate(rows):
+            heights = [at + 0.16 * (k % 3 - 1) for k in range(len(values))]
+            axes.plot(
+                sorted(values), heights, ls="none", marker="o", ms=5.5, mfc="none", mec=Colour.A,
+                mew=1.2,
+            )  # fmt: skip
+        axes.margins(x=0.06)
+        axes.xaxis.set_major_locator(MaxNLocator(6))
         axes.set_xlabel(axis)
         return inline_svg(figure, key=key, alt=alt, mark=mark)
 
@@ -126,21 +153,69 @@ def scatter_chart(
             if point.low is not None and point.high is not None:
                 axes.plot([point.x] * 2, [point.low, point.high], color=Colour.A, lw=1.6)
             axes.plot([point.x], [point.y], marker="o", ms=7, color=Colour.A, ls="none")
-        xs = [point.x for point in points]
-        middle = (min(xs) + max(xs)) / 2
-        for point in points:
-            right = point.x > middle
-            axes.annotate(
-                wrapped(point.label, 20, 2), (point.x, point.y), textcoords="offset points",
-                xytext=(-8 if right else 8, 0), ha="right" if right else "left", va="center",
-            )  # fmt: skip
-        axes.margins(x=0.12, y=0.08)
+        axes.margins(x=0.14, y=0.1)
         axes.grid()
         axes.xaxis.set_major_locator(MaxNLocator(6))
         axes.yaxis.set_major_locator(MaxNLocator(6))
         axes.set_xlabel(x_label)
         axes.set_ylabel(y_label)
+        _label_points(figure, axes, points)
         return inline_svg(figure, key=key, alt=alt, mark=mark)
+
+
+# Where a label may stand: end of the bar it starts from, shift in points, anchors.
+_PLACES = (
+    ("y", 9, 0, "left", "center"),
+    ("y", -9, 0, "right", "center"),
+    ("high", 0, 3, "center", "bottom"),
+    ("low", 0, -3, "center", "top"),
+    ("y", 7, 9, "left", "bottom"),
+    ("y", -7, 9, "right", "bottom"),
+    ("y", 7, -9, "left", "top"),
+    ("y", -7, -9, "right", "top"),
+)
+
+
+def _obstacles(axes: Axes, points: Sequence[Point]) -> list[Bbox]:
+    """Return the boxes of points and bars on the canvas, which labels should not cover."""
+    boxes = []
+    for point in points:
+        low = point.y if point.low is None else point.low
+        high = point.y if point.high is None else point.high
+        (x, bottom), (_, top) = axes.transData.transform([(point.x, low), (point.x, high)])
+        boxes.append(Bbox.from_extents(x - 4, bottom - 4, x + 4, top + 4))
+    return boxes
+
+
+def _label_points(figure: Figure, axes: Axes, points: Sequence[Point]) -> None:
+    """Write each label at the first place where it covers least and stays inside."""
+    figure.draw_without_rendering()
+    taken = _obstacles(axes, points)
+    room = axes.get_window_extent()
+    for point in points:
+        best: tuple[float, Text, Bbox] | None = None
+        for end, x, y, ha, va in _PLACES:
+            start = getattr(point, end)
+            text = axes.annotate(
+                wrapped(point.label, 20, 2), (point.x, point.y if start is None else start),
+                textcoords="offset points", xytext=(x, y), ha=ha, va=va,
+            )  # fmt: skip
+            box = text.get_window_extent()
+            overlap = sum(_shared(box, other) for other in taken)
+            overlap += box.width * box.height - _shared(box, room)
+            if best is None or overlap < best[0] - 1e-6:
+                if best is not None:
+                    best[1].remove()
+                best = (overlap, text, box)
+            else:
+                text.remove()
+        if best is not None:
+            taken.append(best[2])
+
+
+def _shared(one: Bbox, other: Bbox) -> float:
+    common = Bbox.intersection(one, other)
+    return 0.0 if common is None else float(common.width * common.height)
 
 
 def power_chart(

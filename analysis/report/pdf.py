@@ -33,6 +33,11 @@ _FLAGS = (
     "--no-pdf-header-footer",
 )
 
+_PAPERS = {
+    name: f"<style>@page {{ size: {size}; }} @page card {{ size: {size}; }}</style>"
+    for name, size in (("a4", "A4"), ("letter", "letter"))
+}
+
 
 def find_browser() -> str | None:
     """Return the first Chromium-family browser on the path, or None."""
@@ -43,6 +48,7 @@ def write_pdf(
     html_path: str | os.PathLike[str],
     pdf_path: str | os.PathLike[str],
     *,
+    paper: str = "a4",
     browser: str | None = None,
     timeout_s: float = 60.0,
 ) -> Path:
@@ -53,6 +59,8 @@ def write_pdf(
     html_path, pdf_path : path-like
         The page, and the file to write; an earlier one is replaced only when the new one is
         complete.
+    paper : str
+        ``a4`` or ``letter``.
     browser : str, optional
         Program to use; searched on the path when not given.
     timeout_s : float
@@ -66,8 +74,15 @@ def write_pdf(
     Raises
     ------
     InputError
-        If there is no browser, no page, or the browser writes no PDF; says what to do instead.
+        If there is no browser, no page, no such paper, or the browser writes no PDF; says what to
+        do instead.
     """
+    if paper not in _PAPERS:
+        raise InputError(
+            where="paper",
+            problem=f"{paper!r} is not a paper size",
+            remedy=f"Choose one of {', '.join(_PAPERS)}",
+        )
     page, out = Path(html_path).resolve(), Path(pdf_path)
     if not page.is_file():
         raise InputError(source=str(html_path), problem="no such page", remedy="Build it first")
@@ -81,15 +96,17 @@ def write_pdf(
         )
     out.parent.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(prefix="report-pdf-") as folder:
-        made = Path(folder) / "page.pdf"
-        _print(program, page, made, Path(folder), timeout_s=timeout_s)
+        sized, made = Path(folder) / page.name, Path(folder) / "page.pdf"
+        text = page.read_text(encoding="utf-8")
+        sized.write_text(text.replace("</head>", _PAPERS[paper] + "</head>", 1), encoding="utf-8")
+        _print(program, sized, made, timeout_s=timeout_s)
         staged = out.with_name(f".{out.name}.part")
         shutil.copyfile(made, staged)
         os.replace(staged, out)
     return out
 
 
-def _print(program: str, page: Path, made: Path, folder: Path, *, timeout_s: float) -> None:
+def _print(program: str, page: Path, made: Path, *, timeout_s: float) -> None:
     # Chromium refuses to start as root unless its sandbox is off; the page runs no script and
     # loads nothing.
     sandbox = ["--no-sandbox"] if hasattr(os, "geteuid") and os.geteuid() == 0 else []
@@ -97,7 +114,7 @@ def _print(program: str, page: Path, made: Path, folder: Path, *, timeout_s: flo
         program,
         *_FLAGS,
         *sandbox,
-        f"--user-data-dir={folder / 'profile'}",
+        f"--user-data-dir={made.with_name('profile')}",
         f"--print-to-pdf={made}",
         page.as_uri(),
     ]

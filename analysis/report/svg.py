@@ -38,6 +38,7 @@ class Colour:
     BAND = "#eaeff4"
     RIBBON = "#a9c7e2"
     MARK = "#8d2b2b"
+    PAPER = "#fefefe"
 
 
 COLOURS: dict[str, str] = {
@@ -51,6 +52,7 @@ COLOURS: dict[str, str] = {
     Colour.BAND: "--f-band",
     Colour.RIBBON: "--f-ribbon",
     Colour.MARK: "--f-mark",
+    Colour.PAPER: "--paper",
 }
 
 _SETTINGS: Any = {
@@ -120,10 +122,19 @@ def inline_svg(figure: Figure, *, key: str, alt: str, mark: str | None = None) -
             fontsize=16, fontweight="bold", color=Colour.MARK, alpha=0.2, zorder=10,
         )  # fmt: skip
         axes.texts[-1].set_in_layout(False)
+    _settle(figure)
     buffer = io.StringIO()
     figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
     body = buffer.getvalue()
     return Markup(_for_page(body[body.index("<svg") :], key, alt))
+
+
+def _settle(figure: Figure) -> None:
+    """Lay the figure out once; saving would otherwise draw all of it an extra time."""
+    engine = figure.get_layout_engine()
+    if engine is not None:
+        engine.execute(figure)
+        figure.set_layout_engine("none")
 
 
 def _for_page(svg: str, key: str, alt: str) -> str:

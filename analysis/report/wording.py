@@ -220,8 +220,8 @@ _DISCRIMINATION = {
     ),
     "disc.per_pair": Sentence("{panel} a pair"),
     "disc.panel": Sentence(
-        "The last column rests on the test between listeners; with a small panel the larger of "
-        "both p-values counts."
+        "The last column rests on the test between listeners, allowing for the number of pairs "
+        "(Holm) where that is stored."
     ),
     "disc.none": limit(
         "No discrimination trials were gathered, so this report cannot say which versions "
@@ -263,7 +263,7 @@ _MEASURED = {
     "dev.empty": name("outside the valid band"),
     "lev.lead": Sentence(
         "All versions of one programme were set to equal loudness in the declared model, to "
-        "{rule_match_lu} LU. Other models of loudness judge the same files a little "
+        "{rule_match_lu}\u00a0LU. Other models of loudness judge the same files a little "
         "differently."
     ),
     "lev.caption": Sentence(
@@ -271,11 +271,11 @@ _MEASURED = {
         "each model. Marks right of zero count as louder in that model."
     ),
     "lev.warning": limit(
-        "Loudness models disagree by more than {rule_models} LU for: {stages}. Choices involving "
-        "them may follow loudness and not tone alone; whether they do cannot be seen from these "
-        "data."
+        "Loudness models disagree by more than {rule_models}\u00a0LU for: {stages}. Choices "
+        "involving them may follow loudness and not tone alone; whether they do cannot be seen "
+        "from these data."
     ),
-    "lev.agree": Sentence("The models agree within {rule_models} LU for every stimulus."),
+    "lev.agree": Sentence("The models agree within {rule_models}\u00a0LU for every stimulus."),
     "lev.single": limit("Only one loudness model was stored, so none could be compared."),
     "lev.none": limit("No level-match figures came with these data; loudness was not checked."),
     "lev.axis": name("Residual (LU)"),
@@ -295,7 +295,8 @@ _CARD = {
     "card.for_listener": name("Card for {listener}"),
     "card.for_panel": name("Card for everyone who took part"),
     "card.played": Sentence(
-        "You listened to {versions} of one sound system. None had a name, and all played equally loud."
+        "You listened to {versions} of one sound system. None had a name, and all played equally "
+        "loud."
     ),
     "card.played_bare": Sentence("None of the versions had a name, and all played equally loud."),
     "card.panel": Sentence("This card counts {panel}."),
@@ -404,9 +405,38 @@ _DECISION = {
     ),
     "power.axis.x": name("Listeners"),
     "power.axis.y": name("Chance to notice (%)"),
+    "diff.lead": Sentence(
+        "Do all want the same? Each dot is one listener’s own worth of a version, drawn towards "
+        "the panel where that listener gave few answers."
+    ),
+    "diff.caption": Sentence(
+        "Dots of one row far apart mean that listeners differ about this version; the dashed line "
+        "is each listener’s mean."
+    ),
+    "diff.alike": Sentence("Test that all {people} want the same: p: {p}."),
+    "diff.one_group": limit(
+        "No split into groups of listeners describes these choices better than one group."
+    ),
+    "diff.groups": limit(
+        "The choices fit {groups} groups of listeners better than one. The average above need not "
+        "be what any of them wants; it should not be read alone."
+    ),
+    "diff.programmes": Sentence(
+        "Worth of each version against the mean, from the choices of one programme at a time."
+    ),
+    "diff.interaction": Sentence(
+        "Test that worths are the same in every programme, listeners permuted: p: {p}."
+    ),
+    "diff.left_out_same": limit(
+        "{stage} stays in front whichever programme is left out; no single programme decides that."
+    ),
+    "diff.left_out_changes": limit(
+        "Which version is in front depends on a single programme and is not settled:"
+    ),
+    "diff.left_out_line": Sentence("without {programme}: {stage}"),
     "strip.caption": Sentence(
-        "One ring for each of the {people}: share of right answers. The dashed mark is guessing; "
-        "rings side by side have the same share."
+        "Rings show the share of right answers; the number inside counts the {people} who had "
+        "it. The dashed mark is guessing."
     ),
 }
 
@@ -506,8 +536,9 @@ _LIMITS = {
     ),
     "lim.ears": Sentence(
         "Sound can damage hearing for good. Start quiet and stop if it hurts or if ears ring. "
-        "A common work-place limit is {rule_dba} dBA for {rule_rel_h} h a day, halving the time "
-        "for every {rule_exchange_db} dB more (NIOSH); it is a limit, not a safe target."
+        "A common work-place limit is {rule_dba}\u00a0dBA for {rule_rel_h}\u00a0h a day, halving "
+        "the time for every {rule_exchange_db}\u00a0dB more (NIOSH); it is a limit, not a safe "
+        "target."
     ),
 }
 

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analysis.proportions import critical_count
 from analysis.run import analyse
 from analysis.trials import trial_table
 
@@ -30,6 +31,7 @@ CLAIMS = (
     "listeners prefer tuned most",
     "listeners prefer source over both",
 )
+PROGRAMMES = ("kite-street", "slow-harbour", "pink-noise")
 REGIONS = ("deep bass", "bass", "low mid", "mid", "presence", "treble")
 F_HZ = [1000.0 * 10.0 ** (n / 10.0) for n in range(-17, 14)]
 
@@ -167,7 +169,7 @@ def _one_listener(
                 "session": f"{name}-1",
                 "trial": len(rows) + 1,
                 "method": method,
-                "programme": "kite-street",
+                "programme": PROGRAMMES[len(rows) % 3],
                 "stage_a": a,
                 "stage_b": b,
                 "stage_x": x,
@@ -196,7 +198,10 @@ def _one_listener(
 @cache
 def _results() -> str:
     table = trial_table(simulated_trials())
-    return json.dumps(analyse(table, claims=CLAIMS, reference="as-delivered"))
+    found = analyse(table, claims=CLAIMS, reference="as-delivered")
+    for row in found["discrimination"]:
+        row["n_critical"] = critical_count(row["n_trials"])
+    return json.dumps(found)
 
 
 def sample_evidence() -> dict[str, Any]:
@@ -242,6 +247,7 @@ def evidence() -> dict[str, Any]:
     found["schedule"]["pairs"] = found["schedule"]["pairs"][:2]
     preference = found["results"]["preference"]
     preference["pairs"] = preference["pairs"][:2]
+    found["levels"] = found["levels"][:2]
     return found
 
 
@@ -338,14 +344,16 @@ def add_decision(found: dict[str, Any]) -> dict[str, Any]:
 
 
 @pytest.fixture
-def decided(evidence: dict[str, Any]) -> dict[str, Any]:
-    return add_decision(evidence)
-
-
-@pytest.fixture
 def lean(evidence: dict[str, Any]) -> dict[str, Any]:
     """The same without the blocks whose figures take longest to draw."""
     for block in ("responses", "schedule", "levels"):
         del evidence[block]
-    evidence["results"]["preference"]["pairs"] = []
+    preference = evidence["results"]["preference"]
+    preference["pairs"] = preference["mixed"]["listeners"] = []
     return evidence
+
+
+@pytest.fixture
+def decided(lean: dict[str, Any]) -> dict[str, Any]:
+    """The lean evidence with the blocks of the later analyses."""
+    return add_decision(lean)

@@ -130,7 +130,6 @@ def test_all_voices_are_written_side_by_side(lean, tmp_path):
     ],
 )
 def test_later_figures_are_drawn_only_from_their_blocks(decided, block, section, figure):
-    decided["responses"], decided["levels"] = [], []
     page = render_report(decided)
     assert section in sections(page)
     assert f'id="{figure}' in page

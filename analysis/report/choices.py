@@ -1,0 +1,173 @@
+"""What listeners chose: the preference map and the pairs."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from markupsafe import Markup
+
+from analysis.report.evidence import Row
+from analysis.report.figures import Interval, interval_chart
+from analysis.report.page import Block, Page, Section
+
+__all__ = ["preference_section"]
+
+_CENTRED = ("centred", "centred_low", "centred_high")
+
+
+def _centred(rows: Sequence[Row]) -> bool:
+    """Whether the analysis gives worths against the mean, with intervals."""
+    return any(row.number("centred_low") is not None for row in rows)
+
+
+def _worth_interval(page: Page, row: Row, *, centred: bool) -> Interval:
+    label = page.evidence.stage_label(row.get("stage"))
+    if centred:
+        value, low, high = (row.number(key) for key in _CENTRED)
+        return Interval(label, value, low, high)
+    value, se = row.number("log_worth"), row.number("se_cluster")
+    if value is None or se is None:
+        return Interval(label, value)
+    return Interval(label, value, value - se, value + se)
+
+
+def _worth_caption(page: Page, *, centred: bool) -> list[Markup]:
+    reference = page.evidence.get("/results/preference/reference")
+    said = [page.say("pref.map")]
+    if centred:
+        said += [page.say("pref.map.line_mean"), page.say("pref.map.bars_ci")]
+    else:
+        said.append(page.say("pref.map.line_reference", reference=page.quoted(reference)))
+        said.append(page.say("pref.map.bars_se"))
+    return [*said, Markup("({})").format(page.panel("/results/preference"))]
+
+
+def _worth_figure(page: Page, rows: Sequence[Row]) -> Block:
+    centred = _centred(rows)
+    names = ", then ".join(page.evidence.stage_label(row.get("stage")) for row in rows)
+    svg = interval_chart(
+        [_worth_interval(page, row, centred=centred) for row in rows],
+        key="worth",
+        alt=f"Versions by worth, highest first: {names}. The table below holds the figures.",
+        axis=page.name("pref.axis.centred" if centred else "pref.axis"),
+        line=0.0,
+        mark=page.mark,
+    )
+    keys = ("stage", "log_worth", "se", "se_cluster", *_CENTRED, "worth", "p_best")
+    data = page.csv_of("worths", rows, keys)
+    return page.figure(svg, _worth_caption(page, centred=centred), data)
+
+
+def _worth_table(page: Page, rows: Sequence[Row]) -> Block:
+    centred = _centred(rows)
+    columns = ["stage", *(["centred", "interval"] if centred else []), "log_worth", "se", "p_best"]
+    cells = []
+    for row in rows:
+        line: list[object] = [page.stage(row.get("stage"))]
+        if centred:
+            line.append(page.n(row.at("centred"), "logit"))
+            line.append(page.between(row, "centred_low", "centred_high", "logit"))
+        line += [page.n(row.at("log_worth"), "logit"), page.n(row.at("se_cluster"), "se")]
+        cells.append([*line, page.n(row.at("p_best"), "chance")])
+    return page.table(columns, cells)
+
+
+def _share_figure(page: Page, rows: Sequence[Row]) -> Block:
+    svg = interval_chart(
+        [
+            Interval(
+                page.pair_text(row),
+                row.number("share"),
+                row.number("wilson_low"),
+                row.number("wilson_high"),
+                note=page.numbers.plain(row.at("share"), "percent"),
+            )
+            for row in rows
+        ],
+        key="shares",
+        alt="Share of choices for the first-named version of each pair, with intervals. "
+        "The table below holds the figures.",
+        axis=page.name("pref.share_axis"),
+        line=0.5,
+        percent=True,
+        mark=page.mark,
+    )
+    caption = [
+        page.say("pref.pairs"),
+        Markup("({})").format(page.panel("/results/preference")),
+    ]
+    keys = ("pair", "wins", "losses", "ties", "share", "wilson_low", "wilson_high", "p_value")
+    return page.figure(svg, caption, page.csv_of("pair-shares", rows, keys))
+
+
+def _share_table(page: Page, rows: Sequence[Row]) -> Block:
+    ties = any(row.number("ties") for row in rows)
+    columns = ["pair", "wins", "losses", *(["ties"] if ties else []), "share", "interval"]
+    cells = [
+        [
+            page.pair(row),
+            page.n(row.at("wins"), "count"),
+            page.n(row.at("losses"), "count"),
+            *([page.n(row.at("ties"), "count")] if ties else []),
+            page.n(row.at("share"), "percent"),
+            page.between(row, "wilson_low", "wilson_high", "percent"),
+        ]
+        for row in rows
+    ]
+    return page.table(columns, cells)
+
+
+def _order_effect(page: Page) -> Block | None:
+    base = "/results/preference/order_effect"
+    if not page.known(f"{base}/estimate"):
+        return None
+    error = next((k for k in ("se_cluster", "se") if page.known(f"{base}/{k}")), "se")
+    estimate, se = page.n(f"{base}/estimate", "logit"), page.n(f"{base}/{error}", "se")
+    return page.note("pref.order", estimate=estimate, se=se)
+
+
+def _fit(page: Page) -> list[Block]:
+    said = []
+    base = "/results/preference/fit"
+    if page.known(f"{base}/deviance"):
+        words = {
+            "deviance": page.n(f"{base}/deviance", "statistic"),
+            "df": page.n(f"{base}/df", "count"),
+        }
+        if page.known(f"{base}/p_value"):
+            said.append(page.note("pref.fit_p", p=page.n(f"{base}/p_value", "p"), **words))
+        else:
+            said.append(page.note("pref.fit", **words))
+    equal = "/results/preference/equal_worths/p_value"
+    if page.known(equal):
+        said.append(page.note("pref.equal", p=page.n(equal, "p")))
+    ties = "/results/preference/ties/n_ties"
+    if page.known(ties):
+        said.append(page.note("pref.ties", ties=page.counted(ties, "answer")))
+    notes = page.evidence.get("/results/preference/notes")
+    for text in notes if isinstance(notes, list) else []:
+        said.append(Block("para", page.user(text), style="note"))
+    return said
+
+
+def preference_section(page: Page) -> Section:
+    """Make the preference map, the pair shares and their cautions."""
+    stages = page.evidence.rows("/results/preference/stages")
+    pairs = page.in_order(page.evidence.rows("/results/preference/pairs"))
+    if not stages:
+        return page.section("preference", [page.para("pref.none")])
+    ranked = sorted(stages, key=lambda row: -(row.number("log_worth") or 0.0))
+    return page.section(
+        "preference",
+        [
+            page.para("pref.lead"),
+            _worth_figure(page, ranked),
+            _worth_table(page, ranked),
+            Block("heading", page.say("title.pairs")) if pairs else None,
+            _share_figure(page, pairs) if pairs else None,
+            _share_table(page, pairs) if pairs else None,
+            page.note("pref.pairs.note") if pairs else None,
+            _order_effect(page),
+            *_fit(page),
+        ],
+    )

@@ -1,0 +1,208 @@
+"""How steady the listeners were, and how far they and the programmes differ."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from markupsafe import Markup
+
+from analysis.report.evidence import Row, clean_text
+from analysis.report.page import Block, Page, Section
+from analysis.report.panel_figures import worth_strip
+
+__all__ = ["differences_section", "listeners_section"]
+
+_DASH = "\u2013"
+
+
+def _control(page: Page, row: Row, kind: str) -> object:
+    """Write controls passed of those that can be scored."""
+    scored = row.at("controls", kind, "scored")
+    if not page.evidence.number(scored):
+        return _DASH
+    passed = page.n(row.at("controls", kind, "passed"), "count")
+    return Markup("{}/{}").format(passed, page.n(scored, "count"))
+
+
+def _cells(page: Page, row: Row) -> dict[str, object]:
+    """Write every figure of a listener; a dash where nothing was asked."""
+
+    def shown(key: str, kind: str) -> object:
+        return page.n(row.at(key), kind) if row.number(key) is not None else _DASH
+
+    return {
+        "listener": page.user(row.get("listener") or ""),
+        "answers": shown("n_trials", "count"),
+        "repeats": shown("n_repeats", "count"),
+        "agree": shown("repeat_agreement", "percent"),
+        "identical": _control(page, row, "identical"),
+        "obvious": _control(page, row, "obvious"),
+        "circular": shown("circular_triads", "count"),
+        "zeta": shown("zeta", "agreement"),
+    }
+
+
+def listeners_section(page: Page) -> Section:
+    """Make the section on the steadiness of the listeners."""
+    rows = page.evidence.rows("/results/reliability/listeners")
+    cells = [_cells(page, row) for row in rows]
+    columns = [name for name in (cells[0] if cells else {}) if any(c[name] != _DASH for c in cells)]
+    if not {"agree", "identical", "obvious", "zeta"} & set(columns):
+        return page.section("listeners", [page.para("rel.none")])
+    keys = ("listener", "n_trials", "n_repeats", "repeat_agreement", "circular_triads", "zeta")
+    table = page.table(
+        columns,
+        [[cell[name] for name in columns] for cell in cells],
+        data=page.csv_of("listeners", rows, keys),
+    )
+    u = "/results/reliability/kendall_u"
+    return page.section(
+        "listeners",
+        [
+            page.para("rel.lead"),
+            table,
+            page.para("rel.u", u=page.n(u, "agreement")) if page.known(u) else None,
+            page.note("rel.note"),
+        ],
+    )
+
+
+# differences ---------------------------------------------------------------------------
+
+
+def _worths_by_stage(page: Page, stages: Sequence[Row]) -> list[tuple[str, list[float]]]:
+    """Return each stage's label with the worth every listener gives it."""
+    every = [
+        page.evidence.curve(row, "worths")
+        for row in page.evidence.rows("/results/preference/mixed/listeners")
+    ]
+    return [
+        (page.evidence.stage_label(row.get("stage")), [own[k] for own in every if k < len(own)])
+        for k, row in enumerate(stages)
+    ]
+
+
+def _listener_worths(page: Page, stages: Sequence[Row]) -> list[Block]:
+    rows = [row for row in _worths_by_stage(page, stages) if row[1]]
+    if not rows:
+        return []
+    svg = worth_strip(
+        rows,
+        key="own",
+        alt="Worth that each listener gives to each version, one dot a listener. The saved table "
+        "holds the figures.",
+        axis=page.name("pref.axis.centred"),
+        mark=page.mark,
+    )
+    names = [
+        clean_text(row.get("listener"))
+        for row in page.evidence.rows("/results/preference/mixed/listeners")
+    ]
+    lines = [
+        [stage.get("stage"), name, value]
+        for stage, (_, values) in zip(stages, rows, strict=True)
+        for name, value in zip(names, values, strict=True)
+    ]
+    data = page.csv("worths-by-listener", ("stage", "listener", "worth"), lines)
+    panel = Markup("({})").format(page.panel("/results/preference/mixed"))
+    return [page.figure(svg, [page.say("diff.caption"), panel], data)]
+
+
+def _spread_table(page: Page, stages: Sequence[Row]) -> Block:
+    cells = [
+        [
+            page.stage(row.get("stage")),
+            page.n(row.at("sd_between_listeners"), "se"),
+            page.n(row.at("share_of_listeners_with_it_first"), "percent"),
+        ]
+        for row in stages
+    ]
+    return page.table(["stage", "sd_listeners", "share_first"], cells)
+
+
+def _groups(page: Page) -> Block | None:
+    """Warn where the choices fit several groups of listeners better than one."""
+    place = "/results/preference/classes/best_by_bic"
+    count = page.evidence.number(place)
+    if count is None:
+        return None
+    if count < 2:
+        return page.note("diff.one_group")
+    return page.warning("diff.groups", groups=page.n(place, "count"))
+
+
+def _programme_table(page: Page) -> list[Block]:
+    base = "/results/preference/programmes"
+    rows = [
+        row
+        for row in page.evidence.rows(f"{base}/by_programme")
+        if isinstance(row.get("log_worth"), Mapping)
+    ]
+    if len(rows) < 2:
+        return []
+    ids = list(dict.fromkeys(str(stage) for row in rows for stage in row.get("log_worth")))
+    rank = page.evidence.stage_order()
+    ids.sort(key=lambda stage: rank.get(stage, len(rank)))
+    head = [page.say("col.programme"), *(page.stage(stage) for stage in ids)]
+    cells: list[list[Any]] = [
+        [
+            page.user(row.get("programme") or _DASH),
+            *(
+                page.n(row.at("log_worth", stage), "logit")
+                if row.get("log_worth").get(stage) is not None
+                else _DASH
+                for stage in ids
+            ),
+        ]
+        for row in rows
+    ]
+    found = [
+        Block("heading", page.say("title.by_programme")),
+        page.para("diff.programmes"),
+        Block("table", {"head": head, "rows": cells}),
+    ]
+    if page.known(f"{base}/interaction/p_value"):
+        found.append(page.note("diff.interaction", p=page.n(f"{base}/interaction/p_value", "p")))
+    return [*found, *_left_out(page)]
+
+
+def _left_out(page: Page) -> list[Block]:
+    """Say whether one programme alone decides which version is in front."""
+    rows = page.evidence.rows("/results/preference/programmes/leave_one_out")
+    fronts = {str(row.get("best")) for row in rows if row.get("best") is not None}
+    if not fronts:
+        return []
+    if len(fronts) == 1:
+        return [page.note("diff.left_out_same", stage=page.quoted(next(iter(fronts))))]
+    lines = [
+        page.say(
+            "diff.left_out_line",
+            programme=page.user(row.get("left_out") or _DASH),
+            stage=page.quoted(row.get("best")),
+        )
+        for row in rows
+        if row.get("best") is not None
+    ]
+    return [page.warning("diff.left_out_changes"), Block("list", lines)]
+
+
+def differences_section(page: Page) -> Section | None:
+    """Say how far listeners and programmes differ; None where this was not worked out."""
+    stages = page.evidence.rows("/results/preference/mixed/stages")
+    alike = "/results/preference/mixed/p_value"
+    programmes = _programme_table(page)
+    if not stages and not programmes:
+        return None
+    known = page.known(alike)
+    return page.section(
+        "differences",
+        [
+            page.para("diff.lead") if stages else None,
+            *_listener_worths(page, stages),
+            _spread_table(page, stages) if stages else None,
+            page.note("diff.alike", p=page.n(alike, "p")) if known else None,
+            _groups(page),
+            *programmes,
+        ],
+    )
