@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from analysis.listeners import drift, rating_f, repeat_p
 from analysis.trials import TrialTable, label_codes
 
 __all__ = [
@@ -383,6 +384,7 @@ def reliability_block(table: TrialTable) -> dict[str, Any]:
         robins.setdefault(row["listener"], []).append(row)
     repeats, controls = _repeat_counts(table), _control_counts(table)
     counts = table.frame["listener"].value_counts()
+    rated = rating_f(table.of("rating"))
     names = sorted(str(name) for name, n in counts.items() if n)
     overall = _agreement_block(paired, None)
     heard = sorted({paired.programmes[k] for k in np.unique(paired.programme)} - {""})
@@ -391,11 +393,14 @@ def reliability_block(table: TrialTable) -> dict[str, Any]:
         "n_trials": table.n_trials,
         "n_listeners": table.n_listeners,
         "listeners": [
-            _listener_row(name, int(counts[name]), repeats, controls, robins.get(name, []))
+            _listener_row(
+                name, int(counts[name]), repeats, controls, robins.get(name, []), rated.get(name)
+            )
             for name in names
         ],
         "kendall_u": overall["u"],
         "panel": overall,
+        "drift": drift(table),
         "agreement": [_agreement_block(paired, programme) for programme in heard],
     }
 
@@ -406,6 +411,7 @@ def _listener_row(
     repeats: dict[str, tuple[int, int]],
     controls: dict[tuple[str, str], tuple[int, int, int]],
     own: list[dict[str, Any]],
+    rated: dict[str, float] | None,
 ) -> dict[str, Any]:
     n_repeats, n_same = repeats.get(name, (0, 0))
     closed = [row for row in own if row["zeta"] is not None]
@@ -414,6 +420,8 @@ def _listener_row(
         "n_trials": n_trials,
         "n_repeats": n_repeats,
         "repeat_agreement": n_same / n_repeats if n_repeats else None,
+        "repeat_p_value": repeat_p(n_same, n_repeats),
+        "rating_f": rated,
         "controls": {
             kind: _control_row(controls.get((name, kind), (0, 0, 0)))
             for kind in ("identical", "obvious")

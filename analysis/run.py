@@ -14,6 +14,7 @@ from analysis.claim_hearing import obvious_controls
 from analysis.claims import judge_claims
 from analysis.discrimination import discrimination_rows, forced_choice_cells
 from analysis.errors import InputError
+from analysis.listeners import excluded_listeners, parse_screening
 from analysis.preference import fit_preference
 from analysis.preference_block import preference_block
 from analysis.preference_depth import depth_blocks
@@ -36,6 +37,7 @@ def analyse(
     reference: str | None = None,
     seed: int = 1,
     mixed: bool = True,
+    screening: str | None = None,
 ) -> dict[str, Any]:
     """Analyse a trial table.
 
@@ -57,25 +59,52 @@ def analyse(
         Fit the models of how listeners differ (mixed preference model, latent classes), which
         take longest on large panels.
 
+    screening : str, optional
+        The rule by which the plan declared to leave listeners out, see
+        :func:`analysis.listeners.parse_screening`. The main results keep everybody; ``screened``
+        holds the same blocks without them.
+
     Returns
     -------
     dict
         ``about``, ``discrimination``, ``preference``, ``reliability``, ``ratings``, ``link``,
-        ``upgrade``, ``claims``: plain numbers, text, lists and dictionaries at full precision,
-        None where a figure is undefined.
+        ``upgrade``, ``claims``, ``screened``: plain numbers, text, lists and dictionaries at full
+        precision, None where a figure is undefined.
 
     Raises
     ------
     InputError
-        A claim, the reference or alpha cannot be used.
+        A claim, the reference, alpha or the screening rule cannot be used.
     """
     if not 0 < alpha < 1:
         raise InputError(
             where="alpha", problem=f"{alpha!r} is not between 0 and 1", remedy="Write 0.05 or so"
         )
+    rule = None if screening is None else parse_screening(screening)
+    result = _blocks(trials, claims, alpha, reference, seed, mixed)
+    result["screened"] = None
+    if rule is not None:
+        out = excluded_listeners(rule, trials, result["reliability"])
+        result["screened"] = {
+            "rule": rule.text,
+            "excluded": out,
+            "results": _without(trials, out, (claims, alpha, reference, seed, mixed)),
+        }
+    ready: dict[str, Any] = json_ready(result)
+    return ready
+
+
+def _blocks(
+    trials: TrialTable,
+    claims: Sequence[str],
+    alpha: float,
+    reference: str | None,
+    seed: int,
+    mixed: bool,
+) -> dict[str, Any]:
     cells = forced_choice_cells(trials)
     preference = fit_preference(trials, reference=reference, seed=seed)
-    result = {
+    return {
         "about": _about(trials, alpha, seed),
         "discrimination": discrimination_rows(trials, cells=cells),
         "preference": preference_block(preference)
@@ -93,8 +122,24 @@ def analyse(
             simulated=trials.simulated,
         ),
     }
-    ready: dict[str, Any] = json_ready(result)
-    return ready
+
+
+def _without(
+    trials: TrialTable,
+    out: list[str],
+    options: tuple[Sequence[str], float, str | None, int, bool],
+) -> dict[str, Any] | None:
+    """Return the blocks without some listeners; None when nobody is left out or nobody is left."""
+    kept = trials.frame.loc[~trials.frame["listener"].isin(out)].reset_index(drop=True)
+    if not out or kept.empty:
+        return None
+    for name in ("listener", "stage_a", "stage_b", "stage_c", "stage_x", "programme", "session"):
+        kept[name] = kept[name].cat.remove_unused_categories()
+    claims, alpha, reference, seed, mixed = options
+    rest = TrialTable(kept, trials.simulated, trials.source)
+    heard = set(kept["stage_a"].unique()) | set(kept["stage_b"].unique())
+    usable = reference if reference in heard else None
+    return _blocks(rest, claims, alpha, usable, seed, mixed)
 
 
 def _about(trials: TrialTable, alpha: float, seed: int) -> dict[str, Any]:
