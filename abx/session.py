@@ -133,6 +133,13 @@ class Sessions:
         return self.opening.study_id
 
     @property
+    def seal(self) -> str:
+        """Hash of the opening row: study file, stimuli, claims, rule and seed commitment."""
+        opened = self.store.row_by_key(self.study_id, "study-opened")
+        assert opened is not None
+        return opened.digest
+
+    @property
     def commitment(self) -> str:
         """SHA-256 of the schedule's seed, published before the first trial."""
         return seed_commitment(self.opening.vault.seed)
@@ -335,9 +342,11 @@ class Sessions:
         sitting = self.sitting(token)
         body = {"slot": sitting.slot, "simulated": sitting.simulated}
         entry = Entry("withdrawal", f"withdrawal:{sitting.session}", body, sitting.session)
-        self.store.append(self.study_id, [entry])
+        with self.store.writing(self.study_id) as chain:  # row and removal, or neither
+            chain.append(entry)
+            erased = chain.erase_bodies(sitting.session)
         self._sittings.clear()
-        return self.store.erase_bodies(self.study_id, sitting.session)
+        return erased
 
     # The study ----------------------------------------------------------------------------
 

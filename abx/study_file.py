@@ -139,6 +139,8 @@ class Reader:
             raise self.error(
                 key, f"the text has {len(value)} characters", f"use at most {max_length}"
             )
+        if re.search(r"[\x00-\x08\x0b-\x1f\x7f]", value.replace("\r\n", "\n")):
+            raise self.error(key, "the text holds control characters", "remove them")
         if default is None and not value.strip():
             raise self.error(key, "the text is empty", f"give '{key}' a value")
         return value

@@ -147,23 +147,6 @@ class Store:
         with self.writing(study) as appender:
             return [appender.append(entry) for entry in entries]
 
-    def erase_bodies(self, study: str, session: str) -> int:
-        """Remove the bodies of a withdrawn session; the database refuses any other.
-
-        Returns
-        -------
-        int
-            Number of bodies removed.
-        """
-        rows = select(log.c.seq).where(
-            log.c.study == study, log.c.session == session, log.c.kind != "withdrawal"
-        )
-        with self._writing_guard(), self._lock, self._writer.begin() as connection:
-            done = connection.execute(
-                delete(log_body).where(log_body.c.study == study, log_body.c.seq.in_(rows))
-            )
-            return done.rowcount
-
     def keep_vault(self, connection: Connection, study: str, contents: Vault) -> None:
         """Store the secrets of a study, inside the transaction that opens it."""
         connection.execute(
@@ -262,6 +245,21 @@ class Appender:
     def _one(self, query: Select[Any], **values: str) -> LogRow | None:
         row = self.connection.execute(query, {"study": self.study, **values}).one_or_none()
         return None if row is None else _as_row(row)
+
+    def erase_bodies(self, session: str) -> int:
+        """Remove the bodies of a withdrawn session; the database refuses any other.
+
+        Returns the number of bodies removed.
+        """
+        rows = select(log.c.seq).where(
+            log.c.study == self.study, log.c.session == session, log.c.kind != "withdrawal"
+        )
+        done = self.connection.execute(
+            delete(log_body).where(log_body.c.study == self.study, log_body.c.seq.in_(rows))
+        )
+        self._by_key.clear()
+        self._last.clear()
+        return done.rowcount
 
     def rows(self, kind: str) -> list[LogRow]:
         """Return all rows of a kind."""

@@ -101,16 +101,16 @@ class Desk:
         return Sessions(store, self.study, self.manifest, self.root / "stimuli")
 
 
-def make_desk(root: Path, *, text: str = STUDY) -> Desk:
+def make_desk(root: Path, *, text: str = STUDY, seconds: float = 1.0) -> Desk:
     """Copy the rendered study and write its study file."""
-    shutil.copytree(_rendered(), root)
+    shutil.copytree(_rendered(seconds), root)
     (root / "study.toml").write_text(text)
     return Desk(root)
 
 
 @cache
-def _rendered() -> Path:
-    """Render three one-second programmes through four stages, once a run of the tests."""
+def _rendered(seconds: float) -> Path:
+    """Render three short programmes through four stages, once a run of the tests."""
     root = Path(tempfile.mkdtemp(prefix="ew-desk-"))
     atexit.register(shutil.rmtree, root, ignore_errors=True)
     for folder in ("responses", "programmes"):
@@ -124,7 +124,8 @@ def _rendered() -> Path:
     programmes = []
     for programme in PROGRAMMES:
         file = root / "programmes" / f"{programme}.wav"
-        soundfile.write(file, rng.normal(0, 0.05, (RATE, 2)).clip(-0.9, 0.9), RATE)
+        frames = int(seconds * RATE)
+        soundfile.write(file, rng.normal(0, 0.05, (frames, 2)).clip(-0.9, 0.9), RATE)
         programmes.append(ProgrammeSpec(programme, file))
     render_set(stages, programmes, root / "stimuli")
     return root

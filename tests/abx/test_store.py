@@ -138,14 +138,19 @@ def test_postgresql_refuses_truncate(request: pytest.FixtureRequest) -> None:
 
 def test_only_a_withdrawal_lets_bodies_go(store: Store) -> None:
     store.append("one", [entry(1), entry(1, session="s-2")])
+
+    def erase(session: str) -> int:
+        with store.writing("one") as chain:
+            return chain.erase_bodies(session)
+
     with pytest.raises(StoreError, match="append-only: no delete without a withdrawal"):
-        store.erase_bodies("one", "s-1")
+        erase("s-1")
     store.append("one", [Entry("withdrawal", "withdrawal:s-1", {"slot": 0}, "s-1")])
-    assert store.erase_bodies("one", "s-1") == 1
+    assert erase("s-1") == 1
     rows = store.rows("one")
     assert [row.body is None for row in rows] == [True, False, False]
     with pytest.raises(StoreError, match="no delete without"):
-        store.erase_bodies("one", "s-2")
+        erase("s-2")
 
 
 def test_time_never_runs_backwards(store: Store) -> None:

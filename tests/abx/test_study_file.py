@@ -38,6 +38,13 @@ def test_a_good_file_is_read_whole(shared_desk: Desk) -> None:
 FAULTS = [
     ('title = "Cabin test"', "titel = 'x'", r"line 2, titel", "unknown key 'titel'", "'title'"),
     ('title = "Cabin test"', "title = 3", r"line 2, title", "3 is not text", "quotation marks"),
+    (
+        'title = "Cabin test"',
+        'title = "a\\u0007b"',
+        r"line 2, title",
+        "control characters",
+        "remove them",
+    ),
     ("format = 1", "format = 9", r"line 1, format", "format 9", "format = 1"),
     ("cost = 400.0", "cost = -1", r"line 14, stages\[1\].cost", "-1 is out of range", "at least 0"),
     ("cost = 400.0", 'cost = "4"', r"line 14, stages\[1\].cost", "'4' is not a number", "digits"),
