@@ -130,7 +130,7 @@ export function createHeadphoneCheck(frame, onDone) {
       titleText: "Which tone is the softest?",
       done: trial,
       of: CHECK_TRIALS,
-      content: [el("div", { class: "confirm-row" }, playButton), note, el("div", { class: "answers" }, ...lights)],
+      content: [el("div", { class: "confirm-row" }, playButton), note, el("div", { class: "answers three" }, ...lights)],
     });
     frame.focus();
   }

@@ -212,14 +212,21 @@ function createSession(root, options) {
     try {
       reply = await client.post(`${base}/answer`, answer);
     } catch (error) {
-      if (!(error instanceof Refusal) || (error.status !== 409 && error.status !== 404)) throw error;
+      if (!(error instanceof Refusal)) throw error;
       memory.remove("pending");
       frame.saved("");
+      if (error.status === 422 && screen && screen.reopen) {
+        screen.reopen();
+        frame.notice(error.message);
+        return;
+      }
+      if (error.status !== 409 && error.status !== 404) throw error;
       const next = await client.next();
       message("We go on with the next question", error.message, "Go on", () => go(next));
       return;
     }
     memory.remove("pending");
+    frame.notice("");
     frame.saved("Answer saved");
     if (reply.feedback) feedback(reply);
     else await go(reply.next);

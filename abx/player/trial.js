@@ -12,10 +12,16 @@ export function joinWords(words, last = "and") {
   return `${words.slice(0, -1).join(", ")} ${last} ${words[words.length - 1]}`;
 }
 
+/* Where the cards go: two beside the dial, an unknown or a reference across below it. */
 function layoutOf(versions) {
-  if (versions.length === 2) return "pair";
+  if (versions.length < 3) return "pair";
   if (versions.length === 3 && versions.includes("x")) return "reference";
   return versions.length === 3 ? "three" : "many";
+}
+
+function placeOf(versions, version) {
+  if (layoutOf(versions) !== "reference") return versions.indexOf(version);
+  return version === "x" ? 2 : versions.filter((other) => other !== "x").indexOf(version);
 }
 
 function isPressedByKeyboard(target) {
@@ -35,24 +41,25 @@ export function createTrialScreen(trial, sound, actions, settings) {
   const mustHear = trial.must_hear ?? versions;
   let firstSoundAt = null;
   let closed = false;
-  let unlocked = false;
 
   const dial = createDial(engine.duration, sharedEnvelope(sound.blob, barCount()), {
     toggle,
     region: (range) => engine.setRegion(range),
   });
   const cards = versions.map((version) => makeCard(version));
-  const panel = answerPanel(trial, refresh);
+  const panel = answerPanel(trial, refresh, new Map(cards.map((card) => [card.version, card.node])));
   const hint = el("p", { class: "hint", role: "status" });
   const confirm = el(
     "button",
     { type: "button", class: "main-button confirm", disabled: true, onclick: send },
-    "Confirm answer",
+    trial.answers.length || trial.scale ? "Confirm answer" : "Go on",
   );
-  const stage = el("div", { class: `stage stage-${layoutOf(versions)}` }, dial.node, ...cards.map((c) => c.node));
+  const free = cards.filter((card) => !panel.takes.includes(card.version)).map((card) => card.node);
+  const layout = panel.takes.length ? "rate" : layoutOf(versions);
+  const stage = el("div", { class: `stage stage-${layout}` }, dial.node, ...free);
   const node = el(
     "div",
-    { class: "trial" },
+    { class: `trial trial-${layout}` },
     stage,
     hint,
     panel.node,
@@ -71,7 +78,7 @@ export function createTrialScreen(trial, sound, actions, settings) {
       "button",
       {
         type: "button",
-        class: `card card-${versions.indexOf(version)}`,
+        class: `card card-${placeOf(versions, version)}${labelOf(version).length > 2 ? " card-long" : ""}`,
         "data-version": version,
         "aria-pressed": "false",
         onclick: () => hear(version),
@@ -112,7 +119,8 @@ export function createTrialScreen(trial, sound, actions, settings) {
   }
 
   function keyOf(version, index) {
-    return version.length === 1 ? version : String.fromCharCode(97 + index);
+    const letter = version[0];
+    return version.length === 1 || !versions.includes(letter) ? letter : String(index);
   }
 
   function toggle() {
@@ -151,17 +159,20 @@ export function createTrialScreen(trial, sound, actions, settings) {
       if (card.state.textContent !== words) card.state.textContent = words;
     });
     const missing = mustHear.filter((version) => !isHeard[versions.indexOf(version)]);
-    if (!missing.length && !unlocked && !closed) {
-      unlocked = true;
-      panel.lock(false);
-    }
+    panel.update({
+      heard: Object.fromEntries(versions.map((version, index) => [version, isHeard[index]])),
+      allHeard: !missing.length,
+      closed,
+      selected: versions[engine.selected],
+    });
+    const complete = !missing.length && panel.value() !== undefined;
     const words = missing.length
       ? `Listen first, then answer. Still to hear: ${joinWords(missing.map(labelOf))}.`
-      : panel.value() === undefined
-        ? "You have heard every version. Listen again as often as you like, then choose."
-        : "Confirm your answer, or change it.";
+      : complete && !panel.takes.length
+        ? "Confirm your answer, or change it."
+        : panel.words.choose;
     if (hint.textContent !== words) hint.textContent = words;
-    confirm.disabled = closed || !unlocked || panel.value() === undefined;
+    confirm.disabled = closed || !complete;
     dial.update(engine.position(), engine.playing);
   }
 
@@ -181,15 +192,15 @@ export function createTrialScreen(trial, sound, actions, settings) {
   function close() {
     closed = true;
     engine.pause();
-    panel.lock(true);
     refresh();
   }
 
   function key(event) {
-    if (closed || !settings.shortcuts || event.ctrlKey || event.metaKey || event.altKey || event.repeat) return;
+    if (closed || !settings.shortcuts || event.ctrlKey || event.metaKey || event.altKey) return;
+    if (event.repeat && !["ArrowUp", "ArrowDown"].includes(event.key)) return;
     const target = event.composedPath()[0];
-    const onControl = isPressedByKeyboard(target);
-    if ((event.key === " " || event.key === "Enter") && onControl) return;
+    if (target instanceof HTMLInputElement && event.key.startsWith("Arrow")) return;
+    if ((event.key === " " || event.key === "Enter") && isPressedByKeyboard(target)) return;
     if (handleKey(event)) event.preventDefault();
   }
 
@@ -217,6 +228,11 @@ export function createTrialScreen(trial, sound, actions, settings) {
     key,
     pause() {
       engine.pause();
+      refresh();
+    },
+    /** The server refused the answer: let the listener mend it, nothing heard is lost. */
+    reopen() {
+      closed = false;
       refresh();
     },
     dispose() {

@@ -29,6 +29,7 @@ from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
 
 from abx.player import _HERE as PLAYER_DIR
+from abx.server import open_sessions
 
 RATE = 48_000
 PROJECT = Path(__file__).parents[2]
@@ -213,12 +214,21 @@ def served(root: Path) -> Iterator[Server]:
         server.stop()
 
 
+def new_sitting(root: Path) -> str:
+    sessions = open_sessions(root)
+    try:
+        return sessions.begin(consent=True, hearing="normal", output="loudspeakers")
+    finally:
+        sessions.store.close()
+
+
 class Listener:
     """Somebody at the screen: goes through the pages the way a person does."""
 
-    def __init__(self, page: Page, url: str) -> None:
+    def __init__(self, page: Page, url: str, root: Path | None = None) -> None:
         self.page = page
         self.url = url
+        self.root = root
 
     def agree(self, output: str) -> None:
         page = self.page
@@ -241,7 +251,11 @@ class Listener:
         self.page.get_by_role("button", name="Keep this level").click()
 
     def to_first_trial(self) -> None:
-        self.welcome_to_level()
+        """Reach the first trial: by a link to a sitting begun before, or through the pages."""
+        if self.root is None:
+            self.welcome_to_level()
+        else:
+            self.page.goto(f"{self.url}/?s={new_sitting(self.root)}")
         self.keep_level()
         self.on_trial()
 

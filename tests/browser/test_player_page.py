@@ -76,7 +76,7 @@ def test_every_screen_passes_axe(
 
 
 def test_the_listener_marks_a_loop_with_keys(page: Page, server: Server) -> None:
-    someone = Listener(page, server.url)
+    someone = Listener(page, server.url, server.root)
     someone.to_first_trial()
     expect(page.get_by_text("Loop: all 0:04.0")).to_be_visible()
     end = page.get_by_role("slider", name="Loop ends at")
@@ -94,7 +94,7 @@ def test_the_listener_marks_a_loop_with_keys(page: Page, server: Server) -> None
 
 
 def test_the_listener_marks_a_loop_by_dragging(page: Page, server: Server) -> None:
-    Listener(page, server.url).to_first_trial()
+    Listener(page, server.url, server.root).to_first_trial()
     grip = page.locator(".handle-end").bounding_box()
     face = page.locator(".face").bounding_box()
     assert grip is not None

@@ -46,7 +46,7 @@ def answers_of(root: Path, session_url: str) -> list[dict]:
 
 @pytest.fixture
 def listener(page: Page, short: Server) -> Listener:
-    return Listener(page, short.url)
+    return Listener(page, short.url, short.root)
 
 
 def test_from_welcome_to_thank_you(page: Page, both: Server) -> None:
@@ -131,8 +131,8 @@ def test_reload_comes_back_to_the_same_trial(listener: Listener) -> None:
     expect(page.locator(".answer").first).to_be_disabled()
 
 
-def test_the_back_button_does_not_lose_the_sitting(listener: Listener) -> None:
-    page = listener.page
+def test_the_back_button_does_not_lose_the_sitting(page: Page, short: Server) -> None:
+    listener = Listener(page, short.url)
     listener.to_first_trial()
     address = page.url
     page.go_back()
@@ -208,7 +208,7 @@ def test_two_tabs_store_one_answer(
 
 def test_a_killed_server_loses_nothing(page: Page, tmp_path: Path) -> None:
     with served(write_study(tmp_path, tests=SHORT)) as server:
-        someone = Listener(page, server.url)
+        someone = Listener(page, server.url, server.root)
         someone.to_first_trial()
         someone.answer(1)
         expect(page.locator(".step")).to_have_text("Question 2 of 3")
@@ -230,7 +230,7 @@ def test_staff_see_counts_until_they_close(context: BrowserContext, tmp_path: Pa
     commitment = sessions.commitment
     sessions.store.close()
     with served(root) as server:
-        someone = Listener(context.new_page(), server.url)
+        someone = Listener(context.new_page(), server.url, server.root)
         someone.to_first_trial()
         someone.answer(1)
         expect(someone.page.locator(".step")).to_have_text("Question 2 of 3")
