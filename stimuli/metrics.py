@@ -14,7 +14,9 @@ from numpy.typing import NDArray
 
 from stimuli.bands import Bands
 from stimuli.deviation import REGIONS, Deviation, deviation
+from stimuli.equal_loudness import loudness_weighted_difference
 from stimuli.errors import InputError
+from stimuli.excitation import COMPONENT_HZ, excitation_difference
 from stimuli.response import Response, StageResponse, power_average
 from stimuli.target import Target
 
@@ -27,6 +29,9 @@ __all__ = [
     "compare_metric",
     "measure_metrics",
     "narrow_band_deviation_db",
+    "octave_deviation_db",
+    "stage_metrics",
+    "stage_repeat_sds",
 ]
 
 Floats = NDArray[np.float64]
@@ -284,3 +289,131 @@ def compare_metric(first: MetricValue, second: MetricValue) -> Difference:
         else f"not resolved ({value:+.2f} {first.unit}, 2 repeat SDs are {limit:.2f})"
     )
     return Difference(value, limit, resolved, words)
+
+
+def octave_deviation_db(f_hz: Floats, level_db: Floats) -> float:
+    """Narrow-band deviation of a fine curve in half octaves from 100 Hz to 12 kHz.
+
+    In each half octave the mean magnitude of ten points, 1/20 octave apart, about their own mean;
+    then the mean over half octaves. The definition is that of Olive (AES 117, 2004, paper 6190).
+    The figure stands for itself here: the published coefficients belong to anechoic curves of
+    loudspeakers, not to a seat, a cabin or a headphone.
+
+    Parameters
+    ----------
+    f_hz, level_db : ndarray, shape (n,)
+        A curve with at least ten points an octave; coarser ones are smooth by construction.
+
+    Raises
+    ------
+    ValueError
+        The curve does not reach from 100 Hz to 12 kHz.
+    """
+    starts = 100.0 * 2 ** (np.arange(0, int(2 * np.log2(120.0))) / 2)
+    grid = starts[:, None] * 2 ** ((np.arange(10) + 0.5) / 20)[None, :]
+    if f_hz[0] > 110 or f_hz[-1] < grid.max() / 2**0.05:
+        raise ValueError(f"the curve reaches from {f_hz[0]:g} to {f_hz[-1]:g} Hz only")
+    level = np.interp(np.log(grid), np.log(f_hz), level_db)
+    return float(np.abs(level - level.mean(axis=1, keepdims=True)).mean())
+
+
+def stage_metrics(responses: Sequence[Response], target: Target) -> dict[str, float]:
+    """Every single figure of a stage, by the names of the stage table's ``metric_`` columns.
+
+    Parameters
+    ----------
+    responses : sequence of Response
+        The stage's positions.
+    target : Target
+        What it is compared with.
+
+    Returns
+    -------
+    dict of str to float
+        ``deviation_sd_db``, ``deviation_mean_abs_db``, ``deviation_tilt_db_per_octave``,
+        ``narrow_band_db``, ``region_<name>_db`` where a region is valid, ``excitation_d`` (pink
+        noise at 65 dB SPL, see :mod:`stimuli.excitation`), ``loudness_difference_sone`` (see
+        :mod:`stimuli.equal_loudness`), ``bass_reach_octaves`` below 200 Hz and
+        ``treble_reach_octaves`` above 5 kHz, both to -6 dB or to the end of the valid band.
+
+    Raises
+    ------
+    InputError
+        See :func:`stimuli.response.power_average` and :func:`stimuli.deviation.deviation`.
+    """
+    stage = power_average(responses)
+    dev = deviation(stage, target)
+    values = {
+        "deviation_sd_db": dev.sd_db,
+        "deviation_mean_abs_db": dev.mean_abs_db,
+        "deviation_tilt_db_per_octave": dev.tilt_db_per_octave,
+        "narrow_band_db": narrow_band_deviation_db(dev),
+    }
+    for region, mean in dev.regions.items():
+        if mean is not None:
+            values[f"region_{region.replace(' ', '_')}_db"] = mean
+    return values | _perceptual(stage, target) | _reach(stage)
+
+
+def _perceptual(stage: StageResponse, target: Target) -> dict[str, float]:
+    band = (stage.valid_low_hz, stage.valid_high_hz)
+    inside = np.clip(COMPONENT_HZ, *band)
+    # Outside the valid band the deviation is held, as it is when the stage is rendered.
+    wanted = target.level_at(COMPONENT_HZ)
+    held = wanted + stage.level_at(inside) - target.level_at(inside)
+    return {
+        "excitation_d": excitation_difference(held, wanted, valid_hz=band).d,
+        "loudness_difference_sone": loudness_weighted_difference(
+            COMPONENT_HZ, held, wanted, valid_hz=band
+        ).sone,
+    }
+
+
+def _reach(stage: StageResponse) -> dict[str, float]:
+    found = bandwidth(stage)
+    low = stage.valid_low_hz if found.low_hz is None else found.low_hz
+    high = stage.valid_high_hz if found.high_hz is None else found.high_hz
+    return {
+        "bass_reach_octaves": float(np.log2(200.0 / low)),
+        "treble_reach_octaves": float(np.log2(high / 5000.0)),
+    }
+
+
+def stage_repeat_sds(
+    responses: Sequence[Response],
+    target: Target,
+    *,
+    repeats: Sequence[Sequence[Response]] = (),
+) -> dict[str, float | None]:
+    """Repeat SDs of :func:`stage_metrics`, for the stage table's ``_repeat_sd`` columns.
+
+    Parameters
+    ----------
+    responses, target
+        As for :func:`stage_metrics`.
+    repeats : sequence of sequences of Response, optional
+        The whole measurement done again: the SD over all of them is the repeat SD. Without
+        repeats and with at least three positions, the jackknife standard error over positions
+        (Efron & Stein 1981).
+
+    Returns
+    -------
+    dict of str to float or None
+        None where nothing was repeated, or a figure exists only in some of the repeats.
+    """
+    main = stage_metrics(responses, target)
+    n = len(responses)
+    if repeats:
+        again = [main, *(stage_metrics(other, target) for other in repeats)]
+        factor = float(np.sqrt(len(again) / (len(again) - 1)))
+    elif n >= 3:
+        kept = [[r for j, r in enumerate(responses) if j != i] for i in range(n)]
+        again, factor = [stage_metrics(part, target) for part in kept], float(np.sqrt(n - 1))
+    else:
+        return dict.fromkeys(main)
+    return {
+        name: float(np.std([one[name] for one in again])) * factor
+        if all(name in one for one in again)
+        else None
+        for name in main
+    }

@@ -7,7 +7,6 @@ passes, because its gain is known only when all of it has been heard.
 
 from __future__ import annotations
 
-import os
 import secrets
 import shutil
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -23,6 +22,7 @@ from numpy.typing import NDArray
 from stimuli.engine import FilterBank, LongTermSpectrum
 from stimuli.errors import InputError
 from stimuli.loudness import LoudnessMeter
+from stimuli.programme import file_sha256
 from stimuli.truepeak import TruePeakMeter
 
 __all__ = ["Take", "encode", "measure", "rebuffer"]
@@ -56,12 +56,12 @@ class Take:
     meter: LoudnessMeter
 
 
-def rebuffer(pieces: Iterable[Floats], frames: int) -> Iterator[Singles]:
+def rebuffer(pieces: Iterable[NDArray[np.floating]], frames: int) -> Iterator[Singles]:
     """Turn (n, 2) pieces of any length into (2, frames) blocks; the last may be shorter."""
     waiting: list[Singles] = []
     held = 0
     for piece in pieces:
-        waiting.append(piece.T.astype(np.float32))
+        waiting.append(piece.astype(np.float32, copy=False).T)
         held += len(piece)
         while held >= frames:
             joined = np.concatenate(waiting, axis=1)
@@ -99,7 +99,7 @@ class _StageRun:
 
 
 def measure(
-    pieces: Iterable[Floats],
+    pieces: Iterable[NDArray[np.floating]],
     filters: Sequence[Floats],
     delays: Sequence[int],
     *,
@@ -147,46 +147,42 @@ def measure(
     spectrum = LongTermSpectrum(rate)
     if loop is not None:
         bank.prime(np.ascontiguousarray(loop.T, dtype=np.float32))
-    after = np.zeros((bank.delay_frames, 2)) if loop is None else loop[: bank.delay_frames]
+    end = np.zeros((bank.delay_frames, 2)) if loop is None else loop[: bank.delay_frames]
     runs = [
         _StageRun(bank, i, scratch / f"{secrets.token_hex(6)}.raw", rate)
         for i in range(len(filters))
     ]
     done = 0
     try:
-        with ThreadPoolExecutor(_workers(len(runs))) as pool:
-            blocks = rebuffer(_with_end(_watched(pieces, spectrum), after), bank.block_frames)
+        with ThreadPoolExecutor(_workers(len(runs) + 1)) as pool:
+            blocks = rebuffer(pieces, bank.block_frames)
             block = next(blocks, None)
             while block is not None:
                 transformed = bank.transform(block)
                 work = [pool.submit(run, transformed, block.shape[1]) for run in runs]
+                work.append(pool.submit(spectrum.push, block))
                 done += block.shape[1]
                 block = next(blocks, None)  # decoded while the stages are at work
                 for item in work:
                     item.result()
                 if heard is not None:
                     heard(done)
+            for block in rebuffer([end] if len(end) else [], bank.block_frames):
+                transformed = bank.transform(block)
+                for run in runs:
+                    run(transformed, block.shape[1])
     finally:
         for run in runs:
             run.file.close()
     return [run.take() for run in runs], spectrum
 
 
-def _watched(pieces: Iterable[Floats], spectrum: LongTermSpectrum) -> Iterator[Floats]:
-    for piece in pieces:
-        spectrum.push(np.ascontiguousarray(piece.T, dtype=np.float32))
-        yield piece
-
-
-def _with_end(pieces: Iterable[Floats], end: Floats) -> Iterator[Floats]:
-    yield from pieces
-    if len(end):
-        yield end
+_MOST_WORKERS = 8
 
 
 def _workers(jobs: int) -> int:
-    return max(1, min(jobs, len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity")
-                      else os.cpu_count() or 1))  # fmt: skip
+    """One thread a job, up to a few: more jobs than cores keeps every core busy to the end."""
+    return max(1, min(jobs, _MOST_WORKERS))
 
 
 def _check_disk(folder: Path, needed: int) -> None:
@@ -208,7 +204,7 @@ def encode(
     *,
     rate: int,
     written: Callable[[int], None] | None = None,
-) -> None:
+) -> list[str]:
     """Write takes as 24-bit FLAC at their gains, on all cores.
 
     Parameters
@@ -219,30 +215,32 @@ def encode(
         Sample rate in Hz.
     written : callable, optional
         Called with the index of each finished job, in order.
+
+    Returns
+    -------
+    list of str
+        SHA-256 of each file.
     """
+    hashes = []
     with ThreadPoolExecutor(_workers(len(jobs))) as pool:
         futures = [pool.submit(_encode_one, *job, rate) for job in jobs]
         for i, future in enumerate(futures):
-            future.result()
+            hashes.append(future.result())
             if written is not None:
                 written(i)
+    return hashes
 
 
-def _encode_one(take: Take, path: Path, gain: float, rate: int) -> None:
-    """Write one file; rounding to 24 bits is ours, as libsndfile would cut off."""
+def _encode_one(take: Take, path: Path, gain: float, rate: int) -> str:
+    """Write one file; libsndfile rounds to 24 bits."""
     with (
         take.scratch.open("rb") as scratch,
         soundfile.SoundFile(
             str(path), "w", samplerate=rate, channels=2, format="FLAC", subtype="PCM_24"
         ) as file,
     ):
-        scale = gain * 2**23
-        while True:
-            raw = scratch.read(_ENCODE_FRAMES * _BYTES_PER_FRAME)
-            if not raw:
-                break
-            block = np.frombuffer(raw, dtype=np.float32).reshape(-1, 2) * np.float64(scale)
-            whole = np.rint(block, out=block).astype(np.int32)
-            whole <<= 8
-            file.write(whole)
+        while raw := scratch.read(_ENCODE_FRAMES * _BYTES_PER_FRAME):
+            block = np.frombuffer(raw, dtype=np.float32).reshape(-1, 2)
+            file.write(block * np.float32(gain))
     take.scratch.unlink()
+    return file_sha256(path)

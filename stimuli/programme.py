@@ -7,6 +7,7 @@ import struct
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 import soundfile
@@ -156,15 +157,17 @@ class ProgrammeReader:
         self.length_s = self._frames / self.source_rate
         self.notes: tuple[str, ...] = ()
 
-    def blocks(self, frames: int = 1 << 16) -> Iterator[Floats]:
+    def blocks(
+        self, frames: int = 1 << 16, *, dtype: Literal["float64", "float32"] = "float64"
+    ) -> Iterator[NDArray[np.floating]]:
         """Yield stereo pieces of about ``frames`` at the wanted rate; sets ``notes`` at the end."""
         judge = _Judge(self.path.name)
         resampler = None
         if self.source_rate != self.rate:
             resampler = soxr.ResampleStream(
-                self.source_rate, self.rate, 2, dtype="float64", quality="VHQ"
+                self.source_rate, self.rate, 2, dtype=dtype, quality="VHQ"
             )
-        for samples, last in self._pieces(frames):
+        for samples, last in self._pieces(frames, dtype):
             judge.push(samples)
             stereo = np.repeat(samples, 2, axis=1) if self._mono else samples
             if resampler is not None:
@@ -178,14 +181,14 @@ class ProgrammeReader:
             notes.append(f"converted from {self.source_rate} Hz to {self.rate} Hz")
         self.notes = tuple(notes)
 
-    def _pieces(self, frames: int) -> Iterator[tuple[Floats, bool]]:
+    def _pieces(self, frames: int, dtype: str) -> Iterator[tuple[NDArray[np.floating], bool]]:
         done = 0
         try:
             with soundfile.SoundFile(str(self.path)) as file:
                 file.seek(self._start)
                 while done < self._frames:
                     wanted = min(frames, self._frames - done)
-                    samples = file.read(wanted, dtype="float64", always_2d=True)
+                    samples = file.read(wanted, dtype=dtype, always_2d=True)
                     if len(samples) < wanted:
                         raise _truncated(self.path.name, done + len(samples), self._frames)
                     done += wanted
@@ -314,7 +317,7 @@ class _Judge:
         self._size = 0
         self._run: list[int] = []  # length of the run that each channel's last piece ended in
 
-    def push(self, samples: Floats) -> None:
+    def push(self, samples: NDArray[np.floating]) -> None:
         magnitude = np.abs(samples)
         peak = float(magnitude.max())
         if not np.isfinite(peak):

@@ -12,6 +12,7 @@ import secrets
 import shutil
 import tempfile
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from importlib import metadata
@@ -110,7 +111,7 @@ class _Source:
     """A programme about to be read, in pieces."""
 
     record: Callable[[], ProgrammeRecord]
-    pieces: Iterable[Floats]
+    pieces: Iterable[NDArray[np.floating]]
     frames: int
     loop: Floats | None
 
@@ -165,10 +166,7 @@ def render_set(
     _check_ids(stages, programmes)
     choices = replace(choices or FilterChoices(), boost_cap_db=boost_cap_db)
     step = _Steps(progress, len(stages) + (len(programmes) + 1) * (1 + len(stages)))
-    made = []
-    for stage in stages:
-        step(f"filter for {stage.id}")
-        made.append(_make(stage, rate, playback, choices))
+    made = _make_all(stages, rate, playback, choices, step)
     out_dir = Path(out_dir)
     with _new_folder(out_dir) as folder:
         records, stimuli, target = _render_into(
@@ -226,6 +224,22 @@ def _render_into(
         stimuli += _write(record.id, stages, made, taken, models, folder, rate, target, step)
     shutil.rmtree(scratch)
     return records, stimuli, target
+
+
+def _make_all(
+    stages: Sequence[StageSpec],
+    rate: int,
+    playback: StageResponse | None,
+    choices: FilterChoices,
+    step: _Steps,
+) -> list[_Made]:
+    made = []
+    with ThreadPoolExecutor(min(8, len(stages))) as pool:
+        futures = [pool.submit(_make, stage, rate, playback, choices) for stage in stages]
+        for stage, future in zip(stages, futures, strict=True):
+            made.append(future.result())
+            step(f"filter for {stage.id}")
+    return made
 
 
 def _make(
@@ -324,7 +338,7 @@ def _file_source(spec: ProgrammeSpec, rate: int, out_dir: Path) -> _Source:
             notes=reader.notes,
         )
 
-    return _Source(record, reader.blocks(), round(reader.length_s * rate), None)
+    return _Source(record, reader.blocks(dtype="float32"), round(reader.length_s * rate), None)
 
 
 def _check_audible(programme: str, stages: Sequence[StageSpec], takes: Sequence[Take]) -> None:
@@ -357,14 +371,14 @@ def _write(
 ) -> list[StimulusRecord]:
     paths = [folder / f"{secrets.token_hex(12)}.flac" for _ in stages]
     gains = [target - take.loudness_lufs for take in takes]
-    encode(
+    hashes = encode(
         [(t, p, 10 ** (g / 20)) for t, p, g in zip(takes, paths, gains, strict=True)],
         rate=rate,
         written=lambda i: step(f"{programme} through {stages[i].id}: written"),
     )
     records = []
-    for stage, m, take, path, gain_db, model in zip(
-        stages, made, takes, paths, gains, models, strict=True
+    for stage, m, take, path, gain_db, model, digest in zip(
+        stages, made, takes, paths, gains, models, hashes, strict=True
     ):
         after = take.meter.integrated(gain_db=gain_db)
         records.append(
@@ -384,7 +398,7 @@ def _write(
                 valid_low_hz=m.left.valid_low_hz,
                 valid_high_hz=m.left.valid_high_hz,
                 other_models_db=model,
-                sha256=file_sha256(path),
+                sha256=digest,
             )
         )
     return records

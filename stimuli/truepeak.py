@@ -28,10 +28,10 @@ TRUE_PEAK_FIR = np.array(
     ]
 )  # fmt: skip
 
-_STRETCH = 1024
+_STRETCH = 64
 _ROW = 16  # outputs of one row of the interpolating product
 _TAPS = TRUE_PEAK_FIR.shape[1]
-_BATCH = 256
+_BATCH = 512
 
 
 class TruePeakMeter:
@@ -81,9 +81,10 @@ class TruePeakMeter:
         local = np.abs(padded[_TAPS - 1 :]).reshape(count, _STRETCH).max(axis=1)
         before = np.abs(padded[: _TAPS - 1]).max()
         near = np.maximum(local, np.concatenate([[before], local[:-1]]))
+        able = np.flatnonzero(near * self._bound > self._peak)
+        order = able[np.argsort(near[able])[::-1]]
         rows = np.lib.stride_tricks.sliding_window_view(padded, _STRETCH + _TAPS - 1)[::_STRETCH]
-        order = np.argsort(near)[::-1]
-        for start in range(0, count, _BATCH):
+        for start in range(0, len(order), _BATCH):
             batch = order[start : start + _BATCH]
             if near[batch[0]] * self._bound <= self._peak:
                 break
@@ -141,13 +142,32 @@ def _interpolating_product(phases: Floats) -> Singles:
     return matrix.reshape(_ROW + _TAPS - 1, -1)
 
 
+_STACK = 64  # windows to one product
+
+
 def _batch_peak(rows: Singles, product: Singles, valid: NDArray[np.int_]) -> float:
-    windows = np.lib.stride_tricks.sliding_window_view(rows, _ROW + _TAPS - 1, axis=1)[:, ::_ROW]
+    if (valid < _STRETCH).any():
+        # The last row of a piece: outputs past its end belong to the next piece.
+        partial = valid < _STRETCH
+        cut = [
+            _row_peak(row, product, n) for row, n in zip(rows[partial], valid[partial], strict=True)
+        ]
+        rows = rows[~partial]
+        return max([*cut, _batch_peak(rows, product, valid[~partial]) if len(rows) else 0.0])
+    width = _ROW + _TAPS - 1
+    windows = np.lib.stride_tricks.sliding_window_view(rows, width, axis=1)[:, ::_ROW]
+    flat = np.ascontiguousarray(windows).reshape(-1, width)
+    if len(flat) % _STACK:
+        flat = np.concatenate([flat, np.zeros((-len(flat) % _STACK, width), np.float32)])
     # A stack of small products: BLAS does each on the calling thread. One large product would
     # wake BLAS's own threads, which fight with ours and cost ten times the work itself.
-    values = np.ascontiguousarray(windows) @ product
-    if (valid < _STRETCH).any():
-        shaped = values.reshape(len(rows), _STRETCH // _ROW, -1, _ROW)
-        index = np.arange(_STRETCH).reshape(_STRETCH // _ROW, 1, _ROW)
-        values = np.where(index < valid[:, None, None, None], shaped, 0)
+    values = flat.reshape(-1, _STACK, width) @ product
     return float(max(values.max(), -values.min()))
+
+
+def _row_peak(row: Singles, product: Singles, outputs: int) -> float:
+    width = _ROW + _TAPS - 1
+    windows = np.lib.stride_tricks.sliding_window_view(row, width)[::_ROW]
+    values = (windows @ product).reshape(len(windows), -1, _ROW)
+    index = np.arange(len(windows))[:, None, None] * _ROW + np.arange(_ROW)
+    return float(np.abs(np.where(index < outputs, values, 0)).max())
