@@ -98,6 +98,16 @@ def _plan(page: Page) -> list[Markup]:
     return said
 
 
+def _controls(page: Page, row: Row) -> list[Markup]:
+    """Say how many control trials a test mixed in for each listener."""
+    said = []
+    for kind in ("identical", "obvious"):
+        if page.evidence.number(row.at("controls", kind)):
+            count = page.counted(row.at("controls", kind), "trial")
+            said.append(page.say(f"meth.control_{kind}", count=count))
+    return said
+
+
 def _tests(page: Page) -> list[Markup]:
     said = []
     for row in page.evidence.rows("/study/tests"):
@@ -107,15 +117,24 @@ def _tests(page: Page) -> list[Markup]:
         else:
             trials = page.counted(row.at("trials"), "trial")
             said.append(page.say("meth.test", method=method, trials=trials))
+        if row.number("repeats"):
+            times = page.counted(row.at("repeats"), "question")
+            said.append(page.say("meth.repeats", times=times))
+        said += _controls(page, row)
     return said
 
 
-def _procedure(page: Page) -> list[Markup]:
+def _sound(page: Page) -> list[Markup]:
     said = []
-    if page.evidence.text("/study/seed_commitment"):
-        said.append(page.say("meth.blind"))
+    if page.evidence.rows("/responses"):
+        said.append(page.say("meth.measured"))
     if page.evidence.rows("/levels"):
         said.append(page.say("meth.render"))
+    return said
+
+
+def _statistics(page: Page) -> list[Markup]:
+    said = []
     if page.evidence.rows("/results/discrimination"):
         said.append(page.say("meth.discrimination"))
     if page.evidence.rows("/results/preference/stages"):
@@ -125,23 +144,45 @@ def _procedure(page: Page) -> list[Markup]:
             if reference
             else page.say("meth.preference_bare")
         )
-    for place in ("/study/plan/alpha", "/results/about/alpha"):
-        if page.known(place):
-            said.append(page.say("meth.alpha", alpha=page.n(place, "plain")))
-            break
+    if page.evidence.rows("/results/claims"):
+        said.append(page.say("meth.claims"))
+    alpha = next((p for p in ("/study/plan/alpha", "/results/about/alpha") if page.known(p)), None)
+    if alpha:
+        said.append(page.say("meth.alpha", alpha=page.n(alpha, "plain")))
+    if page.known("/results/about/seed"):
+        said.append(page.say("meth.seed", seed=page.n("/results/about/seed", "count")))
     return said
 
 
+def _procedure(page: Page) -> list[Markup]:
+    blind = page.evidence.text("/study/seed_commitment")
+    return [*_tests(page), *([page.say("meth.blind")] if blind else [])]
+
+
 def methods_section(page: Page) -> Section:
-    """Write the methods paragraph from the plan and the data."""
-    said = [*_design(page), *_plan(page), *_tests(page), *_procedure(page)]
+    """Write the methods from the plan and the data, one paragraph a subject."""
+    subjects = {
+        "design": [*_design(page), *_plan(page)],
+        "sound": _sound(page),
+        "procedure": _procedure(page),
+        "statistics": _statistics(page),
+    }
+    paragraphs = [
+        Block("para", Markup("<b>{}</b> {}").format(page.say(f"meth.head_{key}"), _joined(said)))
+        for key, said in subjects.items()
+        if said
+    ]
     return page.section(
         "methods",
         [
             page.warning("meth.simulated") if page.mark else None,
-            Block("para", Markup(" ").join(said)) if said else page.para("chk.none"),
+            *(paragraphs or [page.para("meth.none")]),
         ],
     )
+
+
+def _joined(said: list[Markup]) -> Markup:
+    return Markup(" ").join(said)
 
 
 def _factor_text(page: Page, row: Row) -> Markup:
@@ -223,7 +264,7 @@ def _check_table(page: Page) -> list[Block | None]:
             [
                 page.user(row.get("words") or row.get("name") or ""),
                 Markup('<span class="{}">{}</span>').format("ok" if passed else "bad", outcome),
-                page.n(row.at("figure"), "plain"),
+                page.n(row.at("figure"), "check"),
                 page.n(row.at("limit"), "plain"),
             ]
         )

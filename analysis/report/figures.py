@@ -72,7 +72,7 @@ def wrapped(label: str, width: int = 26, lines: int = 3) -> str:
 
 def _legend_text(name: str) -> str:
     # matplotlib leaves out entries that begin with an underscore; a zero-width space keeps them.
-    return wrapped(f"\u200b{name}" if name.startswith("_") else name)
+    return wrapped(f"\u200b{name}" if name.startswith("_") else name, 36)
 
 
 def rows_axes(labels: Sequence[str], *, row_in: float = 0.3) -> tuple[Figure, Axes]:

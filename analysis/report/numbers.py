@@ -87,6 +87,11 @@ def _count(value: float) -> str:
     return f"{value:,.0f}" if float(value).is_integer() else _decimals(1)(value)
 
 
+def _small(value: float) -> str:
+    """Write a measured check figure; what is too small to matter is not spelled out."""
+    return f"under{NBSP}0.001" if 0 < abs(value) < 0.001 else _plain(value)
+
+
 def _plain(value: float) -> str:
     text = f"{abs(value):.4g}"
     return f"{MINUS}{text}" if value < 0 and text != "0" else text
@@ -118,6 +123,7 @@ KINDS: dict[str, Callable[[float], str]] = {
     "hz": _hertz,
     "seconds": _decimals(1, "s"),
     "plain": _plain,
+    "check": _small,
 }
 
 

@@ -463,6 +463,27 @@ _METHODS = {
     "meth.alpha": Sentence("Level of the tests: {alpha}."),
     "meth.test": Sentence("Test: {method}, {trials} per pair and listener."),
     "meth.test_bare": Sentence("Test: {method}."),
+    "meth.head_design": name("Design."),
+    "meth.head_sound": name("Sound."),
+    "meth.head_procedure": name("Procedure."),
+    "meth.head_statistics": name("Statistics."),
+    "meth.none": limit("Neither plan nor answers came with these data; no method is known."),
+    "meth.repeats": Sentence("Asked a second time for steadiness: {times} per listener."),
+    "meth.control_identical": Sentence(
+        "Control trials with one version in all places: {count} per listener."
+    ),
+    "meth.control_obvious": Sentence(
+        "Control trials with a version changed beyond doubt: {count} per listener."
+    ),
+    "meth.measured": Sentence(
+        "Each stage was measured at one or more positions and averaged in power; outside its "
+        "valid band the response was held flat."
+    ),
+    "meth.claims": Sentence(
+        "The claims were tested as one family with the listener as the unit, p-values adjusted "
+        "by Holm’s method."
+    ),
+    "meth.seed": Sentence("Seed of the resampling: {seed}."),
     "meth.blind": Sentence(
         "Versions carried no names; their order was drawn by the sealed schedule, whose seed "
         "was committed by hash before the first trial."
@@ -472,12 +493,13 @@ _METHODS = {
         "in loudness within each programme, with one common headroom and no limiter."
     ),
     "meth.discrimination": Sentence(
-        "Discrimination: exact one-sided binomial test against guessing, Clopper-Pearson "
-        "{rule_interval} intervals, d′ by the model of the method."
+        "Discrimination: exact one-sided binomial test against guessing with Clopper-Pearson "
+        "{rule_interval} intervals over trials, a one-sided t test between listeners, and d′ by "
+        "the model of the method."
     ),
     "meth.preference": Sentence(
         "Choices: Bradley-Terry model, reference {reference}; standard errors clustered on "
-        "listeners."
+        "listeners, and the chance of being first from drawing listeners again."
     ),
     "meth.preference_bare": Sentence("Choices: Bradley-Terry model."),
     "meth.simulated": Sentence("All answers were produced by simulated listeners.", REHEARSAL),
