@@ -164,11 +164,11 @@ def _guarded(handler: _Handler) -> _Handler:
             return await handler(request)
         except _TooLarge as error:
             return _json({"error": str(error)}, 413)
-        except StoreError:
-            _log.exception("the store refused")
+        except StoreError as error:
+            _log.warning("the store refused: %s", error)
             return _json({"error": _STORE_SENTENCE}, 503)
-        except InputError:
-            _log.exception("a stimulus could not be served")
+        except InputError as error:
+            _log.error("a stimulus could not be served: %s", error)
             return _json({"error": _FAULT_SENTENCE}, 500)
         except AbxError as error:
             return _json({"error": str(error)}, _status_of(error))

@@ -49,6 +49,7 @@ def open_engine(url: str) -> Engine:
                 pool_size=5,
                 max_overflow=10,
                 pool_pre_ping=True,
+                hide_parameters=True,
             )
         except ModuleNotFoundError as error:
             raise InputError(
@@ -73,6 +74,7 @@ def _sqlite(url: str) -> Engine:
         poolclass=QueuePool,
         pool_size=5,
         max_overflow=20,
+        hide_parameters=True,
         connect_args={"timeout": _BUSY_TIMEOUT_S, "check_same_thread": False},
     )
     event.listen(engine, "connect", _prepare_sqlite)

@@ -73,7 +73,7 @@ def answer_body() -> tuple[bytes, Callable[[bytes], object], tuple[type[Exceptio
     slot = make_slot(study_from_text(text), bytes(32), 0)
     trials = [slot.trials[0], slot.trials[-1]]
     good = {
-        "answer": {name: 50 for name in "abcdef"},
+        "answer": dict.fromkeys("abcdef", 50),
         "response_s": 3.5,
         "switches": 4,
         "listened_s": dict.fromkeys(("ref", *"abcdef"), 1.5),
