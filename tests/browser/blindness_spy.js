@@ -1,9 +1,10 @@
 /* What a hostile listener collects from one sitting; evaluated in the page by the test. */
-async ({ token, wanted }) => {
+async ({ tokens, wanted }) => {
+  const spyOn = async (token) => {
   const base = `/listen/${token}`;
   const seen = [];
   const digest = async (bytes) =>
-    new Uint8Array(await crypto.subtle.digest("SHA-256", bytes)).slice(0, 2).reduce((a, b) => a * 256 + b);
+    new Uint8Array(await crypto.subtle.digest("SHA-256", bytes)).slice(0, 6).reduce((a, b) => a * 256 + b);
   const letters = (text) => [...text].map((c) => c.charCodeAt(0));
   const repeats = (one, other) => {
     const blocksOf = (bytes) => {
@@ -26,7 +27,6 @@ async ({ token, wanted }) => {
     const bytes = new Uint8Array(await audio.arrayBuffer());
     const loaded = performance.now();
     const entry = performance.getEntriesByName(new URL(next.audio, location).href).pop();
-    performance.clearResourceTimings();
     const size = (bytes.length - 16) / 3;
     const part = [0, 1, 2].map((k) => bytes.subarray(16 + k * size, 16 + (k + 1) * size));
     const [a, b, x] = await Promise.all(part.map(digest));
@@ -59,4 +59,7 @@ async ({ token, wanted }) => {
     seen.at(-1).numbers.feedback = JSON.parse(after).feedback === null ? 0 : 1;
   }
   return seen;
+  };
+  performance.setResourceTimingBufferSize(5000);
+  return Promise.all(tokens.map(spyOn));
 }

@@ -26,6 +26,7 @@ from abx.server import open_sessions
 pytestmark = pytest.mark.browser
 
 N_TRIALS = 200
+N_LISTENERS = 4
 FALSE_ALARM = 1e-4  # of the whole battery, by Bonferroni
 
 TESTS = """
@@ -79,21 +80,22 @@ def spy_on(page: Page, server: Server) -> tuple[list[str], np.ndarray, np.ndarra
     """Answer 200 trials as the hostile listener; returns names, numbers and two truths."""
     page.goto(server.url)
     sessions = open_sessions(server.root)
-    seen: list[dict] = []
-    is_a: list[bool] = []
-    first_is_lower: list[bool] = []
     try:
-        while len(seen) < N_TRIALS:
-            token = sessions.begin(consent=True)
-            got = page.evaluate(SPY, {"token": token, "wanted": N_TRIALS - len(seen)})
-            slot = sessions.slot(sessions.sitting(token).slot)
-            for trial in slot.trials[: len(got)]:
-                plays = dict(trial.versions)
-                is_a.append(plays["x"] == plays["a"])
-                first_is_lower.append(plays["a"] < plays["b"])
-            seen += got
+        tokens = [sessions.begin(consent=True) for _ in range(N_LISTENERS)]
+        sittings = page.evaluate(SPY, {"tokens": tokens, "wanted": N_TRIALS // N_LISTENERS})
+        trials = [
+            trial
+            for token in tokens
+            for trial in sessions.slot(sessions.sitting(token).slot).trials[
+                : N_TRIALS // N_LISTENERS
+            ]
+        ]
     finally:
         sessions.store.close()
+    seen = [one for sitting in sittings for one in sitting]
+    plays = [dict(trial.versions) for trial in trials]
+    is_a = [one["x"] == one["a"] for one in plays]
+    first_is_lower = [one["a"] < one["b"] for one in plays]
     names = list(seen[0]["numbers"])
     numbers = np.array([[one["numbers"][name] for name in names] for one in seen], dtype=float)
     return names, numbers, np.array(is_a), np.array(first_is_lower)
@@ -121,7 +123,7 @@ def test_log_and_database_hold_no_results(page: Page, server: Server) -> None:
     sessions = open_sessions(server.root)
     token = sessions.begin(consent=True)
     page.goto(server.url)
-    page.evaluate(SPY, {"token": token, "wanted": 5})
+    page.evaluate(SPY, {"tokens": [token], "wanted": 5})
     rows = sessions.store.rows(sessions.study_id, kind="answer")
     sessions.store.close()
     text = " ".join(str(row.body) for row in rows)
