@@ -32,8 +32,8 @@ _TABLE = np.array(
      [2000, 0.243, -1, -1.3, 0.29, -1.2, -1.3], [2500, 0.243, 1.7, -4.2, 0.29, 1.4, -4.2],
      [3150, 0.243, 2.5, -6, 0.289, 2.3, -6], [4000, 0.242, 1.2, -5.4, 0.289, 1, -5.4],
      [5000, 0.242, -2.1, -1.5, 0.289, -2.3, -1.5], [6300, 0.245, -7.1, 6, 0.293, -7.2, 6],
-     [8000, 0.254, -11.2, 12.6, 0.303, -11.2, 12.6], [10000, 0.271, -10.7, 13.9, 0.323, -10.9, 13.9],
-     [12500, 0.301, -3.1, 12.3, 0.354, -3.5, 12.3]]
+     [8000, 0.254, -11.2, 12.6, 0.303, -11.2, 12.6],
+     [10000, 0.271, -10.7, 13.9, 0.323, -10.9, 13.9], [12500, 0.301, -3.1, 12.3, 0.354, -3.5, 12.3]]
 )  # fmt: skip
 _COLUMNS = {2003: (1, 2, 3), 2023: (4, 5, 6)}
 _RANGE_HZ = (20.0, 12500.0)
@@ -157,7 +157,10 @@ def loudness_weighted_difference(
         raise ValueError(f"there is no band between {low:g} and {high:g} Hz")
     grid = np.arange(low, high, _STEP_HZ)
     log_f = np.log(np.asarray(f_hz, dtype=float))
-    test, reference = (np.interp(np.log(grid), log_f, level) for level in (test_db, reference_db))
+    test, reference = (
+        np.interp(np.log(grid), log_f, np.asarray(level, dtype=float))
+        for level in (test_db, reference_db)
+    )
     weight = 1 / (0.108 * grid + 24.7)
     weight /= weight.sum()
     known = _sone(grid, reference - reference.mean() + _MEAN_DB)

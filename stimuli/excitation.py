@@ -32,9 +32,9 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
-_STEP_CAM = 0.05
+_STEP_CAM = 0.1
 COMPONENT_HZ = (10 ** (np.arange(0.5, 42.0, _STEP_CAM) / 21.366) - 1) / 0.004368
-"""Frequencies of the components under every pattern: 12.7 Hz to 20.9 kHz, 20 to an ERB."""
+"""Frequencies of the components under every pattern: 12.7 Hz to 20.8 kHz, ten to an ERB."""
 
 LEVEL_DB = 65.0
 """Overall level in dB SPL at which spectra are compared, unless another is asked for."""
@@ -128,6 +128,10 @@ class EarSpectrum:
         """Return the spectrum after a filter, gains in dB at :data:`COMPONENT_HZ`."""
         return EarSpectrum(self.name, self.level_db + np.asarray(gain_db, dtype=float))
 
+    def shifted(self, by_db: float) -> EarSpectrum:
+        """Return the spectrum louder by some dB."""
+        return EarSpectrum(self.name, self.level_db + by_db)
+
     def pattern_db(self, centre_hz: ArrayLike, *, sharpening: float = 1.0) -> Floats:
         """Excitation pattern at filters centred on given frequencies, in dB."""
         power = 10 ** (self.level_db / 10)
@@ -204,7 +208,7 @@ class ExcitationDifference:
         The two SDs: of level differences d1, and of differences d2 between channels half an ERB
         apart.
     alignment_db : float
-        Level added to the test so that both are equally loud.
+        Level to add to the test, as given, so that it is as loud as the reference, as given.
     centre_hz, difference_db : ndarray, shape (n_channels,)
         Channels inside the valid band, and d1 there.
     spectrum : str
@@ -265,13 +269,13 @@ def excitation_difference(
     if inside.sum() < 3:
         raise ValueError(f"fewer than three channels lie between {valid_hz[0]} and {valid_hz[1]}")
     cam, centre = _CHANNELS_CAM[inside], centre[inside]
-    before = heard.filtered(np.broadcast_to(reference_db, COMPONENT_HZ.shape))
     # The reference keeps the stated level, so that D of a pair does not hang on dB offsets.
-    before = before.filtered(np.full(COMPONENT_HZ.shape, heard.overall_db - before.overall_db))
+    before = heard.filtered(np.broadcast_to(reference_db, COMPONENT_HZ.shape))
+    put_back = heard.overall_db - before.overall_db
+    reference = before.shifted(put_back).pattern_db(centre, sharpening=_SHARPENING)
     after = heard.filtered(test_db)
-    after = after.filtered(np.full(COMPONENT_HZ.shape, _start(before, after) if align else 0.0))
-    reference = before.pattern_db(centre, sharpening=_SHARPENING)
-    pattern, moved = _aligned(after, reference, centre) if align else (_floored(after, centre), 0.0)
+    start = heard.overall_db - after.overall_db if align else put_back
+    pattern, moved = _aligned(after.shifted(start), reference, centre, align=align)
     first = pattern - np.maximum(reference, _FLOOR_DB)
     slope = np.diff(first)
     weight = np.where(cam <= 17.5, 1.0, 1 - _TREBLE_LOSS * (cam - 17.5) / 46)
@@ -281,16 +285,12 @@ def excitation_difference(
         d=_LEVEL_SHARE * level_sd + (1 - _LEVEL_SHARE) * slope_sd,
         level_sd_db=level_sd,
         slope_sd_db=slope_sd,
-        alignment_db=moved + (_start(before, heard.filtered(test_db)) if align else 0.0),
+        alignment_db=start + moved - put_back,
         centre_hz=centre,
         difference_db=first,
         spectrum=heard.name,
         level_db=heard.overall_db,
     )
-
-
-def _start(before: EarSpectrum, after: EarSpectrum) -> float:
-    return before.overall_db - after.overall_db
 
 
 def _floored(heard: EarSpectrum, centre_hz: Floats) -> Floats:
@@ -302,18 +302,19 @@ def _loudness(pattern_db: Floats) -> float:
     return float(np.maximum(compressed, 0.0).sum())
 
 
-def _aligned(after: EarSpectrum, reference: Floats, centre_hz: Floats) -> tuple[Floats, float]:
+def _aligned(
+    after: EarSpectrum, reference: Floats, centre_hz: Floats, *, align: bool
+) -> tuple[Floats, float]:
     """Shift the test until it is as loud as the reference; Newton steps on the power law."""
     wanted, moved = _loudness(reference), 0.0
     pattern = _floored(after, centre_hz)
-    for _ in range(20):
+    for _ in range(20 if align else 0):
         now = _loudness(pattern)
         if now <= 0 or wanted <= 0:
             break
-        step = 10 / _EXPONENT * np.log10(wanted / now)
+        step = float(10 / _EXPONENT * np.log10(wanted / now))
         moved += step
-        shifted = after.filtered(np.full(COMPONENT_HZ.shape, moved))
-        pattern = _floored(shifted, centre_hz)
-        if abs(step) < 1e-4:
+        pattern = _floored(after.shifted(moved), centre_hz)
+        if abs(step) < 1e-3:
             break
     return pattern, moved

@@ -1,0 +1,92 @@
+"""All figures of a stage in one call, with what they rest on."""
+
+import numpy as np
+import numpy.testing as npt
+import pytest
+
+from stimuli.bands import third_octave_bands
+from stimuli.deviation import deviation
+from stimuli.metrics import octave_deviation_db, stage_metrics, stage_repeat_sds
+from stimuli.response import Response, power_average
+from stimuli.target import built_in_target
+
+BANDS = third_octave_bands()
+CABIN, FLAT = built_in_target("car-cabin"), built_in_target("flat")
+
+
+def table(level_db):
+    return Response(BANDS.nominal_hz, np.asarray(level_db, dtype=float))
+
+
+def positions(shape, *, n=3, sd=0.5, seed=2):
+    rng = np.random.default_rng(seed)
+    return [table(shape + rng.normal(0, sd, 31)) for _ in range(n)]
+
+
+def test_a_stage_on_target_deviates_nowhere():
+    found = stage_metrics([table(CABIN.level_at(BANDS.mid_hz))], CABIN)
+    for name in ("deviation_sd_db", "deviation_mean_abs_db", "narrow_band_db", "region_mid_db"):
+        assert found[name] == pytest.approx(0, abs=1e-9)
+    # Both curves are read between the bands here, which rounds the target's corners a little.
+    assert found["excitation_d"] < 0.1
+    assert found["loudness_difference_sone"] < 0.05
+
+
+def test_names_and_values_agree_with_the_deviation():
+    rng = np.random.default_rng(1)
+    responses = [table(rng.normal(0, 4, 31))]
+    found, dev = stage_metrics(responses, FLAT), deviation(power_average(responses), FLAT)
+    assert found["deviation_sd_db"] == dev.sd_db
+    assert found["deviation_tilt_db_per_octave"] == dev.tilt_db_per_octave
+    assert found["region_low_mid_db"] == dev.regions["low mid"]
+    assert set(stage_repeat_sds(responses, FLAT)) == set(found)
+
+
+def test_worse_is_larger():
+    shape = np.random.default_rng(3).normal(0, 1, 31)
+    small, large = (stage_metrics([table(k * shape)], FLAT) for k in (1.0, 3.0))
+    for name in ("deviation_sd_db", "narrow_band_db", "excitation_d", "loudness_difference_sone"):
+        assert large[name] > small[name] > 0
+
+
+def test_reach_counts_octaves_from_200_hz_and_5_khz():
+    slope = -12 * np.clip(np.log2(100 / BANDS.mid_hz), 0, None)
+    found = stage_metrics([table(slope)], FLAT)
+    # 6 dB down half an octave below 100 Hz: an octave and a half below 200 Hz
+    assert found["bass_reach_octaves"] == pytest.approx(1.5, abs=0.03)
+    # no fall above: to the end of the valid band, the upper edge of the 20 kHz band
+    assert found["treble_reach_octaves"] == pytest.approx(np.log2(22387 / 5000), abs=0.03)
+
+
+def test_repeat_sd_by_hand_from_repeats_and_from_positions():
+    first, again = positions(0 * BANDS.mid_hz, seed=5), positions(0 * BANDS.mid_hz, seed=6)
+    pair = [stage_metrics(one, FLAT)["deviation_sd_db"] for one in (first, again)]
+    found = stage_repeat_sds(first, FLAT, repeats=[again])["deviation_sd_db"]
+    assert found == pytest.approx(abs(pair[0] - pair[1]) / np.sqrt(2))
+    left = [stage_metrics(first[:k] + first[k + 1 :], FLAT)["deviation_sd_db"] for k in range(3)]
+    jackknife = np.sqrt(2 / 3 * np.sum((np.array(left) - np.mean(left)) ** 2))
+    assert stage_repeat_sds(first, FLAT)["deviation_sd_db"] == pytest.approx(jackknife)
+    assert set(stage_repeat_sds(first[:2], FLAT).values()) == {None}
+
+
+def test_octave_deviation_of_known_curves():
+    # Definition of Olive 2004 (AES 117, paper 6190): points 1 dB up and down about their mean
+    # give 1; a slope of 1 dB per octave gives the mean distance of ten points 1/20 octave apart
+    # from their middle, 2.5/20 = 0.125
+    f = np.geomspace(90, 14000, 20000)
+    assert octave_deviation_db(f, np.log2(f)) == pytest.approx(0.125, abs=1e-4)
+    comb = 100 * 2 ** ((np.arange(160) + 0.5) / 20)
+    assert octave_deviation_db(comb, np.where(np.arange(160) % 2, 1.0, -1.0)) == pytest.approx(1)
+    with pytest.raises(ValueError, match="reaches from 200 to 14000 Hz"):
+        octave_deviation_db(f[f >= 200], np.log2(f[f >= 200]))
+
+
+def test_published_resonance_thresholds_have_alike_octave_deviations():
+    # Toole & Olive 1988 JAES 36:122 thresholds with the least revealing programme, at 2 kHz
+    f = np.geomspace(90, 14000, 20000)
+    found = []
+    for q, gain in ((1, 1.5), (10, 3.0), (50, 5.0)):
+        s, a = 1j * f / 2000, 10 ** (gain / 40)
+        level = 20 * np.log10(np.abs((s * s + s * a / q + 1) / (s * s + s / (a * q) + 1)))
+        found.append(octave_deviation_db(f, level))
+    npt.assert_allclose(found, 0.063, atol=0.02)
