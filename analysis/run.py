@@ -11,10 +11,11 @@ from typing import Any
 import numpy as np
 
 from analysis.claim_hearing import obvious_controls
-from analysis.claims import judge_claims
+from analysis.claims import judge_claims, parse_claim
 from analysis.discrimination import discrimination_rows, forced_choice_cells
 from analysis.errors import InputError
 from analysis.listeners import excluded_listeners, parse_screening
+from analysis.planning import power_block
 from analysis.preference import fit_preference
 from analysis.preference_block import preference_block
 from analysis.preference_depth import depth_blocks
@@ -67,9 +68,9 @@ def analyse(
     Returns
     -------
     dict
-        ``about``, ``discrimination``, ``preference``, ``reliability``, ``ratings``, ``link``,
-        ``upgrade``, ``claims``, ``screened``: plain numbers, text, lists and dictionaries at full
-        precision, None where a figure is undefined.
+        ``about``, ``discrimination``, ``preference``, ``reliability``, ``ratings``, ``power``,
+        ``link``, ``upgrade``, ``claims``, ``screened``: plain numbers, text, lists and
+        dictionaries at full precision, None where a figure is undefined.
 
     Raises
     ------
@@ -80,6 +81,8 @@ def analyse(
         raise InputError(
             where="alpha", problem=f"{alpha!r} is not between 0 and 1", remedy="Write 0.05 or so"
         )
+    for k, text in enumerate(claims, start=1):
+        parse_claim(text, where=f"claim {k}")
     rule = None if screening is None else parse_screening(screening)
     result = _blocks(trials, claims, alpha, reference, seed, mixed)
     result["screened"] = None
@@ -111,6 +114,7 @@ def _blocks(
         | depth_blocks(trials, preference, mixed=mixed, seed=seed),
         "reliability": reliability_block(trials),
         "ratings": ratings_block(trials),
+        "power": power_block(cells, preference, alpha=alpha),
         "link": [],
         "upgrade": None,
         "claims": judge_claims(

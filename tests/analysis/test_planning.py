@@ -1,0 +1,269 @@
+"""Power, sample size and sequential limits against published figures."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+
+import numpy as np
+import numpy.testing as npt
+import pandas as pd
+import pytest
+from scipy import stats
+
+from analysis.planning import listeners_needed, plan_answer
+from analysis.power import (
+    chance_of,
+    detectable_share,
+    exact_power,
+    exact_sample_size,
+    paired_power,
+    panel_power,
+    proportion_of,
+    similarity_power,
+)
+from analysis.run import analyse
+from analysis.sequential import (
+    always_valid,
+    group_limits,
+    ratio_test_behaviour,
+    spending_limits,
+    spent,
+    wald_ratio_test,
+)
+from analysis.trials import TrialTable, trial_table
+
+Read = Callable[[str], pd.DataFrame]
+MODEL = {
+    "twoAFC": "two-interval",
+    "duotrio": "duo-trio",
+    "threeAFC": "3-alternative",
+    "triangle": "triangle",
+    "tetrad": "tetrad",
+}
+
+
+def test_exact_power(reference: Read) -> None:
+    # sensR 1.5-3 d.primePwr.
+    for row in reference("discrimination_power_sensR").itertuples():
+        model = MODEL[row.method]
+        p = proportion_of(method=model, d_prime=float(row.dprime))
+        found = exact_power(p, int(row.n), chance=chance_of(model))
+        assert found == pytest.approx(float(row.power_exact_alpha05), abs=1e-7)
+
+
+def test_exact_sample_size(reference: Read) -> None:
+    # sensR 1.5-3 discrimSS, exact and stable.exact; compare ISO 4120 and ISO 10399.
+    for row in reference("discrimination_samplesize_sensR").itertuples():
+        chance = 1 / 3 if float(row.pGuess) < 0.4 else 0.5
+        p = chance + float(row.pD) * (1 - chance)
+        options = {"chance": chance, "alpha": float(row.alpha), "power": float(row.target_power)}
+        assert exact_sample_size(p, stable=False, most=1500, **options) == int(row.n_exact_first)
+        assert exact_sample_size(p, most=1500, **options) == int(row.n_stable)
+
+
+def test_sample_size_edges() -> None:
+    assert exact_sample_size(0.501, most=100) is None
+    assert exact_sample_size(1.0) == 5
+    with pytest.raises(ValueError, match="above chance"):
+        exact_sample_size(0.5)
+    with pytest.raises(ValueError, match="either d_prime or discriminators"):
+        proportion_of(method="abx")
+    assert proportion_of(method="triangle", discriminators=0.5) == pytest.approx(2 / 3)
+    assert exact_power(0.9, 4) == 0.0
+
+
+def test_similarity_power_is_the_binomial_sum() -> None:
+    assert similarity_power(60, chance=1 / 3) == pytest.approx(stats.binom.cdf(25, 60, 1 / 3))
+    assert similarity_power(3, margin=0.05) == 0.0
+
+
+def test_panel_of_equal_listeners_comes_near_the_exact_test() -> None:
+    assert panel_power(0.65, 24, 8) == pytest.approx(exact_power(0.65, 192), abs=0.03)
+    # Listeners who differ cost power; one who guesses has the level.
+    assert panel_power(0.6, 24, 8, spread=0.2) < panel_power(0.6, 24, 8) - 0.05
+    assert panel_power(0.5, 24, 8, n_studies=20_000) == pytest.approx(0.05, abs=0.006)
+
+
+def test_detectable_share_has_the_asked_power() -> None:
+    share = detectable_share(16, 8, spread=0.1)
+    assert share is not None
+    assert panel_power(share, 16, 8, spread=0.1) == pytest.approx(0.8, abs=0.02)
+    assert detectable_share(2, 1) is None
+    with pytest.raises(ValueError, match="too large"):
+        panel_power(0.9, 10, 5, spread=0.5)
+    with pytest.raises(ValueError, match="two listeners"):
+        panel_power(0.9, 1, 5)
+
+
+def test_paired_power_in_time_and_with_its_level() -> None:
+    started = time.perf_counter()
+    found = paired_power(np.array([0.0, 0.0, 0.5, 1.0, 1.5]), 16, 4)
+    assert time.perf_counter() - started < 5
+    assert found.n_studies == 2000
+    # Stages 0 and 1 are alike in the middle of the panel: 5 % to four errors (.5 % each) plus the
+    # sandwich's small-sample surplus.
+    assert 0.03 < found.pair_power[0, 1] < 0.08
+    power = found.pair_power[0]
+    assert power[2] < power[3] < power[4]
+    assert found.pair_right[4, 0] > 0.95 > found.pair_right[0, 4]
+    assert found.best_power[4] > 10 * found.best_power[2]
+    with pytest.raises(ValueError, match="at least two stages"):
+        paired_power(np.array([0.0]), 16, 4)
+
+
+def test_plan_in_a_sentence() -> None:
+    answer = plan_answer(method="abx", share=0.7, n_listeners=16, n_trials=8)
+    assert answer.sentence.startswith("16 listeners with 8 abx trials each have a ")
+    assert f"{100 * answer.power:.0f} % chance to show the difference" in answer.sentence
+    n = listeners_needed(method="abx", share=0.7, n_trials=8)
+    assert n is not None
+    at = {
+        k: plan_answer(method="abx", share=0.7, n_listeners=k, n_trials=8).power for k in (n, n - 1)
+    }
+    assert at[n] >= 0.8 > at[n - 1]
+    assert listeners_needed(method="paired", share=0.51, n_trials=1) is None
+    with pytest.raises(ValueError, match="method must be one of"):
+        plan_answer(method="rating", share=0.7, n_listeners=16, n_trials=8)
+    with pytest.raises(ValueError, match=r"between chance 0\.333 and 1"):
+        plan_answer(method="triangle", share=0.3, n_listeners=16, n_trials=8)
+
+
+def test_power_of_the_study_as_run(
+    abx_rows: Callable[..., pd.DataFrame], judgement_table: TrialTable
+) -> None:
+    table = trial_table(abx_rows({f"P{k}": (5 + k % 3, 8) for k in range(12)}))
+    rows = analyse(table)["power"]
+    assert [row["what"] for row in rows] == [
+        "abx: 65 % right",
+        "abx: 75 % right",
+        "abx: 85 % right",
+    ]
+    for row in rows:
+        assert len(row["n_listeners"]) == len(row["power"])
+        assert row["power_as_run"] == row["power"][row["n_listeners"].index(12)]
+        assert row["power"][-1] >= row["power"][0]
+    paired = analyse(judgement_table)["power"]
+    assert {row["method"] for row in paired} == {"paired"}
+
+
+def _numbers(text: str) -> list[float]:
+    return [float(part) for part in text.split(";")]
+
+
+def test_wald_ratio_test(reference: Read) -> None:
+    # Wald (1947); closed forms recomputed.
+    table = reference("sequential")
+    table = table.loc[table["family"] == "Wald SPRT"]
+    checked = 0
+    for case, rows in table.groupby("case"):
+        values = {}
+        for part in str(case).split():
+            name, _, number = part.partition("=")
+            if number:
+                values[name] = 1 / 3 if number == "1/3" else float(number)
+        test = wald_ratio_test(
+            p0=values["p0"], p1=values["p1"], alpha=values["a"], beta=values["b"]
+        )
+        for row in rows.itertuples():
+            checked += _check_wald(test, row.quantity, str(row.value))
+    assert checked == len(table)
+
+
+def _check_wald(test: object, quantity: str, value: str) -> int:
+    names = {"log A": "log_a", "log B": "log_b", "slope s": "slope"}
+    if quantity.startswith("n="):
+        n = int(quantity[2:].split(":")[0])
+        accept, reject = test.limits(n)  # type: ignore[attr-defined]
+        printed = _numbers(value)
+        assert (accept is None) == (printed[0] > n)
+        assert accept in (None, printed[0])
+        assert reject == printed[1]
+    elif quantity.startswith("ASN"):
+        at0, at1 = test.mean_trials()  # type: ignore[attr-defined]
+        assert (at1 if "p1" in quantity else at0) == pytest.approx(float(value), abs=1e-5)
+    else:
+        key = names.get(quantity) or ("upper" if quantity.startswith("upper") else "lower")
+        assert getattr(test, key) == pytest.approx(float(value), abs=1e-8)
+    return 1
+
+
+def test_wald_exact_behaviour(reference: Read) -> None:
+    table = reference("sequential")
+    for row in table.loc[table["family"] == "Wald SPRT exact OC"].itertuples():
+        p = float(row.case.split("true p=")[1])
+        npt.assert_allclose(
+            ratio_test_behaviour(wald_ratio_test(), p), _numbers(row.value), atol=1e-7
+        )
+
+
+def test_group_sequential_constants(reference: Read) -> None:
+    # Jennison & Turnbull (2000) tables 2.1 and 2.3, three decimals; recomputed to five.
+    table = reference("sequential")
+    for row in table.loc[table["family"].str.contains("constant")].itertuples():
+        looks = int(row.case.split("K=")[1].split()[0])
+        alpha = float(row.case.split("alpha=")[1])
+        shape = "pocock" if row.family.startswith("Pocock") else "obrien-fleming"
+        limits = group_limits(looks, shape=shape, alpha=alpha)
+        assert limits[-1] == pytest.approx(float(row.value), abs=1e-5)
+
+
+def test_spending(reference: Read) -> None:
+    table = reference("sequential")
+    rows = table.loc[table["family"] == "Lan-DeMets spending"]
+    assert len(rows) == 12
+    for row in rows.itertuples():
+        kind = "obrien-fleming" if row.quantity.startswith("OBF") else "pocock"
+        share = float(row.quantity.split("t=")[1])
+        assert spent(share, kind=kind) == pytest.approx(float(row.value), rel=1e-8)
+
+
+def test_spending_limits_spend_what_they_say() -> None:
+    limits = spending_limits([0.3, 0.7, 1.0])
+    rng = np.random.default_rng(1)
+    steps = rng.standard_normal((400_000, 3)) * np.sqrt([0.3, 0.4, 0.3])
+    z = np.abs(steps.cumsum(axis=1)) / np.sqrt([0.3, 0.7, 1.0])
+    ever = np.maximum.accumulate(z > limits, axis=1).mean(axis=0)
+    # Monte-Carlo: 400,000 paths give 5 % to .034 % (one error).
+    npt.assert_allclose(ever, [spent(t, kind="obrien-fleming") for t in (0.3, 0.7, 1)], atol=0.0014)
+    assert spending_limits([1.0])[0] == pytest.approx(stats.norm.isf(0.025), abs=1e-8)
+    with pytest.raises(ValueError, match="shares must rise"):
+        spending_limits([0.5, 0.4])
+    with pytest.raises(ValueError, match="kind must be"):
+        spent(0.5, kind="linear")
+    with pytest.raises(ValueError, match="shape must be"):
+        group_limits(3, shape="haybittle")
+    with pytest.raises(ValueError, match="0 < p0 < p1 < 1"):
+        wald_ratio_test(p0=0.8, p1=0.6)
+
+
+def test_always_valid_interval(reference: Read) -> None:
+    table = reference("sequential")
+    seen = 0
+    for row in table.itertuples():
+        if "mixture confidence" in row.family or row.family.startswith("Anytime-valid e-value"):
+            parts = dict(piece.split("=") for piece in row.case.split() if "=" in piece)
+            found = always_valid(int(parts["s"]), int(parts["n"]))
+            values = (
+                (found.ci_low, found.ci_high)
+                if "mixture" in row.family
+                else (found.e_value, found.p_value)
+            )
+            npt.assert_allclose(values, _numbers(row.value), atol=2e-8)
+            seen += 1
+    assert seen == 12
+
+
+def test_always_valid_survives_peeking() -> None:
+    rng = np.random.default_rng(1)
+    right = (rng.random((1500, 120)) < 0.5).cumsum(axis=1)
+    ever = np.zeros(1500, dtype=bool)
+    for n in range(10, 121, 10):
+        low = {k: always_valid(k, n).p_value for k in range(n + 1)}
+        ever |= np.array([low[k] <= 0.05 for k in right[:, n - 1]])
+    assert ever.mean() <= 0.05
+    edge = always_valid(0, 3)
+    assert edge.ci_low == 0.0
+    assert always_valid(3, 3).ci_high == 1.0
+    with pytest.raises(ValueError, match="n_correct <= n_trials"):
+        always_valid(4, 3)
