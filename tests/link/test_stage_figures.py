@@ -75,9 +75,9 @@ def test_octave_deviation_of_known_curves():
     # from their middle, 2.5/20 = 0.125
     f = np.geomspace(90, 14000, 20000)
     assert octave_deviation_db(f, np.log2(f)) == pytest.approx(0.125, abs=1e-4)
-    comb = 100 * 2 ** ((np.arange(160) + 0.5) / 20)
-    assert octave_deviation_db(comb, np.where(np.arange(160) % 2, 1.0, -1.0)) == pytest.approx(1)
-    with pytest.raises(ValueError, match="reaches from 200 to 14000 Hz"):
+    comb = 100 * 2 ** ((np.arange(140) + 0.5) / 20)
+    assert octave_deviation_db(comb, np.where(np.arange(140) % 2, 1.0, -1.0)) == pytest.approx(1)
+    with pytest.raises(ValueError, match="reaches from 200"):
         octave_deviation_db(f[f >= 200], np.log2(f[f >= 200]))
 
 
