@@ -17,10 +17,12 @@ from stimuli.errors import InputError
 __all__ = [
     "MANIFEST_NAME",
     "PINK_NOISE",
+    "Disagreement",
     "Manifest",
     "ProgrammeRecord",
     "StageRecord",
     "StimulusRecord",
+    "model_disagreements",
     "read_manifest",
     "write_manifest",
 ]
@@ -177,6 +179,8 @@ class Manifest:
         Limits used.
     other_models : dict of str to str
         Further loudness models by name, in words.
+    listening_level_db : float
+        Sound pressure level assumed by models that depend on it.
     software : dict of str to str
         Versions of what made the set.
     playback_sources, playback_sha256 : tuple of str
@@ -191,6 +195,7 @@ class Manifest:
     true_peak_limit_dbtp: float
     boost_cap_db: float
     other_models: dict[str, str]
+    listening_level_db: float
     software: dict[str, str]
     playback_sources: tuple[str, ...]
     playback_sha256: tuple[str, ...]
@@ -217,6 +222,66 @@ class Manifest:
             if record.id == stage:
                 return record
         raise KeyError(f"no stage {stage!r}")
+
+
+@dataclass(frozen=True, slots=True)
+class Disagreement:
+    """A programme whose stages are equally loud in the declared model but not in another.
+
+    Attributes
+    ----------
+    programme, model : str
+        Which programme, under which further model.
+    louder, softer : str
+        The stages furthest apart.
+    spread_db : float
+        How far.
+    words : str
+        The finding as a sentence.
+    """
+
+    programme: str
+    model: str
+    louder: str
+    softer: str
+    spread_db: float
+    words: str
+
+
+def model_disagreements(manifest: Manifest, *, limit_db: float = 0.5) -> tuple[Disagreement, ...]:
+    """Find programmes where a further loudness model puts stages apart by more than a limit.
+
+    Parameters
+    ----------
+    manifest : Manifest
+        The set.
+    limit_db : float
+        Spread between the loudest and the softest stage from which on to warn.
+
+    Returns
+    -------
+    tuple of Disagreement
+        Largest spread first.
+    """
+    found = []
+    for programme in manifest.programmes:
+        for model in manifest.other_models:
+            values = {
+                s.stage: s.other_models_db[model]
+                for s in manifest.stimuli
+                if s.programme == programme.id
+            }
+            louder = max(values, key=lambda k: values[k])
+            softer = min(values, key=lambda k: values[k])
+            spread = values[louder] - values[softer]
+            if spread > limit_db:
+                words = (
+                    f"{programme.id}: equally loud by {manifest.loudness_model}, but by the "
+                    f"{model.replace('_', ' ')} model {louder} is {spread:.1f} dB louder than "
+                    f"{softer}"
+                )
+                found.append(Disagreement(programme.id, model, louder, softer, spread, words))
+    return tuple(sorted(found, key=lambda d: -d.spread_db))
 
 
 def write_manifest(manifest: Manifest, folder: Path) -> Path:

@@ -45,10 +45,10 @@ from stimuli.programme import ProgrammeReader, ProgrammeSpec, file_sha256
 from stimuli.response import StageResponse
 from stimuli.weighting import (
     LISTENING_LEVEL_DB,
-    MODEL_NAMES,
     a_weighted_level_db,
     erb_sum_loudness,
     loudness_difference_db,
+    model_names,
 )
 
 __all__ = ["LOUDEST_LUFS", "PINK_SECONDS", "TRUE_PEAK_LIMIT_DBTP", "StageSpec", "render_set"]
@@ -126,6 +126,7 @@ def render_set(
     choices: FilterChoices | None = None,
     rate: int = 48000,
     pink_seconds: float = PINK_SECONDS,
+    listening_level_db: float = LISTENING_LEVEL_DB,
     progress: Progress | None = None,
 ) -> Manifest:
     """Render a stimulus set.
@@ -148,6 +149,8 @@ def render_set(
         Sample rate of the stimuli in Hz.
     pink_seconds : float
         Length of the pink noise.
+    listening_level_db : float
+        Sound pressure level assumed for the ERB-band loudness sum.
     progress : callable, optional
         Called with (steps done, steps in all, what is being done).
 
@@ -170,7 +173,13 @@ def render_set(
     out_dir = Path(out_dir)
     with _new_folder(out_dir) as folder:
         records, stimuli, target = _render_into(
-            folder, stages, made, _sources(programmes, rate, pink_seconds, out_dir), rate, step
+            folder,
+            stages,
+            made,
+            _sources(programmes, rate, pink_seconds, out_dir),
+            rate,
+            step,
+            listening_level_db,
         )
         manifest = Manifest(
             loudness_model=LOUDNESS_MODEL,
@@ -178,7 +187,8 @@ def render_set(
             headroom_db=LOUDEST_LUFS - target,
             true_peak_limit_dbtp=TRUE_PEAK_LIMIT_DBTP,
             boost_cap_db=boost_cap_db,
-            other_models=dict(MODEL_NAMES),
+            other_models=model_names(listening_level_db),
+            listening_level_db=listening_level_db,
             software=software_versions(),
             playback_sources=playback.sources if playback else (),
             playback_sha256=playback.sha256 if playback else (),
@@ -197,6 +207,7 @@ def _render_into(
     sources: Iterable[_Source],
     rate: int,
     step: _Steps,
+    listening_level_db: float,
 ) -> tuple[list[ProgrammeRecord], list[StimulusRecord], float]:
     scratch = folder / "scratch"
     scratch.mkdir()
@@ -220,7 +231,7 @@ def _render_into(
     target = _common_loudness(takes)
     stimuli: list[StimulusRecord] = []
     for record, taken, (f_hz, power) in zip(records, takes, others, strict=True):
-        models = _other_models(f_hz, power, made, taken, target)
+        models = _other_models(f_hz, power, made, taken, target, listening_level_db)
         stimuli += _write(record.id, stages, made, taken, models, folder, rate, target, step)
     shutil.rmtree(scratch)
     return records, stimuli, target
@@ -405,7 +416,12 @@ def _write(
 
 
 def _other_models(
-    f_hz: Floats, power: Floats, made: Sequence[_Made], takes: Sequence[Take], target: float
+    f_hz: Floats,
+    power: Floats,
+    made: Sequence[_Made],
+    takes: Sequence[Take],
+    target: float,
+    listening_level_db: float,
 ) -> list[dict[str, float]]:
     """Levels under the further models, as differences from the mean over stages."""
     spectra = []
@@ -413,7 +429,7 @@ def _other_models(
         gain = 10 ** ((target - take.loudness_lufs) / 10)
         spectra.append(power * _power_response(m.taps, len(f_hz)) * gain)
     a_levels = np.array([a_weighted_level_db(f_hz, s) for s in spectra])
-    to_spl = 10 ** ((LISTENING_LEVEL_DB - target) / 10)
+    to_spl = 10 ** ((listening_level_db - target) / 10)
     loudness = np.mean([erb_sum_loudness(f_hz, s * to_spl) for s in spectra])
     erb = [loudness_difference_db(f_hz, s * to_spl, float(loudness)) for s in spectra]
     return [

@@ -25,6 +25,7 @@ from stimuli.manifest import (
     Manifest,
     ProgrammeRecord,
     StageRecord,
+    model_disagreements,
     read_manifest,
 )
 from stimuli.music import pink_noise
@@ -74,10 +75,14 @@ class SetCheck:
         In the order files, level, peak, tone.
     passed : bool
         True if every check passed.
+    notes : tuple of str
+        What a reader should know although nothing is broken: where further loudness models
+        disagree with the declared one by more than 0.5 dB.
     """
 
     checks: tuple[Check, ...]
     passed: bool
+    notes: tuple[str, ...] = ()
 
 
 def verify_set(out_dir: str | Path, *, progress: Progress | None = None) -> SetCheck:
@@ -114,7 +119,8 @@ def verify_set(out_dir: str | Path, *, progress: Progress | None = None) -> SetC
         for record in manifest.programmes
         if record.id != PINK_NOISE
     ]
-    return SetCheck(tuple(checks), all(check.passed for check in checks))
+    notes = tuple(d.words for d in model_disagreements(manifest))
+    return SetCheck(tuple(checks), all(check.passed for check in checks), notes)
 
 
 def _check_files(folder: Path, manifest: Manifest) -> Check:

@@ -10,7 +10,7 @@ import soundfile
 from stimuli.errors import InputError
 from stimuli.filters import FilterChoices
 from stimuli.loudness import integrated_loudness
-from stimuli.manifest import PINK_NOISE, read_manifest
+from stimuli.manifest import PINK_NOISE, model_disagreements, read_manifest
 from stimuli.programme import ProgrammeSpec, file_sha256
 from stimuli.render import StageSpec, render_set
 from stimuli.truepeak import true_peak_dbtp
@@ -75,6 +75,21 @@ def test_other_models_are_stored_as_residuals(rendered):
             ]
             assert sum(values) == pytest.approx(0, abs=1e-9)
             assert np.ptp(values) > 0.01
+
+
+def test_disagreement_between_models_is_said(rendered):
+    folder, manifest = rendered
+    found = model_disagreements(manifest, limit_db=0.5)
+    assert found
+    assert list(found) == sorted(found, key=lambda d: -d.spread_db)
+    worst = found[0]
+    values = [
+        s.other_models_db[worst.model] for s in manifest.stimuli if s.programme == worst.programme
+    ]
+    assert worst.spread_db == pytest.approx(np.ptp(values))
+    assert f"{worst.louder} is {worst.spread_db:.1f} dB louder than {worst.softer}" in worst.words
+    assert model_disagreements(manifest, limit_db=99.0) == ()
+    assert verify_set(folder).notes == tuple(d.words for d in found)
 
 
 def copy_set(rendered, tmp_path):
