@@ -15,7 +15,7 @@ from abx.app.context import provided
 from abx.errors import AbxError, AnswerRefused, Gone, NotFound
 from abx.player import mount_headphone_check, mount_player
 
-__all__ = ["listener_page"]
+__all__ = ["TOKEN", "extent", "listener_page"]
 
 TOKEN = "s"
 """Name of the address parameter that carries the sitting's token."""
@@ -71,7 +71,7 @@ def _welcome() -> None:
         st.title("The study is closed")
         st.write("Thank you for coming. No more answers are being collected.")
         return
-    questions, minutes = _extent()
+    questions, minutes = extent()
     st.title("Welcome. Your ears decide here")
     st.write(
         f"You will hear short pieces of music in several versions and answer {questions} "
@@ -99,7 +99,7 @@ def _welcome() -> None:
         st.rerun()
 
 
-def _extent() -> tuple[int, int]:
+def extent() -> tuple[int, int]:
     """Return number of questions and minutes of a sitting."""
     from abx.methods import get_method
 

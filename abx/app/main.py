@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
+from abx.app.counter import counter_page
 from abx.app.listener import listener_page
 from abx.app.staff import staff_page
 from abx.app.theme import apply_theme
@@ -13,6 +14,7 @@ apply_theme()
 st.navigation(
     [
         st.Page(listener_page, title="Listening session", default=True),
+        st.Page(counter_page, title="Listening counter", url_path="counter"),
         st.Page(staff_page, title="Staff", url_path="staff"),
     ],
     position="hidden",

@@ -18,10 +18,11 @@ __all__ = [
     "component_source",
     "component_style",
     "mount_headphone_check",
+    "mount_idle_watch",
     "mount_player",
 ]
 
-MODULES = ("engine", "dial", "client", "answers", "trial", "level", "headphones", "player")
+MODULES = ("engine", "dial", "client", "answers", "trial", "level", "headphones", "idle", "player")
 """Source files in the order in which each may use the ones before it."""
 
 _HERE = Path(__file__).parent
@@ -54,7 +55,9 @@ def _component() -> Any:
     )
 
 
-def mount_player(token: str, *, code: str = "", key: str = "earwitness-player") -> Any:
+def mount_player(
+    token: str, *, code: str = "", idle_s: float | None = None, key: str = "earwitness-player"
+) -> Any:
     """Show the player of one sitting on the current page.
 
     Parameters
@@ -63,6 +66,8 @@ def mount_player(token: str, *, code: str = "", key: str = "earwitness-player") 
         Token of the sitting; the player asks ``/listen/<token>/next`` what to do.
     code : str, optional
         The listener's pseudonym, told at the end to somebody who may come back.
+    idle_s : float, optional
+        Give the sitting up after this many seconds without a touch or a key (after asking).
     key : str, optional
         Identity of the component. With a fixed key the running player, its sound and
         its place in the trial survive reruns of the page.
@@ -70,10 +75,28 @@ def mount_player(token: str, *, code: str = "", key: str = "earwitness-player") 
     Returns
     -------
     streamlit component result
-        ``finished`` is true in the run that follows the last answer.
+        ``finished`` is true in the run that follows the last answer, ``left`` in the run
+        after the listener went away.
     """
-    data = {"base": f"/listen/{token}", "code": code}
-    return _component()(key=key, data=data, on_finished_change=lambda: None)
+    data = {"base": f"/listen/{token}", "code": code, "idle_s": idle_s}
+    return _component()(
+        key=key,
+        data=data,
+        on_finished_change=lambda: None,
+        on_left_change=lambda: None,
+    )
+
+
+def mount_idle_watch(idle_s: float, *, key: str) -> Any:
+    """Watch for a page that nobody touches any more.
+
+    Returns
+    -------
+    streamlit component result
+        ``left`` is true in the run after ``idle_s`` seconds without a touch or a key.
+    """
+    data = {"base": "idle watch", "watch": True, "idle_s": idle_s}
+    return _component()(key=key, data=data, on_left_change=lambda: None)
 
 
 def mount_headphone_check(*, key: str = "earwitness-headphone-check") -> Any:

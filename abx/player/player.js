@@ -10,6 +10,7 @@ import { Abandoned, createClient, Refusal } from "./client.js";
 import { parseBlob, SoundDataError } from "./engine.js";
 import { el } from "./dial.js";
 import { createHeadphoneCheck } from "./headphones.js";
+import { createIdleWatch } from "./idle.js";
 import { createLevelScreen, gainOf } from "./level.js";
 import { createTrialScreen } from "./trial.js";
 
@@ -328,7 +329,14 @@ function createSession(root, options) {
   document.addEventListener("keydown", onKey);
   document.addEventListener("visibilitychange", onHide);
   root.append(frame.node);
+  const idle = options.idleS ? createIdleWatch(root, options.idleS, leave) : null;
   guarded(begin);
+
+  function leave() {
+    memory.remove("level");
+    leaveScreen();
+    options.onLeft();
+  }
 
   return {
     base,
@@ -339,6 +347,7 @@ function createSession(root, options) {
       document.removeEventListener("visibilitychange", onHide);
       client.end();
       tabs.close();
+      if (idle) idle.end();
       leaveScreen();
       if (context) context.close();
       frame.node.remove();
@@ -359,6 +368,11 @@ function createCheck(root, { base, onChecked }) {
   };
 }
 
+function createWatch(root, { base, idleS, onLeft }) {
+  const watch = createIdleWatch(root, idleS, onLeft);
+  return { base, end: () => watch.end() };
+}
+
 const sessions = new WeakMap();
 
 /** Entry point of the Streamlit component; called again on every rerun of the page. */
@@ -367,10 +381,12 @@ export default function mount(component) {
   const running = sessions.get(parentElement);
   if (running && running.base === data.base) return () => close(parentElement);
   if (running) running.end();
-  const create = data.check ? createCheck : createSession;
+  const create = data.check ? createCheck : data.watch ? createWatch : createSession;
   const session = create(parentElement, {
     base: data.base,
     code: data.code,
+    idleS: data.idle_s,
+    onLeft: () => setTriggerValue("left", true),
     onFinished: () => setTriggerValue("finished", true),
     onChecked: (result) => setTriggerValue("checked", result),
   });

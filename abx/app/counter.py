@@ -1,0 +1,111 @@
+"""The counter: a tablet on the shop's counter that runs by itself between customers.
+
+It uses the same sittings, schedule and log as every other listener, shows each customer
+their own result and goes back to the start when nobody touches it. No page it shows leads
+to the staff page, and no total is shown anywhere.
+"""
+
+from __future__ import annotations
+
+import segno
+import streamlit as st
+
+from abx.app.context import provided
+from abx.app.listener import TOKEN, extent
+from abx.app.own_result import OwnResult, own_result
+from abx.errors import AbxError, Gone, NotFound
+from abx.player import mount_idle_watch, mount_player
+
+__all__ = ["counter_page"]
+
+IDLE_TRIAL_S = 90
+"""Without a touch for this long a sitting is given up and the start page returns."""
+
+IDLE_RESULT_S = 60
+"""The result disappears after this long, so that the next customer does not read it."""
+
+
+def counter_page() -> None:
+    """Show start, player or the customer's own result."""
+    token = st.query_params.get(TOKEN)
+    if token is None:
+        with st.container(key="sheet"):
+            _start()
+        return
+    result = _finished(token)
+    if result is None:
+        player = mount_player(token, idle_s=IDLE_TRIAL_S, key=f"counter-{token}")
+        if player.left:
+            _leave()
+        elif player.finished:
+            st.rerun()
+        return
+    with st.container(key="sheet"):
+        _show(result)
+    if mount_idle_watch(IDLE_RESULT_S, key=f"idle-{token}").left:
+        _leave()
+
+
+def _start() -> None:
+    sessions = provided().sessions
+    if sessions.closed:
+        st.title("The listening counter is closed")
+        return
+    questions, minutes = extent()
+    st.title("Which one do your ears choose?")
+    st.write(
+        f"Put the headphones on and answer {questions} questions in about {minutes} minutes. "
+        "You hear versions of the same music, blind. At the end you see your own result."
+    )
+    st.markdown(
+        "- The sound begins very quiet and you set the level. Do not set it loud.\n"
+        "- Stop at once if anything hurts or rings.\n"
+        "- Your answers are kept under a code, never under a name."
+    )
+    if st.button("I agree, begin", type="primary"):
+        try:
+            token = sessions.begin(consent=True, hearing="not asked", output="counter headphones")
+        except AbxError as error:
+            st.error(str(error))
+            return
+        st.query_params[TOKEN] = token
+        st.rerun()
+
+
+def _finished(token: str) -> OwnResult | None:
+    """Return the result of a finished sitting, None while it goes on or does not exist."""
+    sessions = provided().sessions
+    try:
+        if sessions.next_trial(token)["state"] != "done":
+            return None
+        return own_result(sessions, token)
+    except (NotFound, Gone):
+        return None
+
+
+def _show(result: OwnResult) -> None:
+    st.title("Thank you. Your own result")
+    for sentence in result.sentences:
+        st.write(sentence)
+    if not result.sentences:
+        st.write(f"You answered {result.n_answered} questions. Every answer is saved.")
+    st.write(
+        "Which version was which stays sealed until the study is closed, so that nobody after "
+        "you is influenced."
+    )
+    st.header("Take it home")
+    st.write("Point the camera of your phone at this square; it holds the words above.")
+    code = segno.make(result.text, error="l")
+    st.html(
+        '<div role="img" aria-label="Square code with the words above" '
+        'style="background:#fff;display:inline-block;padding:8px;border-radius:14px">'
+        f"{code.svg_inline(scale=4, dark='#14231e')}</div>"
+    )
+    if st.button("Done", type="primary"):
+        _leave()
+
+
+def _leave() -> None:
+    st.query_params.clear()
+    st.session_state.clear()
+    st.rerun()
