@@ -25,7 +25,6 @@ from analysis.report.choices import preference_section
 from analysis.report.decision import (
     link_section,
     power_section,
-    ratings_section,
     upgrade_section,
 )
 from analysis.report.evidence import Evidence
@@ -33,6 +32,7 @@ from analysis.report.hearing import discrimination_section
 from analysis.report.listeners import differences_section, listeners_section
 from analysis.report.page import Page, Section
 from analysis.report.pdf import write_pdf
+from analysis.report.rated import ratings_section
 from analysis.report.review import departures_section, verdicts_section
 from analysis.report.sound import deviation_section, levels_section, responses_section
 

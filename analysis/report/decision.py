@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -12,7 +11,7 @@ from analysis.report.conditions import STAGES_FOR_LINK, Facts
 from analysis.report.evidence import Row, clean_text
 from analysis.report.figures import Interval, interval_chart
 from analysis.report.page import Block, Page, Section
-from analysis.report.panel_figures import Box, Point, box_chart, power_chart, scatter_chart
+from analysis.report.panel_figures import Point, power_chart, scatter_chart
 from analysis.report.wording import SENTENCES
 
 __all__ = [
@@ -20,7 +19,6 @@ __all__ = [
     "link_facts",
     "link_section",
     "power_section",
-    "ratings_section",
     "upgrade_section",
 ]
 
@@ -243,69 +241,10 @@ def link_section(page: Page) -> Section | None:
     )
 
 
-# ratings -------------------------------------------------------------------------------
-
-_BOX_KEYS = ("minimum", "q1", "median", "q3", "maximum")
-
-
-def _box(page: Page, row: Row) -> Box | None:
-    values = [row.number(key) for key in _BOX_KEYS]
-    low, q1, median, q3, high = (math.nan if value is None else value for value in values)
-    if None in values:
-        return None
-    label = page.evidence.stage_label(row.get("stage"))
-    return Box(label, low, q1, median, q3, high, row.number("mean"))
-
-
-def _rating_rows(page: Page) -> tuple[str, list[Row]]:
-    """Return where the ratings stand and the rows over all programmes."""
-    place = "/results/ratings"
-    if isinstance(page.evidence.get(place), Mapping):
-        place = f"{place}/stages"
-    rows = page.evidence.rows(place)
-    return place, [row for row in rows if row.get("programme") is None]
-
-
-def ratings_section(page: Page) -> Section | None:
-    """Make the distribution of the ratings; None where nobody rated."""
-    place, rows = _rating_rows(page)
-    if not rows:
-        return None
-    boxes = [box for box in (_box(page, row) for row in rows) if box is not None]
-    figure = None
-    if boxes:
-        svg = box_chart(
-            boxes,
-            key="ratings",
-            alt="Ratings of each version on a scale from 0 to 100: range, quartiles and median. "
-            "The table below holds the figures.",
-            axis=page.name("rate.axis"),
-            mark=page.mark,
-        )
-        panel = page.panel(rows[0].pointer if rows[0].get("n_trials") else place)
-        caption = [page.say("rate.caption"), Markup("({})").format(panel)]
-        keys = ("stage", *_BOX_KEYS, "mean", "ci_low", "ci_high", "n_trials", "n_listeners")
-        figure = page.figure(svg, caption, page.csv_of("ratings", rows, keys))
-    cells = [
-        [
-            page.stage(row.get("stage")),
-            page.n(row.at("median"), "rating"),
-            page.between(row, "q1", "q3", "rating"),
-            page.n(row.at("mean"), "rating"),
-            page.between(row, "ci_low", "ci_high", "rating"),
-        ]
-        for row in rows
-    ]
-    table = page.table(["stage", "median", "quartiles", "mean", "interval"], cells)
-    return page.section("ratings", [page.para("rate.lead"), figure, table])
-
-
 # power ---------------------------------------------------------------------------------
 
 
-def power_section(page: Page) -> Section | None:
-    """Make the power of the study as run; None where the analysis holds none."""
-    rows = page.evidence.rows("/results/power")
+def _power_figure(page: Page, method: str, rows: Sequence[Row], index: int) -> Block | None:
     curves = []
     lines: list[list[Any]] = []
     for row in rows:
@@ -318,7 +257,7 @@ def power_section(page: Page) -> Section | None:
         return None
     svg = power_chart(
         curves,
-        key="power",
+        key=f"power{index}",
         alt="Chance to notice a true difference against the number of listeners, one curve for "
         "each size of difference.",
         x_label=page.name("power.axis.x"),
@@ -327,6 +266,33 @@ def power_section(page: Page) -> Section | None:
         wanted=_WANTED_POWER,
         mark=page.mark,
     )
-    data = page.csv("power", ("what", "n_listeners", "power"), lines)
-    caption = [page.say("power.caption"), Markup("({})").format(page.panel())]
-    return page.section("power", [page.para("power.lead"), page.figure(svg, caption, data)])
+    data = page.csv(f"power-{index + 1}", ("what", "n_listeners", "power"), lines)
+    panel = Markup("({})").format(page.panel())
+    caption = [page.say("power.caption"), panel]
+    if method:
+        caption.insert(0, page.say("power.method", method=page.user(method)))
+    return page.figure(svg, caption, data)
+
+
+def _power_table(page: Page, rows: Sequence[Row]) -> Block | None:
+    if not any(row.number("power_as_run") is not None for row in rows):
+        return None
+    cells = [
+        [page.user(row.get("what") or ""), page.n(row.at("power_as_run"), "chance")] for row in rows
+    ]
+    return page.table(["true_size", "power"], cells)
+
+
+def power_section(page: Page) -> Section | None:
+    """Make the power of the study as run, one picture a method; None where none is stored."""
+    rows = page.evidence.rows("/results/power")
+    by_method: dict[str, list[Row]] = {}
+    for row in rows:
+        by_method.setdefault(str(row.get("method") or ""), []).append(row)
+    drawn = [
+        _power_figure(page, method, own, index)
+        for index, (method, own) in enumerate(by_method.items())
+    ]
+    if not any(drawn):
+        return None
+    return page.section("power", [page.para("power.lead"), *drawn, _power_table(page, rows)])

@@ -38,6 +38,7 @@ _BLOCKS_OF_ROWS = (
     "/results/link",
     "/results/power",
     "/results/upgrade/first_step",
+    "/results/screened/results/claims",
 )
 _BLOCKS_OF_FIELDS = (
     "/study",
@@ -52,6 +53,7 @@ _BLOCKS_OF_FIELDS = (
     "/results/preference/classes",
     "/results/reliability",
     "/results/upgrade",
+    "/results/screened",
     "/software",
     "/hashes",
 )

@@ -7,6 +7,7 @@ from typing import Any
 
 from markupsafe import Markup
 
+from analysis.report.answer import claim_facts
 from analysis.report.evidence import Row, clean_text
 from analysis.report.page import Block, Page, Section
 from analysis.report.panel_figures import worth_strip
@@ -43,6 +44,36 @@ def _cells(page: Page, row: Row) -> dict[str, object]:
     }
 
 
+def _verdict(page: Page, row: Row) -> Markup:
+    facts = claim_facts(page, row)
+    return page.say(f"claim.{facts.verdict or 'unknown'}", facts)
+
+
+def _screening(page: Page) -> list[Block]:
+    """Show verdicts with and without the listeners that the plan's rule leaves out."""
+    base = "/results/screened"
+    if not page.evidence.text(f"{base}/rule"):
+        return []
+    blocks = [page.para("rel.screen", rule=page.user(page.evidence.text(f"{base}/rule")))]
+    out = page.evidence.get(f"{base}/excluded") or []
+    if not out:
+        return [*blocks, page.para("rel.screen_none")]
+    names = Markup(", ").join(page.user(name) for name in out)
+    blocks.append(page.para("rel.screen_out", names=names))
+    everyone = page.evidence.rows("/results/claims")
+    kept = {row.get("text"): row for row in page.evidence.rows(f"{base}/results/claims")}
+    both = [(row, kept[row.get("text")]) for row in everyone if row.get("text") in kept]
+    if both:
+        cells = [
+            [page.user(a.get("text") or ""), _verdict(page, a), _verdict(page, b)] for a, b in both
+        ]
+        blocks.append(page.para("rel.screen_both"))
+        blocks.append(page.table(["claim", "with_all", "without"], cells, style="words"))
+    if any(a.get("verdict") != b.get("verdict") for a, b in both):
+        blocks.append(page.warning("rel.screen_changes"))
+    return blocks
+
+
 def listeners_section(page: Page) -> Section:
     """Make the section on the steadiness of the listeners."""
     rows = page.evidence.rows("/results/reliability/listeners")
@@ -63,7 +94,7 @@ def listeners_section(page: Page) -> Section:
             page.para("rel.lead"),
             table,
             page.para("rel.u", u=page.n(u, "agreement")) if page.known(u) else None,
-            page.note("rel.note"),
+            *(_screening(page) or [page.note("rel.note")]),
         ],
     )
 

@@ -110,6 +110,7 @@ KINDS: dict[str, Callable[[float], str]] = {
     "statistic": _decimals(2),
     "agreement": _decimals(2),
     "rating": _decimals(1),
+    "rating_signed": _decimals(1, signed=True),
     "money": _decimals(0),
     "hours": _decimals(1, "h"),
     "db": _decimals(1, "dB"),

@@ -394,6 +394,9 @@ _DECISION = {
         "Boxes hold the middle half of the ratings, the thick line is the median, the diamond "
         "the mean, the thin line the whole range."
     ),
+    "rate.screen_none": limit("Screening rule: {rule}. It leaves nobody out."),
+    "rate.screen_out": Sentence("Screening rule: {rule}. It leaves out: {names}."),
+    "rate.without": Sentence("The same figures without them:"),
     "rate.axis": name("Rating (0 to 100)"),
     "power.lead": limit(
         "What a study of this kind could notice: a difference that it would often miss cannot be "
@@ -403,6 +406,7 @@ _DECISION = {
         "Chance to notice a true difference of the stated size. Dashed: listeners who took part. "
         "Dotted: {rule_likely}."
     ),
+    "power.method": Sentence("Method: {method}."),
     "power.axis.x": name("Listeners"),
     "power.axis.y": name("Chance to notice (%)"),
     "diff.lead": Sentence(
@@ -448,6 +452,14 @@ _LISTENERS = {
     "rel.u": Sentence("Agreement within the panel (Kendall’s u): {u}."),
     "rel.note": limit(
         "Nobody is left out because of this table unless the plan set a rule for it beforehand."
+    ),
+    "rel.screen": Sentence("Screening rule of the plan: {rule}."),
+    "rel.screen_none": limit("It leaves nobody out."),
+    "rel.screen_out": Sentence("It leaves out: {names}."),
+    "rel.screen_both": Sentence("Verdicts with every listener, and without those left out:"),
+    "rel.screen_changes": limit(
+        "At least one verdict changes with the screening and should not be quoted without saying "
+        "so."
     ),
     "rel.none": limit("No repeats or controls were found, so steadiness was not checked."),
 }

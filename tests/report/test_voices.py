@@ -6,12 +6,17 @@ import re
 import statistics
 from html import unescape
 
+import numpy as np
+import pandas as pd
 import pytest
 
 from analysis.errors import InputError
+from analysis.ratings import ratings_block
 from analysis.report import build_voices, render_report
 from analysis.report.build import VOICES
 from analysis.report.wording import SENTENCES
+from analysis.run import json_ready
+from analysis.trials import trial_table
 
 PLAIN = ("customer", "full", "researcher", "reviewer")
 
@@ -126,7 +131,7 @@ def test_all_voices_are_written_side_by_side(lean, tmp_path):
         ("upgrade", "upgrade", "steps-"),
         ("link", "link", "link-"),
         ("ratings", "ratings", "ratings-"),
-        ("power", "power", "power-"),
+        ("power", "power", "power0-"),
     ],
 )
 def test_later_figures_are_drawn_only_from_their_blocks(decided, block, section, figure):
@@ -142,6 +147,43 @@ def test_later_figures_are_drawn_only_from_their_blocks(decided, block, section,
 def test_empty_later_blocks_draw_nothing(evidence):
     evidence["results"] |= {"upgrade": None, "link": [], "ratings": [], "power": []}
     assert not {"upgrade", "link", "ratings", "power"} & set(sections(render_report(evidence)))
+
+
+def test_ratings_of_a_real_analysis_are_shown_with_and_without_screening(lean):
+    rng = np.random.default_rng(5)
+    stages = {"hidden-reference": 96.0, "both": 70.0, "mid-anchor": 30.0}
+    rows = [
+        {"listener": f"L{k:02d}", "session": "1", "method": "rating", "programme": programme}
+        | {"stage_a": stage, "answer": str(round(np.clip(mean - (40 if k == 3 else 0), 0, 100), 1))}
+        for k in range(8)
+        for programme in ("p1", "p2", "p3", "p4")
+        for stage, centre in stages.items()
+        for mean in [centre + rng.normal(0, 2)]
+    ]
+    frame = pd.DataFrame(rows)
+    frame["trial"] = frame.groupby("listener").cumcount() + 1
+    lean["results"]["ratings"] = json_ready(ratings_block(trial_table(frame)))
+    text = words(render_report(lean))
+    assert "It leaves out: L03." in text
+    assert "The same figures without them:" in text
+    assert "(8 listeners, 96 trials)" in text
+
+
+def test_verdicts_that_change_with_the_screening_are_named(lean):
+    results = lean["results"]
+    results["screened"] = {
+        "rule": "obvious controls at least 75 %",
+        "excluded": ["L16"],
+        "results": {"claims": [dict(claim) for claim in results["claims"]]},
+    }
+    text = words(render_report(lean))
+    assert "Screening rule of the plan: obvious controls at least 75 %." in text
+    assert "It leaves out: L16." in text
+    assert "changes with the screening" not in text
+    results["screened"]["results"]["claims"][0]["verdict"] = "undecided"
+    assert "At least one verdict changes with the screening" in words(render_report(lean))
+    results["screened"]["excluded"] = []
+    assert "It leaves nobody out." in words(render_report(lean))
 
 
 def test_the_order_of_work_carries_its_chances(decided):
