@@ -99,7 +99,7 @@ def _balance(counts: dict[str, Any]) -> None:
         return
     st.header("Balance")
     st.write(
-        f"{len(answered)} comparisons; the least asked has {min(answered)} answers, "
+        f"Comparisons asked: {len(answered)}. The least asked has {min(answered)} answers, "
         f"the most asked {max(answered)}."
     )
 

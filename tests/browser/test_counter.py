@@ -59,7 +59,9 @@ def test_a_customer_sees_their_own_result_and_nothing_else(page: Page, server: S
     someone.answer(1 if last.plays("a") == STAGES[0] else 2)
     expect(page.get_by_text("you chose the same one 7 times")).to_be_visible()
     expect(page.get_by_text("guessing does that 1 time in 14")).to_be_visible()
-    expect(page.get_by_role("img", name="Square code with the words above")).to_be_visible()
+    code = page.get_by_role("img", name="Square code with the words above")
+    expect(code).to_be_visible()
+    assert code.evaluate("(image) => image.naturalWidth") > 100
     shown = page.locator("body").inner_text()
     assert not [stage for stage in STAGES if stage in shown.lower()]
     assert page.locator("a[href*=staff]").count() == 0
