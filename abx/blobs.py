@@ -33,7 +33,7 @@ MAGIC = b"EWA1"
 HEADER = struct.Struct("<4sHHII")
 
 _FULL_SCALE = 32768.0
-_BLOCK_FRAMES = 1 << 17
+_BLOCK = 1 << 16
 
 Samples = npt.NDArray[np.float32]
 
@@ -58,19 +58,33 @@ def quantise(signal: Samples, rng: np.random.Generator) -> npt.NDArray[np.int16]
     .. [1] Lipshitz, Wannamaker and Vanderkooy, "Quantization and dither: a theoretical
        survey", J. Audio Eng. Soc. 40 (5), 355-375 (1992). From memory.
     """
-    flat = signal.reshape(-1)
-    result = np.empty(flat.size, dtype=np.int16)
-    for start in range(0, flat.size, _BLOCK_FRAMES):
-        block = flat[start : start + _BLOCK_FRAMES] * np.float32(_FULL_SCALE)
-        words = rng.integers(0, 1 << 32, size=block.size, dtype=np.uint32)
-        # Two independent uniform draws from one 32-bit word; their difference is triangular.
-        halves = words.view(np.uint16).reshape(-1, 2)
-        noise = halves[:, 0].astype(np.float32) - halves[:, 1].astype(np.float32)
-        block += noise * np.float32(1.0 / 65536.0)
-        np.rint(block, out=block)
-        np.clip(block, -32768.0, 32767.0, out=block)
-        result[start : start + block.size] = block.astype(np.int16)
-    return result.reshape(signal.shape)
+    result = np.empty(signal.shape, dtype=np.int16)
+    _quantise_into(result.reshape(-1), signal.reshape(-1), rng)
+    return result
+
+
+def _quantise_into(result: npt.NDArray[np.int16], flat: Samples, rng: np.random.Generator) -> None:
+    """Work in blocks that stay in the processor's cache, without further memory."""
+    dithered = np.empty(min(_BLOCK, flat.size), dtype=np.float32)
+    scaled = np.empty_like(dithered)
+    for start in range(0, flat.size, _BLOCK):
+        block = flat[start : start + _BLOCK]
+        total, level = dithered[: block.size], scaled[: block.size]
+        words = rng.bit_generator.random_raw(block.size // 2 + 1).view(np.uint16)
+        # The difference of two independent uniform draws is triangular.
+        np.subtract(
+            words[: block.size],
+            words[block.size : 2 * block.size],
+            out=total,
+            dtype=np.float32,
+            casting="unsafe",
+        )
+        total *= np.float32(1.0 / 65536.0)
+        np.multiply(block, np.float32(_FULL_SCALE), out=level)
+        total += level
+        np.rint(total, out=total)
+        np.clip(total, -32768.0, 32767.0, out=total)
+        result[start : start + block.size] = total
 
 
 def build_blob(versions: Sequence[Samples], sample_rate: int) -> bytes:
@@ -99,12 +113,15 @@ def build_blob(versions: Sequence[Samples], sample_rate: int) -> bytes:
     frames = max(version.shape[0] for version in versions)
     # Seeded from the operating system for each block: dither is never reused.
     rng = np.random.Generator(np.random.SFC64())
-    parts = [HEADER.pack(MAGIC, len(versions), channels.pop(), sample_rate, frames)]
-    for version in versions:
-        missing = frames - version.shape[0]
-        padded = np.pad(version, ((0, missing), (0, 0))) if missing else version
-        parts.append(quantise(padded, rng).astype("<i2", copy=False).tobytes())
-    return b"".join(parts)
+    n_channels = channels.pop()
+    samples = np.empty((len(versions), frames * n_channels), dtype="<i2")
+    for row, version in zip(samples, versions, strict=True):
+        filled = version.size
+        _quantise_into(row[:filled], version.reshape(-1), rng)
+        silence = np.zeros(row.size - filled, dtype=np.float32)
+        _quantise_into(row[filled:], silence, rng)
+    header = HEADER.pack(MAGIC, len(versions), n_channels, sample_rate, frames)
+    return b"".join((header, memoryview(samples).cast("B")))
 
 
 class StimulusCache:

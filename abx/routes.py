@@ -17,6 +17,7 @@ from anyio.to_thread import run_sync
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
+from starlette.types import Receive, Scope, Send
 
 from abx.errors import (
     AbxError,
@@ -34,6 +35,7 @@ __all__ = ["MAX_BODY_BYTES", "make_routes"]
 MAX_BODY_BYTES = 16_384
 """Answers are small; larger bodies are refused unread."""
 
+_PIECE_BYTES = 1 << 18
 _T = TypeVar("_T")
 _Handler = Callable[[Request], Awaitable[Response]]
 _log = logging.getLogger(__name__)
@@ -106,7 +108,7 @@ class _Routes:
         blob = await run_sync(
             lambda: self._sessions().audio_blob(token, name), limiter=self._blob_limit
         )
-        return Response(blob, media_type="application/octet-stream", headers=_HEADERS)
+        return _BlobResponse(blob, media_type="application/octet-stream", headers=_HEADERS)
 
     async def answer(self, request: Request) -> Response:
         token = request.path_params["token"]
@@ -125,6 +127,28 @@ class _Routes:
         if self._store_limit is None:
             self._store_limit = CapacityLimiter(16)
         return await run_sync(work, limiter=self._store_limit)
+
+
+class _BlobResponse(Response):
+    """Sends a large body in pieces, each when the connection has taken the one before.
+
+    Given whole, the server would move the unsent rest about in memory for every piece sent, and
+    everybody's answers would wait for that.
+    """
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        await send(
+            {
+                "type": "http.response.start",
+                "status": self.status_code,
+                "headers": self.raw_headers,
+            }
+        )
+        body = memoryview(self.body)
+        for start in range(0, len(body), _PIECE_BYTES):
+            piece = bytes(body[start : start + _PIECE_BYTES])
+            await send({"type": "http.response.body", "body": piece, "more_body": True})
+        await send({"type": "http.response.body", "body": b"", "more_body": False})
 
 
 def _record(sessions: Sessions, token: str, body: dict[str, Any]) -> Acknowledgement:
