@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import platform
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
@@ -14,6 +15,7 @@ from analysis.claim_hearing import obvious_controls
 from analysis.claims import judge_claims, parse_claim
 from analysis.discrimination import discrimination_rows, forced_choice_cells
 from analysis.errors import InputError
+from analysis.link import fit_links, link_rows
 from analysis.listeners import excluded_listeners, parse_screening
 from analysis.planning import power_block
 from analysis.preference import fit_preference
@@ -29,6 +31,19 @@ __all__ = ["analyse", "json_ready"]
 _SOFTWARE = ("earwitness", "numpy", "scipy", "pandas", "statsmodels")
 
 
+@dataclass(frozen=True, slots=True)
+class _Options:
+    """What an analysis was asked for; see :func:`analyse`."""
+
+    stages: StageTable | None
+    claims: tuple[str, ...]
+    alpha: float
+    reference: str | None
+    seed: int
+    mixed: bool
+    primary_metric: str | None
+
+
 def analyse(
     trials: TrialTable,
     *,
@@ -39,6 +54,7 @@ def analyse(
     seed: int = 1,
     mixed: bool = True,
     screening: str | None = None,
+    primary_metric: str | None = None,
 ) -> dict[str, Any]:
     """Analyse a trial table.
 
@@ -64,6 +80,9 @@ def analyse(
         The rule by which the plan declared to leave listeners out, see
         :func:`analysis.listeners.parse_screening`. The main results keep everybody; ``screened``
         holds the same blocks without them.
+    primary_metric : str, optional
+        The measured figure that the plan names for the link; the SD of the deviation when not
+        given.
 
     Returns
     -------
@@ -75,7 +94,7 @@ def analyse(
     Raises
     ------
     InputError
-        A claim, the reference, alpha or the screening rule cannot be used.
+        A claim, the reference, alpha, the primary metric or the screening rule cannot be used.
     """
     if not 0 < alpha < 1:
         raise InputError(
@@ -84,41 +103,39 @@ def analyse(
     for k, text in enumerate(claims, start=1):
         parse_claim(text, where=f"claim {k}")
     rule = None if screening is None else parse_screening(screening)
-    result = _blocks(trials, claims, alpha, reference, seed, mixed)
+    options = _Options(stages, tuple(claims), alpha, reference, seed, mixed, primary_metric)
+    result = _blocks(trials, options)
     result["screened"] = None
     if rule is not None:
         out = excluded_listeners(rule, trials, result["reliability"])
         result["screened"] = {
             "rule": rule.text,
             "excluded": out,
-            "results": _without(trials, out, (claims, alpha, reference, seed, mixed)),
+            "results": _without(trials, out, options),
         }
     ready: dict[str, Any] = json_ready(result)
     return ready
 
 
-def _blocks(
-    trials: TrialTable,
-    claims: Sequence[str],
-    alpha: float,
-    reference: str | None,
-    seed: int,
-    mixed: bool,
-) -> dict[str, Any]:
+def _blocks(trials: TrialTable, options: _Options) -> dict[str, Any]:
+    alpha, seed = options.alpha, options.seed
     cells = forced_choice_cells(trials)
-    preference = fit_preference(trials, reference=reference, seed=seed)
+    preference = fit_preference(trials, reference=options.reference, seed=seed)
+    links = fit_links(preference, options.stages, primary=options.primary_metric, seed=seed)
+    preferred = preference_block(preference) | depth_blocks(
+        trials, preference, mixed=options.mixed, seed=seed
+    )
     return {
         "about": _about(trials, alpha, seed),
         "discrimination": discrimination_rows(trials, cells=cells),
-        "preference": preference_block(preference)
-        | depth_blocks(trials, preference, mixed=mixed, seed=seed),
+        "preference": preferred,
         "reliability": reliability_block(trials),
         "ratings": ratings_block(trials),
         "power": power_block(cells, preference, alpha=alpha),
-        "link": [],
+        "link": link_rows(links, alpha=alpha),
         "upgrade": None,
         "claims": judge_claims(
-            claims,
+            options.claims,
             cells=cells,
             preference=preference,
             controls=obvious_controls(trials.frame),
@@ -128,22 +145,17 @@ def _blocks(
     }
 
 
-def _without(
-    trials: TrialTable,
-    out: list[str],
-    options: tuple[Sequence[str], float, str | None, int, bool],
-) -> dict[str, Any] | None:
+def _without(trials: TrialTable, out: list[str], options: _Options) -> dict[str, Any] | None:
     """Return the blocks without some listeners; None when nobody is left out or nobody is left."""
     kept = trials.frame.loc[~trials.frame["listener"].isin(out)].reset_index(drop=True)
     if not out or kept.empty:
         return None
     for name in ("listener", "stage_a", "stage_b", "stage_c", "stage_x", "programme", "session"):
         kept[name] = kept[name].cat.remove_unused_categories()
-    claims, alpha, reference, seed, mixed = options
     rest = TrialTable(kept, trials.simulated, trials.source)
     heard = set(kept["stage_a"].unique()) | set(kept["stage_b"].unique())
-    usable = reference if reference in heard else None
-    return _blocks(rest, claims, alpha, usable, seed, mixed)
+    usable = options.reference if options.reference in heard else None
+    return _blocks(rest, replace(options, reference=usable))
 
 
 def _about(trials: TrialTable, alpha: float, seed: int) -> dict[str, Any]:
