@@ -158,8 +158,9 @@ def design_stage_filter(
     Raises
     ------
     InputError
-        If the stage and the playback response share no usable band, or the sample rate is
-        too low for the stage.
+        If the stage and the playback response share no usable band, the sample rate is too low
+        for the stage, or its levels jump so much that no filter of the length follows them
+        within 0.2 dB.
     """
     choices = choices or FilterChoices()
     cap = choices.boost_cap_db if boost_cap_db is None else boost_cap_db
@@ -173,6 +174,7 @@ def design_stage_filter(
     n_taps = choices.n_taps or taps_for_lowest_band(low, rate)
     fine = _fine_shape(stage, playback, bands, choices)
     h, achieved = _fit_bands(wanted, bands, rate, n_taps, fine, linear=choices.phase == "linear")
+    _check_fit(wanted, achieved, bands, stage)
     return StageFilter(
         taps=h,
         rate=rate,
@@ -187,6 +189,25 @@ def design_stage_filter(
         boost_cap_db=cap,
         phase=choices.phase,
         delay_frames=len(h) // 2 if choices.phase == "linear" else 0,
+    )
+
+
+_WORST_FIT_DB = 0.2
+
+
+def _check_fit(wanted: Floats, achieved: Floats, bands: Bands, stage: StageResponse) -> None:
+    """Refuse levels that no filter of this length follows, rather than render something else."""
+    error = np.abs(achieved - wanted)
+    if error.max() <= _WORST_FIT_DB:
+        return
+    steps = np.abs(np.diff(wanted))
+    jump = int(steps.argmax())
+    raise InputError(
+        source=", ".join(stage.sources) or None,
+        where=f"{bands.nominal_hz[jump]:g} to {bands.nominal_hz[jump + 1]:g} Hz",
+        problem=f"levels jump by {steps[jump]:.0f} dB from one band to the next; the best filter "
+        f"is {error.max():.1f} dB off",
+        remedy="Check the table for slips, or allow a longer filter",
     )
 
 

@@ -11,6 +11,7 @@ from stimuli.filters import design_stage_filter
 from stimuli.loudness import integrated_loudness
 from stimuli.music import synthesise
 from stimuli.weighting import (
+    _THRESHOLD,
     a_weighted_level_db,
     a_weighting_db,
     erb_number,
@@ -34,6 +35,12 @@ def test_erb_numbers(reference):
     for row in reference("erb.csv"):
         expected = float(row["ERB_number = 21.4 log10(4.37F+1)"])
         assert erb_number(float(row["f_Hz"])) == pytest.approx(expected, abs=1e-5)
+
+
+def test_threshold_in_quiet_is_the_standard_s(reference):
+    # ISO 226:2023 table 1, column T_f
+    expected = {float(row["f_Hz"]): float(row["Tf_2023"]) for row in reference("iso226.csv")}
+    assert {float(f): float(t) for f, t in _THRESHOLD} == expected
 
 
 def test_a_weighted_level_of_one_line():
