@@ -9,11 +9,47 @@ from scipy import stats
 
 from analysis.proportions import exact_p
 
-__all__ = ["SMALL_PANEL", "PanelProportion", "panel_proportion"]
+__all__ = ["SMALL_PANEL", "PanelProportion", "logit_test", "panel_proportion"]
 
 #: Below this many listeners a test between listeners alone is trusted only together with the
 #: exact test over trials: the larger p-value counts.
 SMALL_PANEL = 12
+
+
+def logit_test(
+    estimate: np.ndarray, se: np.ndarray, df: float, *, confidence: float = 0.95
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Test a logit against 0 on the scale of its share, and give the interval that agrees.
+
+    The share's error becomes an effective number of trials; test and interval are then Wilson's
+    with Student's t. In panels of 12 to 40 listeners who differ this keeps level and coverage
+    better than the plain ratio of logit to error, which rejects too seldom (measured in
+    ``tests/bench/bench_calibration.py``).
+
+    Parameters
+    ----------
+    estimate, se : numpy.ndarray
+        Logits and their errors, any shape.
+    df : float
+        Degrees of freedom, listeners less one.
+    confidence : float, optional
+
+    Returns
+    -------
+    statistic, p_value, low, high : numpy.ndarray
+        Two-sided p; bounds in logits.
+    """
+    share = 1 / (1 + np.exp(-np.asarray(estimate, dtype=float)))
+    spread = share * (1 - share)
+    n = 1 / (np.asarray(se, dtype=float) ** 2 * spread)
+    statistic = (share - 0.5) * 2 * np.sqrt(n)
+    p_value = 2 * stats.t.sf(np.abs(statistic), df)
+    t = float(stats.t.ppf((1 + confidence) / 2, df))
+    centre = (share + t**2 / (2 * n)) / (1 + t**2 / n)
+    half = t / (1 + t**2 / n) * np.sqrt(spread / n + t**2 / (4 * n**2))
+    tiny = np.finfo(float).tiny
+    low, high = np.maximum(centre - half, tiny), np.maximum(1 - centre - half, tiny)
+    return statistic, p_value, np.log(low / (1 - low)), np.log((1 - high) / high)
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,8 @@ from scipy import stats
 from analysis.bradley_terry import PENALTY_COUNT, Design, design, fit_counts, probabilities
 from analysis.counts import PairCounts, separated
 from analysis.dprime import CHANCE, model_for, proportion_correct
-from analysis.panel import SMALL_PANEL
+from analysis.panel import SMALL_PANEL, logit_test
+from analysis.preference import floored_error
 from analysis.proportions import critical_count
 from analysis.similarity import largest_similar_count
 
@@ -342,11 +343,9 @@ def _decide(
         return np.sqrt(np.maximum(d[:, :, None] + d[:, None, :] - 2 * v, 1e-300))
 
     between, alone = error(cluster), error(naive)
-    # The same floor and small-panel rule as analysis.preference.worth_difference.
-    between = np.where(between < alone / 2, alone, between)
-    p = 2 * stats.t.sf(np.abs(difference) / between, listeners - 1)
-    if listeners < SMALL_PANEL:
-        p = np.maximum(p, 2 * stats.norm.sf(np.abs(difference) / alone))
+    between = floored_error(between, alone, listeners)
+    between[:, np.arange(size), np.arange(size)] = 1.0
+    p = logit_test(difference, between, listeners - 1)[1]
     noticed = p <= alpha
     right = noticed & (difference > 0)
     off = ~np.eye(size, dtype=bool)

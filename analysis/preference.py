@@ -6,17 +6,23 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy import stats
 
 from analysis.bootstrap import WorthDraws, resample_worths
 from analysis.bradley_terry import PairModelFit, fit_pair_model, order_identified
 from analysis.counts import PairCounts, components, pair_counts
 from analysis.errors import InputError
-from analysis.panel import SMALL_PANEL
+from analysis.panel import SMALL_PANEL, logit_test
 from analysis.proportions import two_sided_p, wilson
 from analysis.trials import TrialTable
 
-__all__ = ["Preference", "WorthDifference", "fit_preference", "pair_rows", "worth_difference"]
+__all__ = [
+    "Preference",
+    "WorthDifference",
+    "fit_preference",
+    "floored_error",
+    "pair_rows",
+    "worth_difference",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,12 +116,12 @@ class WorthDifference:
     Attributes
     ----------
     estimate, se : float
-        Logits; `se` is clustered on listeners with the factor G/(G-1). NaN for one listener.
+        Logits; `se` is clustered on listeners with the factor G/(G-1) and kept from collapsing by
+        :func:`floored_error`. NaN for one listener.
     statistic, df, p_value : float
-        Two-sided t. Below :data:`analysis.panel.SMALL_PANEL` listeners the larger of this and the
-        p-value of independent trials.
+        Two-sided t of :func:`analysis.panel.logit_test`.
     ci_low, ci_high : float
-        Interval by Student's t.
+        The interval that agrees with the test, logits.
     share : float
         Chance that the first is preferred, by the model.
     n_trials, n_listeners : int
@@ -149,13 +155,14 @@ def worth_difference(
     se, naive = (_difference_error(fit, i, j, cluster=flag) for flag in (True, False))
     g = fit.n_listeners
     se *= float(np.sqrt(g / (g - 1))) if g > 1 else float("nan")
-    se = _floored(se, naive, g)
-    df = float(g - 1) if g > 1 else float("nan")
-    t = estimate / se
-    p = 2 * float(stats.t.sf(abs(t), df)) if g > 1 else float("nan")
-    if g < SMALL_PANEL:
-        p = max(p, 2 * float(stats.norm.sf(abs(estimate) / naive))) if g > 1 else p
-    half = float(stats.t.ppf((1 + confidence) / 2, df)) * se if g > 1 else float("nan")
+    if g > 1:
+        se = float(floored_error(np.array(se), np.array(naive), g))
+    nan = float("nan")
+    df, t, p, low, high = nan, nan, nan, nan, nan
+    if g > 1:
+        df = float(g - 1)
+        found = logit_test(np.array(estimate), np.array(se), df, confidence=confidence)
+        t, p, low, high = (float(value) for value in found)
     direct = _direct_trials(preference.counts, first, second)
     return WorthDifference(
         estimate=estimate,
@@ -163,8 +170,8 @@ def worth_difference(
         statistic=t,
         df=df,
         p_value=p,
-        ci_low=estimate - half,
-        ci_high=estimate + half,
+        ci_low=low,
+        ci_high=high,
         share=float(1 / (1 + np.exp(-estimate))),
         n_trials=fit.n_trials,
         n_listeners=g,
@@ -172,13 +179,16 @@ def worth_difference(
     )
 
 
-def _floored(se: float, naive: float, listeners: int) -> float:
-    """Keep the clustered error from collapsing where it has nothing to stand on.
+def floored_error(se: np.ndarray, naive: np.ndarray, listeners: int) -> np.ndarray:
+    """Keep the clustered error from collapsing where it has little to stand on.
 
     Listeners who all answer alike have residuals of one pattern, so the sandwich falls to zero
-    although the worth itself is as uncertain as its trials.
+    although the worth itself is as uncertain as its trials; and few listeners may agree by luck.
+    Below :data:`analysis.panel.SMALL_PANEL` listeners the error is never taken smaller than that
+    of independent trials; in larger panels only where it fell below half of it.
     """
-    return max(se, naive) if listeners > 1 and se < naive / 2 else se
+    weak = se < naive if listeners < SMALL_PANEL else se < naive / 2
+    return np.where(weak, naive, se)
 
 
 def _difference_error(fit: PairModelFit, i: int, j: int, *, cluster: bool) -> float:

@@ -203,12 +203,15 @@ def column_numbers(
         numbers = values.to_numpy(dtype=float, na_value=np.nan)
         bad = np.isinf(numbers)
     else:
-        text = values.astype(str).str.strip()
-        empty = (values.isna() | (text == "")).to_numpy()
+        # Few values repeat often in a trial table, so each distinct text is read once.
+        codes, distinct = pd.factorize(values, use_na_sentinel=False)
+        text = pd.Series(distinct).astype(str).str.strip()
+        nothing = (pd.Series(distinct).isna() | (text == "")).to_numpy()
         plain = text.str.replace(",", ".", regex=False) if decimal == "," else text
-        numbers = pd.to_numeric(plain, errors="coerce").to_numpy(dtype=float).copy()
-        bad = ~empty & ~np.isfinite(numbers)
-        numbers[empty] = np.nan
+        parsed = pd.to_numeric(plain, errors="coerce").to_numpy(dtype=float).copy()
+        parsed[nothing] = np.nan
+        bad = (~nothing & ~np.isfinite(parsed))[codes]
+        numbers = parsed[codes]
     if bad.any():
         row = int(np.flatnonzero(bad)[0])
         raise faults.at(row, name, f"{values.iloc[row]!r} is not {what}", f"Write {what}")

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analysis.run import analyse
 from analysis.trials import TrialTable, trial_table
 
 HERE = Path(__file__).parent
@@ -63,6 +64,12 @@ def judgements(gpl_data: Callable[..., pd.DataFrame]) -> pd.DataFrame:
 def judgement_table(judgements: pd.DataFrame) -> TrialTable:
     """Return the same, checked."""
     return trial_table(judgements)
+
+
+@pytest.fixture(scope="session")
+def judgement_result(judgement_table: TrialTable) -> dict[str, Any]:
+    """Return the analysis of the published judgements with one claim."""
+    return analyse(judgement_table, claims=["listeners prefer Stereo over Mono"])
 
 
 def rows_of(cells: list[tuple[str, str, str, str, int]]) -> pd.DataFrame:

@@ -10,19 +10,31 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from analysis.claims import parse_claim
+from analysis.claim_hearing import obvious_controls
+from analysis.claims import judge_claims, parse_claim
+from analysis.discrimination import forced_choice_cells
 from analysis.errors import InputError
 from analysis.multiplicity import benjamini_hochberg, holm
-from analysis.run import analyse
+from analysis.preference import fit_preference
+from analysis.run import json_ready
 from analysis.trials import trial_table
 
 Abx = Callable[..., pd.DataFrame]
 Rows = Callable[[list[tuple[str, str, str, str, int]]], pd.DataFrame]
 
 
-def judged(frame: pd.DataFrame, *claims: str, **options: Any) -> list[dict[str, Any]]:
-    found: list[dict[str, Any]] = analyse(trial_table(frame), claims=claims, **options)["claims"]
-    return found
+def judged(frame: pd.DataFrame, *claims: str) -> list[dict[str, Any]]:
+    """Return the claims' rows as the analysis would, without its other blocks."""
+    table = trial_table(frame)
+    rows = judge_claims(
+        claims,
+        cells=forced_choice_cells(table),
+        preference=fit_preference(table, n_draws=500),
+        controls=obvious_controls(table.frame),
+        simulated=table.simulated,
+    )
+    ready: list[dict[str, Any]] = json_ready(rows)
+    return ready
 
 
 def panel_frame(paired_rows: Rows, wins: int, of: int = 8, n: int = 12) -> pd.DataFrame:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from itertools import combinations
+from typing import Any
 
 import numpy as np
 import numpy.testing as npt
@@ -185,15 +186,15 @@ def test_programme_worths_match_the_published_fits(
             assert found == pytest.approx(expected, abs=1e-6)
 
 
-def test_blocks_in_the_analysis(judgement_table: TrialTable) -> None:
-    block = analyse(judgement_table)["preference"]
+def test_blocks_in_the_analysis(judgement_result: dict[str, Any], judgements: pd.DataFrame) -> None:
+    block = judgement_result["preference"]
     assert block["programmes"]["interaction"]["p_value"] < 0.01
     assert block["mixed"]["structure"] == "full"
     assert len(block["mixed"]["listeners"]) == 40
     assert [fit["n_classes"] for fit in block["classes"]["fits"]] == [1, 2, 3]
     assert block["thurstone"]["df"] == 21
     assert block["equal_worths"]["p_value"] < 1e-6
-    without = analyse(judgement_table, mixed=False)["preference"]
+    without = analyse(trial_table(judgements.iloc[:300]), mixed=False)["preference"]
     assert without["mixed"] is None
     assert without["classes"] is None
 

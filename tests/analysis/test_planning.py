@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import numpy.testing as npt
@@ -31,7 +32,7 @@ from analysis.sequential import (
     spent,
     wald_ratio_test,
 )
-from analysis.trials import TrialTable, trial_table
+from analysis.trials import trial_table
 
 Read = Callable[[str], pd.DataFrame]
 MODEL = {
@@ -130,7 +131,7 @@ def test_plan_in_a_sentence() -> None:
 
 
 def test_power_of_the_study_as_run(
-    abx_rows: Callable[..., pd.DataFrame], judgement_table: TrialTable
+    abx_rows: Callable[..., pd.DataFrame], judgement_result: dict[str, Any]
 ) -> None:
     table = trial_table(abx_rows({f"P{k}": (5 + k % 3, 8) for k in range(12)}))
     rows = analyse(table)["power"]
@@ -143,8 +144,7 @@ def test_power_of_the_study_as_run(
         assert len(row["n_listeners"]) == len(row["power"])
         assert row["power_as_run"] == row["power"][row["n_listeners"].index(12)]
         assert row["power"][-1] >= row["power"][0]
-    paired = analyse(judgement_table)["power"]
-    assert {row["method"] for row in paired} == {"paired"}
+    assert {row["method"] for row in judgement_result["power"]} == {"paired"}
 
 
 def _numbers(text: str) -> list[float]:
