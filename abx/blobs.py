@@ -121,7 +121,7 @@ def build_blob(versions: Sequence[Samples], sample_rate: int) -> bytes:
         silence = np.zeros(row.size - filled, dtype=np.float32)
         _quantise_into(row[filled:], silence, rng)
     header = HEADER.pack(MAGIC, len(versions), n_channels, sample_rate, frames)
-    return b"".join((header, memoryview(samples).cast("B")))
+    return b"".join((header, samples.data.cast("B")))
 
 
 class StimulusCache:

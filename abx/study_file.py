@@ -582,7 +582,17 @@ def _read_plan(root: Reader, stages: tuple[Stage, ...]) -> Plan:
     table = root.table("plan")
     if table is None:
         raise root.error(None, "no [plan] in the file", "add [plan] with 'listeners = 16'")
-    table.only(("listeners", "alpha", "stopping", "primary_metric", "break_after_min", "claims"))
+    table.only(
+        (
+            "listeners",
+            "alpha",
+            "stopping",
+            "primary_metric",
+            "break_after_min",
+            "own_result",
+            "claims",
+        )
+    )
     claims = table.strings("claims", default=[])
     for index, claim in enumerate(claims):
         _check_claim(table, index, claim, tuple(stage.id for stage in stages))
@@ -592,6 +602,7 @@ def _read_plan(root: Reader, stages: tuple[Stage, ...]) -> Plan:
         stopping=table.choice("stopping", ("fixed",), "fixed"),
         primary_metric=table.text("primary_metric", "deviation_sd_db", max_length=60),
         break_after_min=table.number("break_after_min", 12.5, low=1.0, high=25.0),
+        own_result=table.boolean("own_result", False),
         claims=tuple(claims),
     )
 

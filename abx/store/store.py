@@ -261,9 +261,11 @@ class Appender:
         self._last.clear()
         return done.rowcount
 
-    def rows(self, kind: str) -> list[LogRow]:
-        """Return all rows of a kind."""
+    def rows(self, kind: str, *, session: str | None = None) -> list[LogRow]:
+        """Return the rows of a kind, of one session or of all."""
         query = _select_rows().where(log.c.study == self.study, log.c.kind == kind)
+        if session is not None:
+            query = query.where(log.c.session == session)
         return [_as_row(row) for row in self.connection.execute(query.order_by(log.c.seq))]
 
     def sessions_with(self, kind: str) -> set[str]:

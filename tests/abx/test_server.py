@@ -1,0 +1,89 @@
+"""The whole server as people start it: pages and routes in one process."""
+
+from __future__ import annotations
+
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+
+import httpx
+import pytest
+from study_desk import Desk
+
+from abx.errors import AbxError, InputError
+from abx.server import create_app, current
+
+SERVE = "import sys; from abx.server import serve; serve(sys.argv[1], port=int(sys.argv[2]))"
+
+
+@pytest.fixture
+def served(desk: Desk) -> Iterator[tuple[str, int, subprocess.Popen[bytes]]]:
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    process = subprocess.Popen(
+        [sys.executable, "-c", SERVE, str(desk.root), str(port)], stdout=subprocess.DEVNULL
+    )
+    url = f"http://127.0.0.1:{port}"
+    deadline = time.monotonic() + 60
+    while True:
+        try:
+            httpx.get(f"{url}/listen/nobody/next", timeout=5)
+            break
+        except httpx.TransportError:
+            assert process.poll() is None, "the server ended by itself"
+            assert time.monotonic() < deadline, "the server did not start"
+            time.sleep(0.05)
+    try:
+        yield url, port, process
+    finally:
+        if process.poll() is None:
+            process.terminate()
+            process.wait(timeout=30)
+
+
+def test_pages_and_routes_answer_on_this_machine_only(
+    served: tuple[str, int, subprocess.Popen[bytes]],
+) -> None:
+    url, port, process = served
+    assert httpx.get(url).status_code == 200
+    reply = httpx.get(f"{url}/listen/nobody/next")
+    assert reply.status_code == 404
+    assert "start again" in reply.json()["error"]
+    for path in (
+        "/study.toml",
+        "/stimuli/manifest.json",
+        "/earwitness.db",
+        "/listen/../study.toml",
+    ):
+        body = httpx.get(url + path).text
+        assert "format = 1" not in body
+        assert "SQLite" not in body
+        assert "loudness_model" not in body
+    others = [
+        address[4][0]
+        for address in socket.getaddrinfo(socket.gethostname(), port, socket.AF_INET)
+        if not address[4][0].startswith("127.")
+    ]
+    for other in others:
+        with pytest.raises(OSError, match="refused"):
+            socket.create_connection((other, port), timeout=2)
+    process.send_signal(signal.SIGTERM)
+    assert process.wait(timeout=30) in (0, -signal.SIGTERM)
+
+
+def test_a_study_without_stimuli_is_named(desk: Desk) -> None:
+    from stimuli.errors import InputError as StimuliError
+
+    (desk.root / "stimuli" / "manifest.json").unlink()
+    with pytest.raises((InputError, StimuliError), match="manifest"):
+        create_app(desk.root)
+
+
+def test_nothing_is_served_before_a_study_is_opened(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("abx.server._current", None)
+    with pytest.raises(AbxError, match="start one with 'earwitness serve'"):
+        current()
