@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import math
+import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -50,6 +51,7 @@ def recheck(
     area: Area,
     *,
     database: str | None = None,
+    expected_head: str | None = None,
     progress: Progress | None = None,
 ) -> list[Finding]:
     """Check stimuli, log, tables and results of a panel.
@@ -63,6 +65,8 @@ def recheck(
         it goes: study file and stimuli.
     database : str, optional
         Database URL when not the SQLite file of the area.
+    expected_head : str, optional
+        Hash of the log's last row as noted elsewhere.
     progress : callable, optional
         ``progress(done, total, what)``.
 
@@ -73,24 +77,36 @@ def recheck(
     """
     study = load_study(workspace)
     findings = [Finding("study file", True, "the study file is complete and consistent")]
-    outcome = check_stimuli(workspace, progress)
-    findings += [Finding(c.name, bool(c.passed), c.words) for c in outcome.checks]
+    if workspace.partial:
+        words = "the sound was not passed on: stimuli are known by their hashes only"
+        findings.append(Finding("sound", True, words))
+    else:
+        outcome = check_stimuli(workspace, progress)
+        findings += [Finding(c.name, bool(c.passed), c.words) for c in outcome.checks]
     if database is None and not area.database.is_file():
         return [*findings, Finding("answers", True, "nobody has been asked yet: no answers")]
-    findings += _log_findings(workspace, area, database)
+    findings += _log_findings(workspace, area, database, expected_head)
     findings += _table_findings(workspace, area, database)
+    findings += _stage_findings(workspace, area)
     findings += _result_findings(workspace, area, study.claims, study.plan.alpha)
     return findings
 
 
-def _log_findings(workspace: Workspace, area: Area, database: str | None) -> list[Finding]:
+def _log_findings(
+    workspace: Workspace, area: Area, database: str | None, expected_head: str | None
+) -> list[Finding]:
     from abx.store import open_store
     from abx.verify_log import verify_log
 
     store = open_store(area.database_url(database))
     try:
         checks = verify_log(
-            store, load_study(workspace), load_manifest(workspace), workspace.stimuli
+            store,
+            load_study(workspace),
+            load_manifest(workspace),
+            workspace.stimuli,
+            expected_head=expected_head,
+            with_sound=not workspace.partial,
         )
     finally:
         store.close()
@@ -99,8 +115,6 @@ def _log_findings(workspace: Workspace, area: Area, database: str | None) -> lis
 
 def _table_findings(workspace: Workspace, area: Area, database: str | None) -> list[Finding]:
     """Hold the exported trial table against the log."""
-    import tempfile
-
     from abx.errors import AbxError, StillOpen
     from abx.export import trial_rows, write_table
 
@@ -119,11 +133,35 @@ def _table_findings(workspace: Workspace, area: Area, database: str | None) -> l
         return [Finding("trials.csv", False, f"trials.csv: {error}")]
     finally:
         store.close()
+    return _same_table(area, "trials.csv", "the log", lambda path: write_table(rows, path))
+
+
+def _same_table(
+    area: Area, name: str, origin: str, write: Callable[[Path], object]
+) -> list[Finding]:
+    """Compare an exported table, byte for byte, with the same table made again."""
+    exported = area.result(name)
+    if not exported.is_file():
+        return []
     with tempfile.TemporaryDirectory() as folder:
-        again = write_table(rows, Path(folder) / "trials.csv")
+        again = Path(folder) / name
+        write(again)
         same = again.read_bytes() == exported.read_bytes()
-    words = "is the log, row for row" if same else "differs from the log; export it again"
-    return [Finding("trials.csv", same, f"trials.csv {words}")]
+    words = f"comes out of {origin} again" if same else f"differs from {origin}; export it again"
+    return [Finding(name, same, f"{name} {words}")]
+
+
+def _stage_findings(workspace: Workspace, area: Area) -> list[Finding]:
+    """Make the stage table again from the measured responses."""
+    from abx.evidence import stage_table
+    from abx.export import write_table
+
+    return _same_table(
+        area,
+        "stages.csv",
+        "the responses",
+        lambda path: write_table(stage_table(workspace, load_study(workspace)), path),
+    )
 
 
 def _result_findings(

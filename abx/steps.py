@@ -35,7 +35,7 @@ __all__ = [
     "render",
     "stimuli_check",
     "write_json",
-    "write_report",
+    "write_reports",
 ]
 
 Progress = Callable[[int, int, str], None]
@@ -43,8 +43,10 @@ Progress = Callable[[int, int, str], None]
 
 def load_study(workspace: Workspace) -> Study:
     """Read and validate ``study.toml``."""
-    from abx.study import read_study
+    from abx.study import read_study, study_from_text
 
+    if workspace.partial:
+        return study_from_text(workspace.study_file.read_text(encoding="utf-8"))
     return read_study(workspace.study_file)
 
 
@@ -78,7 +80,9 @@ def render(workspace: Workspace, progress: Progress | None = None) -> Manifest:
     return render_set(
         [StageSpec(s.id, s.label, responses[s.id]) for s in study.stages],
         [
-            ProgrammeSpec(p.id, workspace.root / p.file, start_s=p.start_s, length_s=p.length_s, mono=p.mono)
+            ProgrammeSpec(
+                p.id, workspace.root / p.file, start_s=p.start_s, length_s=p.length_s, mono=p.mono
+            )
             for p in study.programmes
         ],
         workspace.stimuli,
@@ -225,8 +229,10 @@ def rehearse(
     return workspace.rehearsal
 
 
-def export_panel(workspace: Workspace, area: Area, *, database: str | None = None) -> int:
-    """Write ``trials.csv`` and ``stages.csv`` of a panel.
+def export_panel(
+    workspace: Workspace, area: Area, *, database: str | None = None, parquet: bool = False
+) -> int:
+    """Write ``trials.csv`` and ``stages.csv`` of a panel, and on request the same as Parquet.
 
     Returns
     -------
@@ -249,10 +255,10 @@ def export_panel(workspace: Workspace, area: Area, *, database: str | None = Non
             remedy=f"open the study with 'earwitness serve {workspace.root}', "
             f"or rehearse with 'earwitness simulate {workspace.root}'",
         )
-    with replace_file(area.result("trials.csv")) as path:
-        write_table(rows, path)
-    with replace_file(area.result("stages.csv")) as path:
-        write_table(stage_table(workspace, study), path)
+    for name, table in (("trials", rows), ("stages", stage_table(workspace, study))):
+        for suffix in ("csv", "parquet") if parquet else ("csv",):
+            with replace_file(area.result(f"{name}.{suffix}")) as path:
+                write_table(table, path)
     return len(rows)
 
 
@@ -280,12 +286,26 @@ def write_json(path: Path, data: dict[str, Any]) -> None:
         temporary.write_text(text + "\n", encoding="utf-8")
 
 
-def write_report(workspace: Workspace, area: Area, *, database: str | None = None) -> Path:
-    """Write the self-contained report of a panel's results."""
+def write_reports(
+    workspace: Workspace,
+    area: Area,
+    *,
+    database: str | None = None,
+    pdf: bool = False,
+    paper: str = "a4",
+) -> dict[str, Path]:
+    """Write the report of a panel's results and the same in three voices.
+
+    Returns
+    -------
+    dict of str to Path
+        ``"report"``, ``"customer"``, ``"researcher"``, ``"reviewer"``, and with ``pdf``
+        each of them followed by ``" pdf"``.
+    """
     from abx.evidence import collect_evidence
-    from analysis.report import build_report
+    from analysis.report import build_voices
 
     evidence = collect_evidence(workspace, area, database=database)
-    with replace_file(area.result("report.html")) as path:
-        build_report(evidence, path)
-    return area.result("report.html")
+    voices = ("full", "customer", "researcher", "reviewer")
+    paths = build_voices(evidence, area.results, voices=voices, pdf=pdf, paper=paper)
+    return {name.replace("full", "report"): path for name, path in paths.items()}

@@ -62,9 +62,13 @@ class Workspace:
     ----------
     root : Path
         The folder with ``study.toml``.
+    partial : bool
+        True for evidence that was passed on without its sound: files that the study
+        names may be missing, and stimuli cannot be measured again.
     """
 
     root: Path
+    partial: bool = False
 
     @classmethod
     def open(cls, path: str | Path) -> Workspace:

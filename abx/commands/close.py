@@ -20,6 +20,7 @@ def command(study: str, database: str | None, yes: bool) -> None:
     Closing cannot be undone: results seen before the end would spoil what follows.
     """
     from abx.steps import open_sessions
+    from abx.verify_log import chain_head
     from abx.workspace import Workspace
 
     workspace = Workspace.open(study)
@@ -28,8 +29,12 @@ def command(study: str, database: str | None, yes: bool) -> None:
     store, sessions = open_sessions(workspace, workspace.live, database=database)
     try:
         seed = sessions.close()
+        _, head = chain_head(store, sessions.study_id)
     finally:
         store.close()
     say("The study is closed.", always=True)
     detail(f"seed of the schedule: {seed}")
+    detail(f"the answer log ends with: {head}")
+    detail("Note this last line elsewhere, or send it to a reviewer now: with it, anyone can tell")
+    detail("that the log was not made up later (earwitness verify --head).")
     say(f"Next: earwitness report {workspace.root}")

@@ -41,8 +41,9 @@ def command(directory: Path, listeners: int, seed: int) -> int:
     heading("4. Rehearsal with SIMULATED listeners")
     area = rehearse_and_show(workspace, listeners=listeners, seed=seed)
     heading("5. Analysis and report")
-    path = report_and_show(workspace, area)
+    paths = report_and_show(workspace, area)
     say()
-    say(f"Report: {path}", always=True)
+    for what, path in paths.items():
+        say(f"{what.capitalize()}: {path}", always=True)
     say(f"Listen for yourself: earwitness serve {directory}")
     return 0

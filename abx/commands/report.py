@@ -22,24 +22,39 @@ __all__ = ["command", "report_and_show"]
 @study_argument
 @rehearsal_option
 @database_option
-def command(study: str, rehearsal: bool, database: str | None) -> None:
-    """Export, analyse and write the report of STUDY as one HTML file."""
+@click.option("--pdf", is_flag=True, help="Print each page to PDF, too (needs a Chromium browser).")
+@click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True)
+def command(study: str, rehearsal: bool, database: str | None, pdf: bool, paper: str) -> None:
+    """Export, analyse and write the report of STUDY.
+
+    report.html holds everything. Three more pages say the same to three readers: a card
+    for the customer, a researcher's report, a reviewer's sheet. Each opens offline.
+    """
     from abx.workspace import Workspace
 
     workspace = Workspace.open(study)
-    path = report_and_show(workspace, workspace.area(rehearsal=rehearsal), database=database)
-    say(f"Report in {path}", always=True)
+    area = workspace.area(rehearsal=rehearsal)
+    paths = report_and_show(workspace, area, database=database, pdf=pdf, paper=paper)
+    for what, path in paths.items():
+        say(f"{what.capitalize()}: {path}", always=True)
 
 
-def report_and_show(workspace: Workspace, area: Area, *, database: str | None = None) -> Path:
+def report_and_show(
+    workspace: Workspace,
+    area: Area,
+    *,
+    database: str | None = None,
+    pdf: bool = False,
+    paper: str = "a4",
+) -> dict[str, Path]:
     """Run the three steps with progress and print the verdicts."""
-    from abx.steps import analyse_panel, export_panel, write_report
+    from abx.steps import analyse_panel, export_panel, write_reports
 
     with progress("Collecting answers"):
         export_panel(workspace, area, database=database)
     with progress("Analysing"):
         results = analyse_panel(workspace, area)
     with progress("Writing the report"):
-        path = write_report(workspace, area, database=database)
+        paths = write_reports(workspace, area, database=database, pdf=pdf, paper=paper)
     show_results(results)
-    return path
+    return paths

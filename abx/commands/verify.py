@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+from typing import TYPE_CHECKING
+
 import click
 
 from abx.commands._area import database_option, rehearsal_option, study_argument
 from abx.commands._show import heading, progress, say, verdict_line
+
+if TYPE_CHECKING:
+    from abx.recheck import Finding
 
 __all__ = ["command"]
 
@@ -14,26 +20,44 @@ __all__ = ["command"]
 @study_argument
 @rehearsal_option
 @database_option
-def command(study: str, rehearsal: bool, database: str | None) -> int:
+@click.option(
+    "--head",
+    metavar="HASH",
+    help="Hash of the log's last row as you noted it when the study was closed.",
+)
+def command(study: str, rehearsal: bool, database: str | None, head: str | None) -> int:
     """Re-check STUDY: stimulus files, schedule, answer log and results.
 
-    Says in words what holds and what does not; exit code 1 when anything fails.
+    STUDY is a study folder, or an evidence bundle from somebody else. Says in words
+    what holds and what does not; exit code 1 when anything fails.
     """
+    from abx.bundle import check_bundle
+
+    if Path(study).is_file() and Path(study).name != "study.toml":
+        with progress("Re-checking the bundle") as report:
+            findings = check_bundle(Path(study), expected_head=head, progress=report)
+    else:
+        findings = _check_study(study, rehearsal=rehearsal, database=database, head=head)
+    return _show(findings)
+
+
+def _check_study(
+    study: str, *, rehearsal: bool, database: str | None, head: str | None
+) -> list[Finding]:
     from abx.recheck import recheck
     from abx.workspace import Workspace
 
     workspace = Workspace.open(study)
     area = workspace.area(rehearsal=rehearsal)
     with progress("Re-checking") as report:
-        checks = recheck(workspace, area, database=database, progress=report)
-    heading("What holds")
-    for check in checks:
-        verdict_line(check.passed, check.words, always=True)
-    failed = sum(not check.passed for check in checks)
-    say(
-        f"{failed} of {len(checks)} checks failed."
-        if failed
-        else f"All {len(checks)} checks hold.",
-        always=True,
-    )
+        return recheck(workspace, area, database=database, expected_head=head, progress=report)
+
+
+def _show(findings: list[Finding]) -> int:
+    heading("What was checked")
+    for finding in findings:
+        verdict_line(finding.passed, finding.words, always=True)
+    failed = sum(not finding.passed for finding in findings)
+    outcome = f"{failed} of {len(findings)} checks failed." if failed else "Every check holds."
+    say(outcome, always=True)
     return 1 if failed else 0

@@ -170,6 +170,10 @@ def test_demo_refuses_a_folder_with_something_else(tmp_path, earwitness):
 def test_quiet_prints_only_the_result(demo, earwitness):
     outcome = earwitness("--quiet", "report", demo[0], "--rehearsal")
     assert outcome.code == 0
+    results = demo[0] / "rehearsal" / "results"
     assert outcome.out.splitlines() == [
-        f"Report in {demo[0] / 'rehearsal' / 'results' / 'report.html'}"
+        f"Report: {results / 'report.html'}",
+        f"Customer: {results / 'customer-card.html'}",
+        f"Researcher: {results / 'researcher-report.html'}",
+        f"Reviewer: {results / 'reviewer-sheet.html'}",
     ]

@@ -1,0 +1,367 @@
+"""The evidence bundle: one archive that a stranger can re-check.
+
+A bundle is a ZIP file with plain members (see :data:`LAYOUT`); ``bundle.json`` lists each
+with its size and SHA-256. Everything in it can be read without this program: TOML, CSV,
+JSON, HTML, and the answer log as one JSON object a line. Checking a bundle unpacks it into
+a temporary study folder, rebuilds the log and runs the same checks as on the study itself.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+import json
+import re
+import secrets
+import tempfile
+import zipfile
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from abx.errors import AbxError, InputError
+from abx.workspace import Area, Workspace, replace_file
+
+if TYPE_CHECKING:
+    from abx.recheck import Finding
+    from abx.store import Store
+    from abx.store.chain import LogRow
+
+__all__ = ["FORMAT", "LAYOUT", "check_bundle", "write_bundle"]
+
+Progress = Callable[[int, int, str], None]
+
+#: Name of the format; it changes when an older checker could not read a newer bundle.
+FORMAT = "earwitness-evidence-1"
+
+#: Members of a bundle and what each holds.
+LAYOUT: dict[str, str] = {
+    "bundle.json": "format, panel, software, and size and SHA-256 of every other member",
+    "study.toml": "the study file as sealed",
+    "responses/...": "measured response tables and target tables named by the study file",
+    "stimuli/manifest.json": "how each stimulus was made, with its hash",
+    "stimuli/*.flac, programmes/...": "the sound itself, only when asked for",
+    "stimuli-check.json": "what was measured back from the stimuli",
+    "log.jsonl": "the append-only answer log, one row a line, oldest first",
+    "results/trials.csv": "the trial table, made from the log",
+    "results/stages.csv": "the stage table, made from the responses",
+    "results/results.json": "the analysis",
+    "results/report.html": "the report",
+    "results/customer-card.html": "the same for the customer, one page",
+    "results/researcher-report.html": "the same in the order of a paper",
+    "results/reviewer-sheet.html": "the same for whoever has to back or reject a claim",
+}
+
+_INDEX = "bundle.json"
+_LOG = "log.jsonl"
+# A listening study is small; more than this is not one, and would fill a disk.
+_MAX_MEMBERS = 20_000
+_MAX_BYTES = 4_000_000_000
+_SAFE_NAME = re.compile(r"(?!/)(?!.*(^|/)\.\.(/|$))[^\x00-\x1f\\:]{1,300}")
+
+
+def write_bundle(
+    workspace: Workspace,
+    area: Area,
+    path: Path,
+    *,
+    database: str | None = None,
+    with_sound: bool = False,
+    progress: Progress | None = None,
+) -> Path:
+    """Write the evidence bundle of a closed panel.
+
+    Parameters
+    ----------
+    workspace, area : Workspace, Area
+        The study and its panel; tables, results and report must have been made.
+    path : Path
+        The archive; an earlier one is replaced only when the new one is complete.
+    database : str, optional
+        Database URL when not the SQLite file of the area.
+    with_sound : bool, optional
+        Add stimuli and programmes, so that the sound can be measured again. Mind the
+        rights of the music's owners before you pass it on.
+    progress : callable, optional
+        ``progress(done, total, what)``.
+
+    Returns
+    -------
+    Path
+        The archive.
+
+    Raises
+    ------
+    InputError
+        If results are missing.
+    StillOpen
+        If the study is still open.
+    """
+    from abx.errors import StillOpen
+
+    log_text, closed = _read_log(workspace, area, database)
+    if not closed:
+        raise StillOpen("The study is still open. Close it first: earwitness close")
+    members = _members(workspace, area, with_sound=with_sound)
+    index: dict[str, Any] = {"format": FORMAT, "panel": _panel(area), "software": _software()}
+    entries: dict[str, Any] = {}
+    with (
+        replace_file(path) as temporary,
+        zipfile.ZipFile(temporary, "w", zipfile.ZIP_DEFLATED) as archive,
+    ):
+        for done, (name, file) in enumerate(members):
+            if progress:
+                progress(done, len(members), name)
+            entries[name] = _add(archive, name, file.read_bytes())
+        entries[_LOG] = _add(archive, _LOG, log_text.encode())
+        archive.writestr(_INDEX, json.dumps(index | {"members": entries}, indent=1))
+    return path
+
+
+def _panel(area: Area) -> str:
+    return "simulated" if area.rehearsal else "people"
+
+
+def _software() -> dict[str, str]:
+    from abx.evidence import software_versions
+
+    return software_versions()
+
+
+def _add(archive: zipfile.ZipFile, name: str, data: bytes) -> dict[str, Any]:
+    archive.writestr(name, data)
+    return {"bytes": len(data), "sha256": hashlib.sha256(data).hexdigest()}
+
+
+def _members(workspace: Workspace, area: Area, *, with_sound: bool) -> list[tuple[str, Path]]:
+    from abx.steps import load_study
+
+    study = load_study(workspace)
+    names = ["study.toml", "stimuli/manifest.json", "stimuli-check.json"]
+    names += [file for stage in study.stages for file in stage.responses]
+    names += [study.target.file] if study.target.file else []
+    names += [study.playback_response] if study.playback_response else []
+    if with_sound:
+        names += [programme.file for programme in study.programmes]
+        names += [f"stimuli/{file.name}" for file in sorted(workspace.stimuli.glob("*.flac"))]
+    members = [(name, workspace.root / name) for name in dict.fromkeys(names)]
+    for name in (name.removeprefix("results/") for name in LAYOUT if "results/" in name):
+        file = area.result(name)
+        if not file.is_file():
+            raise InputError(
+                source=str(file),
+                problem="this result has not been made",
+                remedy=f"run 'earwitness report {workspace.root}' first",
+            )
+        members.append((f"results/{name}", file))
+    return members
+
+
+def _read_log(workspace: Workspace, area: Area, database: str | None) -> tuple[str, bool]:
+    from abx.steps import open_sessions
+
+    store, sessions = open_sessions(workspace, area, database=database)
+    try:
+        rows = store.rows(sessions.study_id)
+        lines = [json.dumps(dataclasses.asdict(row), ensure_ascii=False) for row in rows]
+        return "\n".join(lines) + "\n", sessions.closed
+    finally:
+        store.close()
+
+
+# Checking ---------------------------------------------------------------------------------
+
+
+def check_bundle(
+    path: Path, *, expected_head: str | None = None, progress: Progress | None = None
+) -> list[Finding]:
+    """Check a bundle without trusting whoever made it.
+
+    Parameters
+    ----------
+    path : Path
+        The archive.
+    expected_head : str, optional
+        Hash of the log's last row as noted elsewhere. A bundle alone cannot prove that
+        it was not made up as a whole; this can.
+    progress : callable, optional
+        ``progress(done, total, what)``.
+
+    Returns
+    -------
+    list of Finding
+        Every check, passed or not.
+
+    Raises
+    ------
+    InputError
+        If the file is not a bundle.
+    """
+    from abx.recheck import Finding, recheck
+
+    with tempfile.TemporaryDirectory() as folder, _opened(path) as archive:
+        index = _read_index(path, archive)
+        findings = list(_unpack(archive, index, Path(folder)))
+        if not all(finding.passed for finding in findings):
+            return findings
+        findings = [Finding("members", True, f"all {len(index['members'])} members are intact")]
+        rehearsal = index.get("panel") == "simulated"
+        if rehearsal:
+            words = "the listeners are SIMULATED: nothing here is evidence about people"
+            findings.append(Finding("panel", True, words))
+        workspace = Workspace(Path(folder), partial=not _has_sound(index))
+        area = Area(Path(folder), rehearsal=rehearsal)
+        try:
+            _rebuild_log(Path(folder) / _LOG, area)
+            return findings + recheck(
+                workspace, area, expected_head=expected_head, progress=progress
+            )
+        except AbxError as error:
+            return [*findings, Finding("content", False, str(error))]
+
+
+def _opened(path: Path) -> zipfile.ZipFile:
+    try:
+        return zipfile.ZipFile(path)
+    except FileNotFoundError as error:
+        raise InputError(
+            source=str(path), problem="there is no such file", remedy="check its name"
+        ) from error
+    except (zipfile.BadZipFile, OSError) as error:
+        raise InputError(
+            source=str(path),
+            problem="this is not an evidence bundle, or it is damaged",
+            remedy="ask for it again; 'earwitness export --bundle' makes one",
+        ) from error
+
+
+def _read_index(path: Path, archive: zipfile.ZipFile) -> dict[str, Any]:
+    try:
+        if archive.getinfo(_INDEX).file_size > 50_000_000:
+            raise ValueError("too large")
+        index = json.loads(archive.read(_INDEX))
+        members = index["members"]
+        known = index["format"] == FORMAT and isinstance(members, dict)
+    except (KeyError, ValueError, TypeError, RecursionError, zipfile.BadZipFile) as error:
+        raise InputError(
+            source=str(path),
+            where=_INDEX,
+            problem="the list of members is missing or unreadable",
+            remedy="this is not an evidence bundle, or it is damaged",
+        ) from error
+    if not known:
+        raise InputError(
+            source=str(path),
+            where=_INDEX,
+            problem=f"the format is {str(index['format'])[:60]!r}, not {FORMAT!r}",
+            remedy="check it with the version of earwitness that made it",
+        )
+    return dict(index)
+
+
+def _has_sound(index: dict[str, Any]) -> bool:
+    return any(name.startswith("programmes/") for name in index["members"])
+
+
+def _unpack(archive: zipfile.ZipFile, index: dict[str, Any], folder: Path) -> Iterator[Finding]:
+    """Write sound members below ``folder``; yield a finding for each that is not."""
+    from abx.recheck import Finding
+
+    listed: dict[str, Any] = index["members"]
+    infos = archive.infolist()
+    present = [info.filename for info in infos if info.filename != _INDEX]
+    if len(infos) > _MAX_MEMBERS or sum(info.file_size for info in infos) > _MAX_BYTES:
+        yield Finding("members", False, "the bundle is larger than any listening study")
+        return
+    for name in sorted(set(present) - set(listed)):
+        yield Finding("members", False, f"{name} was added: the list does not name it")
+    for name in sorted({name for name in present if present.count(name) > 1}):
+        yield Finding("members", False, f"{name} is there twice")
+    for name, entry in listed.items():
+        if not _SAFE_NAME.fullmatch(name):
+            yield Finding("members", False, f"{name!r} would lie outside the bundle")
+        elif name not in present:
+            yield Finding("members", False, f"{name} is missing")
+        else:
+            data = _member(archive, name)
+            if data is None or hashlib.sha256(data).hexdigest() != _hash_of(entry):
+                yield Finding("members", False, f"{name} was changed: its hash differs")
+            else:
+                target = folder / name
+                target.parent.mkdir(parents=True, exist_ok=True)
+                target.write_bytes(data)
+
+
+def _member(archive: zipfile.ZipFile, name: str) -> bytes | None:
+    try:
+        return archive.read(name)
+    except (zipfile.BadZipFile, OSError, EOFError, ValueError):
+        return None
+
+
+def _hash_of(entry: Any) -> str | None:
+    return entry.get("sha256") if isinstance(entry, dict) else None
+
+
+def _rebuild_log(file: Path, area: Area) -> None:
+    """Make a store from the log of a bundle, row for row, good or bad."""
+    from abx.store import open_store
+
+    rows = list(_log_rows(file))
+    store = open_store(area.database_url())
+    try:
+        _insert(store, rows)
+    finally:
+        store.close()
+
+
+def _log_rows(file: Path) -> Iterator[LogRow]:
+    from abx.store.chain import LogRow
+
+    if not file.is_file():
+        raise InputError(source=_LOG, problem="the answer log is missing", remedy="ask for it")
+    names = {field.name for field in dataclasses.fields(LogRow)}
+    with file.open(encoding="utf-8") as lines:
+        for number, line in enumerate(lines, start=1):
+            try:
+                content = json.loads(line)
+                if set(content) != names:
+                    raise ValueError("other columns")
+                yield LogRow(**content)
+            except (ValueError, TypeError, RecursionError) as error:
+                raise InputError(
+                    source=_LOG,
+                    where=f"line {number}",
+                    problem="this is not a row of the answer log",
+                    remedy="the log was damaged or edited",
+                ) from error
+
+
+def _insert(store: Store, rows: list[LogRow]) -> None:
+    from sqlalchemy import insert
+    from sqlalchemy.exc import SQLAlchemyError
+
+    from abx.store.store import Vault
+    from abx.store.tables import log, log_body
+
+    plain = [dataclasses.asdict(row) for row in rows]
+    bodies = [row for row in plain if row["body"] is not None]
+    try:
+        with store.transaction() as connection:
+            columns = {column.name for column in log.columns}
+            chained = [{name: row[name] for name in columns} for row in plain]
+            kept = [{k: row[k] for k in ("study", "seq", "salt", "body")} for row in bodies]
+            connection.execute(insert(log), chained)
+            if kept:
+                connection.execute(insert(log_body), kept)
+            for row in rows:
+                if row.kind == "study-closed" and row.body is not None:
+                    seed = bytes.fromhex(str(row.content["seed"]))
+                    contents = Vault(seed=seed, token_key=secrets.token_bytes(32))
+                    store.keep_vault(connection, row.study, contents)
+    except (SQLAlchemyError, ValueError, KeyError) as error:
+        raise InputError(
+            source=_LOG,
+            problem="the rows do not fit together: a row is there twice, or a value is impossible",
+            remedy="the log was damaged or edited",
+        ) from error
