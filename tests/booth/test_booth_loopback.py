@@ -1,0 +1,165 @@
+"""The booth through a real audio server: right version, in step, no click, stutters noted."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from browser_study import PAIRED, write_study
+from scipy.signal import correlate
+
+from abx.booth import LEAVE, BoothPlayer, read_blob, run_booth
+from abx.errors import InputError
+from abx.server import open_sessions
+from abx.session import Sessions
+
+pytestmark = pytest.mark.loopback
+
+RATE = 48_000
+FADE = 240
+
+
+def noise(seed: int) -> np.ndarray:
+    rng = np.random.default_rng(seed)
+    return rng.uniform(-0.3, 0.3, (RATE // 2, 2)).astype(np.float32)
+
+
+def test_the_right_version_is_heard_in_step(card, tmp_path: Path) -> None:
+    sounds = [noise(21), noise(22), noise(23)]
+    order = [0, 1, 2, 0, 2, 1, 0, 1]
+
+    def listen() -> None:
+        with BoothPlayer(sounds, RATE, latency=0.1) as player:
+            time.sleep(1.0)  # the first buffers of a stream may be lost: let silence go first
+            for index in order:
+                player.mixer.select(index)
+                player.mixer.play()
+                time.sleep(0.6)
+            underruns.append(player.underruns)
+            switches.append(player.mixer.switches)
+
+    underruns: list[int] = []
+    switches: list[int] = []
+    heard = card.record(tmp_path, listen)
+    start = first_sound(heard)
+    origin = place_of(heard[start + RATE // 2 : start + RATE // 2 + 4800], sounds[0])
+    begin = start + RATE // 2 - origin  # where the loop of version 0 would have begun
+    errors = np.array([deviation(heard, begin, sound) for sound in sounds])
+    chosen = np.where(errors.min(axis=0) < 1e-5, errors.argmin(axis=0), -1)
+    sequence = runs(chosen, at_least=RATE // 10)
+    clear = np.mean(chosen[start + RATE // 2 : last_sound(heard) - RATE // 10] >= 0)
+    print(f"{switches[0]} switches, {100 * clear:.1f} % bit-exact, under-runs {underruns[0]}")
+    assert sequence == order
+    assert switches[0] == len(order) - 1
+    assert underruns[0] == 0
+    # 7 switches of 10 ms, and 5 ms at each end of the loop, within some 4.5 s
+    assert clear > 0.93
+
+
+def first_sound(heard: np.ndarray) -> int:
+    return int(np.argmax(np.abs(heard).max(axis=1) > 1e-6))
+
+
+def last_sound(heard: np.ndarray) -> int:
+    return len(heard) - first_sound(heard[::-1])
+
+
+def place_of(piece: np.ndarray, sound: np.ndarray) -> int:
+    """Where in the looped sound a piece was taken from."""
+    twice = np.vstack([sound, sound])
+    return int(np.argmax(correlate(twice[:, 0], piece[:, 0], "valid"))) % len(sound)
+
+
+def deviation(heard: np.ndarray, begin: int, sound: np.ndarray) -> np.ndarray:
+    turn = (np.arange(len(heard)) - begin) % len(sound)
+    return np.abs(heard - sound[turn]).max(axis=1)
+
+
+def runs(labels: np.ndarray, *, at_least: int) -> list[int]:
+    """Labels in the order in which they hold, with short gaps (fades) left out."""
+    held = [int(label) for label in labels[:: at_least // 8] if label >= 0]
+    return [label for k, label in enumerate(held) if k == 0 or held[k - 1] != label]
+
+
+class Script:
+    """Somebody at the keyboard: presses keys as given, listens where a pause is given."""
+
+    def __init__(self, keys: list[str | float]) -> None:
+        self._keys = iter(keys)
+        self.lines: list[str] = []
+
+    def show(self, text: str) -> None:
+        self.lines.append(text)
+
+    def key(self) -> str:
+        for step in self._keys:
+            if isinstance(step, str):
+                return step
+            time.sleep(step)
+        raise AssertionError("\n".join(["the booth asks for more keys:", *self.lines]))
+
+
+@pytest.fixture
+def sessions(tmp_path: Path) -> Iterator[Sessions]:
+    opened = open_sessions(write_study(tmp_path, tests=PAIRED))
+    yield opened
+    opened.store.close()
+
+
+def test_a_sitting_at_the_booth_is_left_and_finished(card, sessions: Sessions) -> None:
+    token = sessions.begin(consent=True, output="booth")
+    level: list[str | float] = ["+", "+", "\r"]
+    first = Script([*level, "\r", "a", 2.5, "1", "\r", "b", 2.5, "\r", LEAVE])
+    assert run_booth(sessions, token, first, latency=0.1) is False
+    assert any(line.startswith("Still to hear: A, B") for line in first.lines)
+    assert any(line.startswith("Still to hear: B") for line in first.lines)
+    second = Script([*level, "b", 2.5, "a", 2.5, "2", "\r"])
+    assert run_booth(sessions, token, second, latency=0.1) is True
+    rows = sessions.store.rows(sessions.study_id, kind="answer")
+    assert [row.content["answer"] for row in rows] == ["a", "b"]
+    assert all(min(row.content["listened_s"].values()) >= 1.0 for row in rows)
+    # The first version chosen starts the sound, which is no switch.
+    assert [row.content["switches"] for row in rows] == [1, 1]
+
+
+def test_a_stutter_is_noted_beside_its_trial(
+    card, sessions: Sessions, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    stutter_once(monkeypatch)
+    token = sessions.begin(consent=True, output="booth")
+    script = Script(["\r", "a", 2.5, "b", 2.5, "1", "\r", LEAVE])
+    run_booth(sessions, token, script, latency=0.1)
+    notes = sessions.store.rows(sessions.study_id, kind="playback-note")
+    assert [(n.content["trial"], n.content["underruns"]) for n in notes] == [(1, 1)]
+    assert any("stuttered" in line for line in script.lines)
+    assert len(sessions.store.rows(sessions.study_id, kind="answer")) == 1
+
+
+def stutter_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Report one under-run, as PortAudio does, while a trial (not the level) plays."""
+    callback: Callable[..., None] = BoothPlayer._callback
+    calls = {"n": 0}
+
+    def reporting(self: BoothPlayer, out: np.ndarray, n: int, when: object, status: object) -> None:
+        calls["n"] += self.mixer.gain == 10 ** (-42 / 20) and self.mixer.position > 4800
+        underflow = calls["n"] == 20 and len(self.mixer.listened_frames) == 2
+        callback(self, out, n, when, SimpleNamespace(output_underflow=underflow))
+
+    monkeypatch.setattr(BoothPlayer, "_callback", reporting)
+
+
+def test_an_unknown_device_is_said_in_words(card) -> None:
+    player = BoothPlayer([noise(1)], RATE, device="no such card")
+    with pytest.raises(InputError, match=r"(?i)choose another device"):
+        player.__enter__()
+
+
+def test_damaged_sound_data_is_refused() -> None:
+    with pytest.raises(InputError, match="does not begin with the mark"):
+        read_blob(b"RIFF")
+    with pytest.raises(InputError, match="it has 16 bytes"):
+        read_blob(b"EWA1" + bytes([1, 0, 1, 0, 0x80, 0xBB, 0, 0, 1, 0, 0, 0]))
