@@ -33,6 +33,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "verify": ("abx.commands.verify", "Re-check files, schedule, log and results."),
     "close": ("abx.commands.close", "Close the study and reveal the schedule's seed."),
     "passphrase": ("abx.commands.passphrase", "Set the passphrase of the staff page."),
+    "completion": ("abx.commands.completion", "Print the lines that make your shell complete."),
 }
 
 EXIT_FAILED = 1
@@ -143,6 +144,8 @@ def main(args: Sequence[str] | None = None) -> None:
 
 def _run(args: list[str] | None) -> int:
     try:
+        if "_EARWITNESS_COMPLETE" in os.environ:  # the shell asks; click answers and exits
+            cli.main(args=args, prog_name="earwitness", complete_var="_EARWITNESS_COMPLETE")
         outcome = cli.main(args=args, prog_name="earwitness", standalone_mode=False)
     except click.exceptions.Abort:
         click.echo("\nStopped. Run the same command again to go on.", err=True)

@@ -24,6 +24,13 @@ __all__ = ["command", "show_results"]
 @click.option("--claim", "claims", multiple=True, help="A claim to test; may be repeated.")
 @click.option("--alpha", type=click.FloatRange(0.0001, 0.5), default=0.05, show_default=True)
 @click.option("--reference", help="Stage with worth 0. Default: the last in sorted order.")
+@click.option(
+    "--report",
+    "report_path",
+    type=click.Path(path_type=Path),
+    help="Also write a report of these results as one HTML file.",
+)
+@click.option("--title", help="Title of that report. Default: the name of the trial table.")
 def command(
     trials: Path,
     stages: Path | None,
@@ -31,6 +38,8 @@ def command(
     claims: tuple[str, ...],
     alpha: float,
     reference: str | None,
+    report_path: Path | None,
+    title: str | None,
 ) -> None:
     """Analyse the trial table TRIALS.csv; it may come from anywhere.
 
@@ -52,6 +61,25 @@ def command(
     write_json(out, results)
     show_results(results)
     say(f"Results in {out}", always=True)
+    if report_path is not None:
+        _write_report(results, report_path, title or trials.stem, alpha, claims)
+        say(f"Report in {report_path}", always=True)
+
+
+def _write_report(
+    results: dict[str, Any], path: Path, title: str, alpha: float, claims: tuple[str, ...]
+) -> None:
+    """Write the report of somebody's table: what was measured or planned is not known."""
+    from abx.evidence import software_versions
+    from analysis.report import build_report
+
+    study = {
+        "title": title,
+        "simulated": bool(results["about"].get("simulated")),
+        "plan": {"alpha": alpha, "claims": list(claims)},
+    }
+    with progress("Writing the report"):
+        build_report({"study": study, "results": results, "software": software_versions()}, path)
 
 
 def show_results(results: dict[str, Any]) -> None:

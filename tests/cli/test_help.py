@@ -72,3 +72,19 @@ def test_version(earwitness):
 
 def test_no_escape_codes_without_a_terminal(earwitness):
     assert "\x1b" not in earwitness("--help").out
+
+
+@pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
+def test_completion_is_offered_for_the_usual_shells(earwitness, shell):
+    outcome = earwitness("completion", shell)
+    assert outcome.code == 0
+    assert "_EARWITNESS_COMPLETE" in outcome.out
+
+
+def test_completion_completes_a_command(earwitness):
+    env = {
+        "_EARWITNESS_COMPLETE": "bash_complete",
+        "COMP_WORDS": "earwitness ve",
+        "COMP_CWORD": "1",
+    }
+    assert earwitness(env=env).out.split() == ["plain,verify"]

@@ -1,0 +1,49 @@
+"""A reviewer with somebody else's trial table and a claim, and nothing more."""
+
+import json
+
+import pytest
+
+HEAD = "listener,session,trial,method,programme,stage_a,stage_b,stage_x,answer\n"
+
+
+def judgements(first_wins, *, listeners=12, each=10):
+    """Write a paired table in which ``first_wins`` of each listener's trials go to 'new'."""
+    rows = []
+    for person in range(listeners):
+        for trial in range(each):
+            a, b = ("new", "old") if trial % 2 else ("old", "new")
+            wins = trial < first_wins
+            answer = "a" if (a == "new") == wins else "b"
+            rows.append(f"p{person},1,{trial + 1},paired,,{a},{b},,{answer}")
+    return HEAD + "\n".join(rows) + "\n"
+
+
+@pytest.mark.parametrize(
+    ("claim", "first_wins", "verdict"),
+    [
+        ("listeners prefer new over old", 9, "supported"),
+        ("listeners prefer old over new", 9, "contradicted"),
+        ("listeners prefer new over old", 5, "undecided"),
+    ],
+)
+def test_a_claim_gets_its_verdict_and_a_report(tmp_path, call, claim, first_wins, verdict):
+    table = tmp_path / "theirs.csv"
+    table.write_text(judgements(first_wins))
+    report = tmp_path / "theirs.html"
+    outcome = call("analyse", table, "--claim", claim, "--report", report, "--title", "A & B <i>")
+    assert outcome.code == 0, outcome
+    assert verdict in outcome.out
+    results = json.loads((tmp_path / "results.json").read_text())
+    assert results["claims"][0]["verdict"] == verdict
+    html = report.read_text()
+    assert "A &amp; B &lt;i&gt;" in html
+    assert "<i>" not in html.split("</title>")[0]
+
+
+def test_a_claim_in_no_known_form_shows_the_forms(tmp_path, call):
+    table = tmp_path / "theirs.csv"
+    table.write_text(judgements(9))
+    outcome = call("analyse", table, "--claim", "new rocks")
+    assert outcome.code == 2
+    assert "listeners prefer I over J" in outcome.err
