@@ -39,6 +39,8 @@ _TOLERANCE = 1e-10
 _MAX_STEPS = 100
 #: Answers of every kind added to every compared pair where maximum likelihood is infinite.
 PENALTY_COUNT = 0.5
+#: A fitted probability below this stands for an infinite estimate (logit beyond 14).
+_IMPOSSIBLE = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -296,7 +298,7 @@ def fit_pair_model(
     answers = cells.counts[:, :, : plan.n_outcomes]
     pooled, penalty = answers.sum(axis=0), 0.0
     beta, converged = fit_counts(plan, pooled)
-    if not converged or _is_separated(cells, ties=ties) or np.abs(beta).max() > 30:
+    if not converged or _is_separated(cells, ties=ties) or _runs_away(plan, beta, pooled):
         penalty = PENALTY_COUNT
         used = pooled.sum(axis=1, keepdims=True) > 0
         beta, converged = fit_counts(plan, pooled + np.where(used, penalty, 0.0))
@@ -312,6 +314,17 @@ def _order_identified(plan: Design) -> bool:
 def order_identified(counts: PairCounts) -> bool:
     """Tell whether the positions vary enough to estimate an order effect."""
     return _order_identified(design(counts, reference=0, order=True))
+
+
+def _runs_away(plan: Design, beta: np.ndarray, pooled: np.ndarray) -> bool:
+    """Tell whether some answer that was never given is fitted as impossible.
+
+    With an order effect the worths may be bounded and their sum with it not: every answer in
+    one position of a pair goes one way. The estimate then grows until the information is
+    singular, wherever the iteration happens to stop.
+    """
+    used = pooled.sum(axis=1) > 0
+    return bool(probabilities(plan, beta)[used].min() < _IMPOSSIBLE)
 
 
 def _is_separated(counts: PairCounts, *, ties: bool) -> bool:

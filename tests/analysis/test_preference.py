@@ -357,3 +357,19 @@ def test_resampling_is_repeatable_and_spreads_as_the_sandwich(judgement_table: T
         resample_worths(
             counts_of([("i", "j", 2, 1, 0)]), fit_pair_model(counts_of([("i", "j", 2, 1, 0)]))
         )
+
+
+def test_order_and_worth_separated_together_get_the_stated_penalty():
+    """New wins always when second, four in five when first: worth plus order is unbounded."""
+    rows = []
+    for person in range(12):
+        for trial in range(10):
+            a, b = ("new", "old") if trial % 2 else ("old", "new")
+            answer = "a" if (a == "new") == (trial < 9) else "b"
+            rows.append((f"p{person}", 1, trial + 1, "paired", a, b, answer))
+    columns = ["listener", "session", "trial", "method", "stage_a", "stage_b", "answer"]
+    trials = trial_table(pd.DataFrame(rows, columns=columns))
+    fit = fit_pair_model(pair_counts(trials.frame), order=True)
+    assert fit.penalty == 0.5
+    assert fit.converged
+    assert np.isfinite(fit.covariance_cluster).all()
