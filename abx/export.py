@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -29,6 +30,7 @@ COLUMNS = (
     "stage_x",
     "answer",
     "control",
+    "question",
     "repeat_of",
     "response_s",
     "switches",
@@ -80,7 +82,10 @@ def trial_rows(store: Store, study: Study, *, simulated: bool | None = None) -> 
     Returns
     -------
     DataFrame
-        Columns :data:`COLUMNS`; practice trials are left out. ``simulated`` is 0 or 1.
+        Columns :data:`COLUMNS`. ``trial`` counts the rows of a sitting from 1 (a rating gives a
+        row for each stimulus), ``question`` is the number in the schedule, where practice counts
+        as well; practice itself is left out. ``repeat_of`` is the ``trial`` that a row repeats,
+        ``simulated`` is 0 or 1.
 
     Raises
     ------
@@ -160,7 +165,7 @@ def _rows_of_answer(row: LogRow, sitting: dict[str, Any], slots: _Slots) -> list
     common = {
         "listener": sitting["listener"],
         "session": row.session,
-        "trial": trial.number,
+        "question": trial.number,
         "method": trial.method,
         "programme": trial.programme,
         "control": trial.control,
@@ -174,12 +179,26 @@ def _rows_of_answer(row: LogRow, sitting: dict[str, Any], slots: _Slots) -> list
     return [common | extra for extra in method.rows(trial, body["answer"], body["listened_s"])]
 
 
+def _number(rows: list[dict[str, Any]]) -> None:
+    """Count each sitting's rows, and let repeats refer to that count."""
+    counted: Counter[str] = Counter()
+    first_row: dict[tuple[str, int], int] = {}
+    for row in rows:
+        session = row["session"]
+        counted[session] += 1
+        row["trial"] = counted[session]
+        first_row.setdefault((session, row["question"]), row["trial"])
+        if row["repeat_of"] is not None:
+            row["repeat_of"] = first_row[session, row["repeat_of"]]
+
+
 def _as_frame(rows: list[dict[str, Any]]) -> pd.DataFrame:
     extra = sorted({name for row in rows for name in row} - set(COLUMNS))
+    _number(rows)
     frame = pd.DataFrame(rows, columns=[*COLUMNS, *extra])
     for column in ("stage_a", "stage_b", "stage_c", "stage_x", "control"):
         frame[column] = frame[column].astype(object).fillna("").astype(str)
-    for column in ("trial", "simulated"):
+    for column in ("trial", "question", "simulated"):
         frame[column] = frame[column].astype("int64")
     for column in ("repeat_of", "switches"):
         frame[column] = frame[column].astype("Int64")

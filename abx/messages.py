@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from abx.methods import get_method
 from abx.schedule import Slot
 from abx.trial import Trial
-
-if TYPE_CHECKING:
-    from abx.own_result import OwnResult
 
 __all__ = ["break_message", "closed_message", "done_message", "level_message", "trial_message"]
 
@@ -57,18 +54,9 @@ def break_message(token: str, slot: Slot, answered: int) -> dict[str, Any]:
     }
 
 
-def done_message(slot: Slot, results: list[OwnResult] | None = None) -> dict[str, Any]:
-    """Return the message after the last trial, with the listener's own score where wanted."""
-    message: dict[str, Any] = {
-        "state": "done",
-        "number": slot.n_test_trials,
-        "of": slot.n_test_trials,
-    }
-    if results:
-        message["results"] = [
-            {"method": get_method(one.method).label, "words": one.words} for one in results
-        ]
-    return message
+def done_message(slot: Slot) -> dict[str, Any]:
+    """Return the message after the last trial."""
+    return {"state": "done", "number": slot.n_test_trials, "of": slot.n_test_trials}
 
 
 def closed_message() -> dict[str, Any]:

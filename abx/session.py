@@ -20,7 +20,6 @@ from abx.messages import break_message, closed_message, done_message, level_mess
 from abx.methods import get_method
 from abx.opening import Opening, open_study
 from abx.operators import Operators
-from abx.own_result import OwnResult, own_results
 from abx.schedule import Slot, make_slot, rehearsal_seed, seed_commitment
 from abx.slots import free_slot
 from abx.store import Entry, LogRow, Store
@@ -428,7 +427,7 @@ class Sessions:
         place = self._place(sitting, chain)
         slot = self._slot(sitting.slot, sitting.simulated)
         if place.answered >= len(slot.trials):
-            return done_message(slot, self._own_results(sitting, slot, chain))
+            return done_message(slot)
         if place.closed:
             return closed_message()
         trial = slot.trials[place.answered]
@@ -437,14 +436,6 @@ class Sessions:
         key = self._tokens.trial_key(sitting.session, trial.number)
         audio = self._tokens.audio_name(sitting.session, f"trial-{trial.number}")
         return trial_message(token, slot, trial, key=key, audio=audio)
-
-    def _own_results(self, sitting: Sitting, slot: Slot, chain: Appender) -> list[OwnResult]:
-        if not self.study.plan.own_result:
-            return []
-        rows = chain.rows("answer", session=sitting.session)
-        return own_results(
-            slot.trials, {row.content["number"]: row.content["answer"] for row in rows}
-        )
 
     def _trial_of_key(self, sitting: Sitting, slot: Slot, trial_key: object) -> Trial:
         if isinstance(trial_key, str) and trial_key.isascii():

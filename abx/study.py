@@ -148,8 +148,6 @@ class Plan:
         Deviation metric the link is judged by.
     break_after_min : float
         Listening time after which a pause is offered.
-    own_result : bool
-        Whether listeners are told their own score at the end.
     claims : tuple of str
         Sentences the data are to support or not.
     """
@@ -159,7 +157,6 @@ class Plan:
     stopping: str = "fixed"
     primary_metric: str = "deviation_sd_db"
     break_after_min: float = 12.5
-    own_result: bool = False
     claims: tuple[str, ...] = ()
 
 

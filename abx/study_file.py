@@ -1,7 +1,6 @@
 """Checks behind :func:`abx.study.read_study`.
 
-A small reader walks the parsed TOML with the path of each value in hand, so that an error can
-name the line. Each table of the file has one function here.
+Each table of the file has one function here; :class:`abx.toml_reader.Reader` knows the lines.
 """
 
 from __future__ import annotations
@@ -10,7 +9,7 @@ import difflib
 import math
 import re
 import tomllib
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from itertools import combinations
 from pathlib import Path, PurePosixPath
 from types import MappingProxyType
@@ -28,8 +27,9 @@ from abx.study import (
     TestPlan,
 )
 from abx.toml_lines import KeyPath, LazyLines
+from abx.toml_reader import Reader, did_you_mean, show
 
-__all__ = ["Reader", "parse_study", "read_text"]
+__all__ = ["parse_study", "read_text"]
 
 ID_PATTERN = re.compile(r"[a-z0-9-]{1,40}")
 _MAX_TRIALS = 1000
@@ -71,143 +71,6 @@ def read_text(file: Path) -> str:
             problem=f"byte 0x{data[error.start]:02x} is not UTF-8 text",
             remedy="save the file with UTF-8 encoding",
         ) from error
-
-
-class Reader:
-    """A table of the file with its place, and the errors that name it."""
-
-    def __init__(
-        self, data: Mapping[str, Any], path: KeyPath, lines: Mapping[KeyPath, int], source: str
-    ) -> None:
-        self.data = data
-        self.path = path
-        self.lines = lines
-        self.source = source
-
-    def error(self, key: str | int | None, problem: str, remedy: str) -> InputError:
-        """Make the error for one field of this table."""
-        path = self.path if key is None else (*self.path, key)
-        return InputError(
-            source=self.source, where=_place(path, self.lines), problem=problem, remedy=remedy
-        )
-
-    def at(self, path: KeyPath, problem: str, remedy: str) -> InputError:
-        """Make the error for a deeper place below this table."""
-        full = (*self.path, *path)
-        return InputError(
-            source=self.source, where=_place(full, self.lines), problem=problem, remedy=remedy
-        )
-
-    def failing(self, *path: str | int) -> Callable[[str, str], InputError]:
-        """Return a maker of errors for one place below this table."""
-        return lambda problem, remedy: self.at(path, problem, remedy)
-
-    def only(self, allowed: Iterable[str]) -> None:
-        """Refuse keys that are not known here."""
-        names = tuple(allowed)
-        for key in self.data:
-            if key not in names:
-                raise self.error(key, f"unknown key '{key}'", _did_you_mean(key, names))
-
-    def table(self, key: str) -> Reader | None:
-        """Return a sub-table, ``None`` when absent."""
-        if key not in self.data:
-            return None
-        value = self.data[key]
-        if not isinstance(value, dict):
-            raise self.error(key, f"{_show(value)} is not a table", f"write [{key}] with its keys")
-        return Reader(value, (*self.path, key), self.lines, self.source)
-
-    def tables(self, key: str, *, required: bool = True) -> list[Reader]:
-        """Return an array of tables."""
-        value = self.data.get(key, [])
-        if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
-            raise self.error(key, f"'{key}' is not a list of tables", f"write [[{key}]] for each")
-        if required and not value:
-            raise self.error(None, f"no [[{key}]] in the file", f"add at least one [[{key}]] table")
-        return [
-            Reader(item, (*self.path, key, index), self.lines, self.source)
-            for index, item in enumerate(value)
-        ]
-
-    def text(self, key: str, default: str | None = None, *, max_length: int = 200) -> str:
-        """Return a string."""
-        value = self._get(key, default)
-        if not isinstance(value, str):
-            raise self.error(key, f"{_show(value)} is not text", "put it in quotation marks")
-        if len(value) > max_length:
-            raise self.error(
-                key, f"the text has {len(value)} characters", f"use at most {max_length}"
-            )
-        if re.search(r"[\x00-\x08\x0b-\x1f\x7f]", value.replace("\r\n", "\n")):
-            raise self.error(key, "the text holds control characters", "remove them")
-        if default is None and not value.strip():
-            raise self.error(key, "the text is empty", f"give '{key}' a value")
-        return value
-
-    def number(
-        self,
-        key: str,
-        default: float | None = None,
-        *,
-        low: float = -math.inf,
-        high: float = math.inf,
-    ) -> float:
-        """Return a finite number inside a range."""
-        value = self._get(key, default)
-        if isinstance(value, bool) or not isinstance(value, int | float):
-            raise self.error(key, f"{_show(value)} is not a number", "write digits, no quotes")
-        self._check_range(key, value, low, high)
-        return float(value)
-
-    def integer(self, key: str, default: int | None = None, *, low: int, high: int) -> int:
-        """Return a whole number inside a range."""
-        value = self._get(key, default)
-        if isinstance(value, bool) or not isinstance(value, int):
-            raise self.error(key, f"{_show(value)} is not a whole number", "write a whole number")
-        self._check_range(key, value, low, high)
-        return value
-
-    def boolean(self, key: str, default: bool) -> bool:
-        """Return true or false."""
-        value = self._get(key, default)
-        if not isinstance(value, bool):
-            raise self.error(key, f"{_show(value)} is not true or false", "write true or false")
-        return value
-
-    def choice(self, key: str, allowed: Iterable[str], default: str | None = None) -> str:
-        """Return one of a set of words."""
-        value = self.text(key, default)
-        names = tuple(allowed)
-        if value not in names:
-            raise self.error(key, f"'{value}' is not known", _did_you_mean(value, names))
-        return value
-
-    def strings(self, key: str, *, minimum: int = 0, default: list[str] | None = None) -> list[str]:
-        """Return a list of strings."""
-        value = self._get(key, default)
-        if not isinstance(value, list) or not all(isinstance(item, str) for item in value):
-            raise self.error(
-                key, f"{_show(value)} is not a list of texts", 'write ["first", "second"]'
-            )
-        if len(value) < minimum:
-            raise self.error(key, f"the list has {len(value)} entries", f"give at least {minimum}")
-        return value
-
-    def _get(self, key: str, default: object) -> Any:
-        if key in self.data:
-            return self.data[key]
-        if default is None:
-            raise self.error(None, f"'{key}' is missing", f"add a line '{key} = ...'")
-        return default
-
-    def _check_range(self, key: str, value: float, low: float, high: float) -> None:
-        if not math.isfinite(value) or not low <= value <= high:
-            if math.isinf(high):
-                rule = f"give a number of at least {low:g}"
-            else:
-                rule = f"give a number from {low:g} to {high:g}"
-            raise self.error(key, f"{value} is out of range", rule)
 
 
 def parse_study(text: str, *, path: Path | None = None) -> Study:
@@ -269,29 +132,6 @@ def _split_toml_message(message: str, text: str) -> tuple[str, str]:
     return words, f"line {max(text.count(chr(10)), 0) + 1}, the end of the file"
 
 
-def _place(path: KeyPath, lines: Mapping[KeyPath, int]) -> str:
-    known = path
-    while known not in lines:
-        known = known[:-1]
-    words = ""
-    for part in path:
-        words += f"[{part}]" if isinstance(part, int) else f".{part}" if words else part
-    return f"line {lines[known]}, {words}" if words else f"line {lines[known]}"
-
-
-def _did_you_mean(word: str, names: Iterable[str]) -> str:
-    names = tuple(names)
-    near = difflib.get_close_matches(word, names, n=1, cutoff=0.6)
-    if near:
-        return f"did you mean '{near[0]}'?"
-    return f"use one of: {', '.join(names)}"
-
-
-def _show(value: object) -> str:
-    text = repr(value)
-    return text if len(text) <= 60 else text[:57] + "..."
-
-
 class _Files:
     """Paths of the study file: inside the folder, existing, POSIX style."""
 
@@ -301,7 +141,7 @@ class _Files:
     def check(self, name: str, fail: Callable[[str, str], InputError]) -> str:
         path = PurePosixPath(name.replace("\\", "/"))
         if "\0" in name or not name.strip():
-            raise fail(f"{_show(name)} is not a file name", "name a file in the study folder")
+            raise fail(f"{show(name)} is not a file name", "name a file in the study folder")
         if path.is_absolute() or ".." in path.parts or re.match(r"[A-Za-z]:", name):
             raise fail(
                 f"'{name}' lies outside the study folder",
@@ -334,7 +174,7 @@ def _read_id(table: Reader, seen: set[str]) -> str:
     if not ID_PATTERN.fullmatch(value):
         raise table.error(
             "id",
-            f"'{_show(value)[1:-1]}' is not an id",
+            f"'{show(value)[1:-1]}' is not an id",
             "use 1 to 40 lower-case letters a-z, digits and hyphens",
         )
     if value in seen:
@@ -426,7 +266,7 @@ def _built_in(root: Reader, name: str) -> str:
 
     if name not in BUILT_IN_TARGETS:
         problem = f"there is no built-in target '{name}'"
-        raise root.error("target", problem, _did_you_mean(name, BUILT_IN_TARGETS))
+        raise root.error("target", problem, did_you_mean(name, BUILT_IN_TARGETS))
     return name
 
 
@@ -440,7 +280,7 @@ def _read_points(table: Reader) -> tuple[tuple[float, float], ...]:
         if not good or point[0] <= 0:
             raise table.at(
                 ("points", index),
-                f"{_show(point)} is not a point",
+                f"{show(point)} is not a point",
                 "write [frequency in Hz above 0, level in dB]",
             )
         if points and point[0] <= points[-1][0]:
@@ -515,7 +355,7 @@ def _read_pairs(
         return tuple(combinations(taking_part, 2)), taking_part
     value = table.data["pairs"]
     if not isinstance(value, list) or not value:
-        raise table.error("pairs", f"{_show(value)} is not a list", 'write [["one", "two"]]')
+        raise table.error("pairs", f"{show(value)} is not a list", 'write [["one", "two"]]')
     pairs: list[tuple[str, str]] = []
     for index, pair in enumerate(value):
         pairs.append(_read_pair(table, index, pair, ids, pairs))
@@ -528,12 +368,10 @@ def _read_pair(
 ) -> tuple[str, str]:
     place: KeyPath = ("pairs", index)
     if not isinstance(pair, list) or len(pair) != 2 or not all(isinstance(s, str) for s in pair):
-        raise table.at(place, f"{_show(pair)} is not a pair", 'write ["one-stage", "other-stage"]')
+        raise table.at(place, f"{show(pair)} is not a pair", 'write ["one-stage", "other-stage"]')
     for part, stage in enumerate(pair):
         if stage not in ids:
-            raise table.at(
-                (*place, part), f"there is no stage '{stage}'", _did_you_mean(stage, ids)
-            )
+            raise table.at((*place, part), f"there is no stage '{stage}'", did_you_mean(stage, ids))
     first, second = pair
     if first == second:
         raise table.at(
@@ -560,7 +398,7 @@ def _read_taking_part(table: Reader, ids: tuple[str, ...]) -> tuple[str, ...]:
     for index, stage in enumerate(chosen):
         if stage not in ids:
             raise table.at(
-                ("stages", index), f"there is no stage '{stage}'", _did_you_mean(stage, ids)
+                ("stages", index), f"there is no stage '{stage}'", did_you_mean(stage, ids)
             )
         if stage in chosen[:index]:
             raise table.at(("stages", index), f"'{stage}' is there twice", "list each stage once")
@@ -589,7 +427,6 @@ def _read_plan(root: Reader, stages: tuple[Stage, ...]) -> Plan:
             "stopping",
             "primary_metric",
             "break_after_min",
-            "own_result",
             "claims",
         )
     )
@@ -602,7 +439,6 @@ def _read_plan(root: Reader, stages: tuple[Stage, ...]) -> Plan:
         stopping=table.choice("stopping", ("fixed",), "fixed"),
         primary_metric=table.text("primary_metric", "deviation_sd_db", max_length=60),
         break_after_min=table.number("break_after_min", 12.5, low=1.0, high=25.0),
-        own_result=table.boolean("own_result", False),
         claims=tuple(claims),
     )
 
@@ -619,4 +455,4 @@ def _check_claim(table: Reader, index: int, claim: str, ids: tuple[str, ...]) ->
         raise table.at(place, error.problem, error.remedy) from error
     for stage in parsed.stages:
         if stage not in ids:
-            raise table.at(place, f"there is no stage '{stage}'", _did_you_mean(stage, ids))
+            raise table.at(place, f"there is no stage '{stage}'", did_you_mean(stage, ids))

@@ -16,7 +16,7 @@ from abx.trial import Trial, Unit
 
 if TYPE_CHECKING:
     from abx.study import TestPlan
-    from abx.study_file import Reader
+    from abx.toml_reader import Reader
 
 __all__ = ["METHOD"]
 

@@ -17,7 +17,7 @@ from abx.trial import LOWPASS, MID_LOWPASS, Trial, Unit, is_treated, treated
 
 if TYPE_CHECKING:
     from abx.study import TestPlan
-    from abx.study_file import Reader
+    from abx.toml_reader import Reader
 
 __all__ = ["METHOD"]
 
@@ -121,12 +121,16 @@ class _Rating(Method):
     def rows(
         self, trial: Trial, answer: Any, listened_s: Mapping[str, float]
     ) -> list[dict[str, object]]:
-        """Return one row a stimulus; ``role`` tells hidden reference and anchors."""
+        """Return one row a stimulus.
+
+        ``stage_a`` of hidden reference and anchors names their role, because they stand for no
+        stage of the comparison; ``played`` tells what it was.
+        """
         return [
             {
-                "stage_a": trial.plays(name),
+                "stage_a": self._role(trial, name) or trial.plays(name),
                 "answer": answer[name],
-                "role": self._role(trial, name),
+                "played": trial.plays(name),
                 "position": name,
                 "listened_a_s": listened_s.get(name),
             }

@@ -21,6 +21,7 @@ from abx.store import Store
 from abx.study import Study, TestPlan, study_from_text
 from abx.trial import Trial, Unit
 from abx.verify_log import verify_log
+from analysis.trials import trial_table
 
 SEED = bytes(range(32))
 PLAN = TestPlan("any", (("i", "j"),), ("i", "j"), trials=1)
@@ -260,12 +261,11 @@ def test_rating_rows(rated: Study) -> None:
     answer = method.read_answer(trial, {name: 10.0 * n for n, name in enumerate("abcdef")})
     rows = method.rows(trial, answer, {"ref": 9.0, "a": 1.0})
     assert [row["answer"] for row in rows] == [0, 10, 20, 30, 40, 50]
-    assert [row["stage_a"] for row in rows] == [trial.plays(name) for name in "abcdef"]
-    roles = {str(row["stage_a"]): row["role"] for row in rows}
-    assert roles == {
-        "stock": "",
-        "source": "",
-        "speakers": "",
+    assert [row["played"] for row in rows] == [trial.plays(name) for name in "abcdef"]
+    assert {row["played"]: row["stage_a"] for row in rows} == {
+        "stock": "stock",
+        "source": "source",
+        "speakers": "speakers",
         "both": "hidden-reference",
         "lowpass-3500:both": "low-anchor",
         "lowpass-7000:both": "mid-anchor",
@@ -379,6 +379,8 @@ def test_a_rehearsal_with_every_method(tmp_path: Path, local_store: Store, metho
     slot = sessions.slot(0, simulated=True)
     per_trial = 6 if method_id == "rating" else 1
     assert len(frame) == 4 * slot.n_test_trials * per_trial
+    if method_id != "grading":
+        assert trial_table(frame).n_trials == len(frame), "the analysis takes it"
     checks = verify_log(local_store, sessions.study, desk.manifest, desk.root / "stimuli")
     assert [one.name for one in checks if not one.passed] == []
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import threading
 from datetime import timedelta
-from pathlib import Path
 
 import pytest
 from study_desk import STUDY, Desk, answer_open_trial, make_desk, sit_through
@@ -267,32 +266,6 @@ def test_abandoned_slots_come_back_and_answered_ones_do_not(
     assert local_sessions.sitting(begin(local_sessions)).slot == 0
     answer_open_trial(local_sessions, tokens[0])
     assert local_sessions.sitting(begin(local_sessions)).slot == 2, "0 and 1 are answered"
-
-
-def test_listeners_are_told_their_score_where_the_plan_says_so(
-    tmp_path: Path, local_store: Store
-) -> None:
-    text = STUDY.replace("listeners = 8", "listeners = 8\nown_result = true")
-    sessions = make_desk(tmp_path / "d", text=text).sessions(local_store)
-    token = begin(sessions)
-    trials = sessions.slot(0).trials
-    for trial in trials:
-        right = "a"
-        if trial.method == "abx" and trial.plays("x") != trial.plays("a"):
-            right = "b"
-        message = sessions.next_trial(token)
-        if message["state"] == "break":
-            message = sessions.resume(token)
-        heard = dict.fromkeys(message["versions"], 1.0)
-        last = sessions.record_answer(token, message["trial"], right, listened_s=heard)
-    # 8 trials and 1 repeat, all right: guessing does that once in 2^9 sittings.
-    assert last.next["results"] == [
-        {
-            "method": "ABX",
-            "words": "You were right 9 of 9 times. Guessing does that well about 1 time in 512.",
-        }
-    ]
-    assert sessions.next_trial(token) == last.next
 
 
 def test_simulated_listeners_hear_another_schedule(local_sessions: Sessions) -> None:

@@ -50,9 +50,10 @@ def test_rows_say_what_was_played(local_sessions: Sessions, shared_desk: Desk) -
         row.content["number"]: row.content["answer"]
         for row in local_sessions.store.rows(local_sessions.study_id, kind="answer")
     }
-    assert set(frame["trial"]) == {n for n, trial in trials.items() if trial.phase == "test"}
+    assert list(frame["trial"]) == list(range(1, len(frame) + 1))
+    assert set(frame["question"]) == {n for n, trial in trials.items() if trial.phase == "test"}
     for row in frame.to_dict("records"):
-        trial = trials[int(str(row["trial"]))]
+        trial = trials[int(str(row["question"]))]
         assert row["programme"] == trial.programme
         assert row["method"] == trial.method
         assert row["control"] == trial.control
@@ -61,6 +62,12 @@ def test_rows_say_what_was_played(local_sessions: Sessions, shared_desk: Desk) -
             assert row[f"stage_{name}"] == source
             assert row[f"listened_{name}_s"] == 1.5
         assert row["simulated"] == 0
+    repeats = frame[frame["repeat_of"].notna()]
+    assert len(repeats) == 3
+    for row in repeats.to_dict("records"):
+        original = frame[frame["trial"] == row["repeat_of"]].iloc[0]
+        assert trials[int(str(row["question"]))].repeat_of == original["question"]
+        assert {original["stage_a"], original["stage_b"]} == {row["stage_a"], row["stage_b"]}
 
 
 def test_answers_of_people_wait_for_closing(sessions: Sessions, shared_desk: Desk) -> None:
