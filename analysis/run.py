@@ -25,6 +25,7 @@ from analysis.ratings import ratings_block
 from analysis.reliability import reliability_block
 from analysis.stages import StageTable
 from analysis.trials import TrialTable
+from analysis.upgrade import upgrade_block
 
 __all__ = ["analyse", "json_ready"]
 
@@ -42,6 +43,7 @@ class _Options:
     seed: int
     mixed: bool
     primary_metric: str | None
+    budgets: tuple[float, ...] | None
 
 
 def analyse(
@@ -55,6 +57,7 @@ def analyse(
     mixed: bool = True,
     screening: str | None = None,
     primary_metric: str | None = None,
+    budgets: Sequence[float] | None = None,
 ) -> dict[str, Any]:
     """Analyse a trial table.
 
@@ -83,6 +86,9 @@ def analyse(
     primary_metric : str, optional
         The measured figure that the plan names for the link; the SD of the deviation when not
         given.
+    budgets : sequence of float, optional
+        Amounts to spend, answered in ``upgrade.budget``; every amount at which the choice widens
+        when not given.
 
     Returns
     -------
@@ -103,7 +109,16 @@ def analyse(
     for k, text in enumerate(claims, start=1):
         parse_claim(text, where=f"claim {k}")
     rule = None if screening is None else parse_screening(screening)
-    options = _Options(stages, tuple(claims), alpha, reference, seed, mixed, primary_metric)
+    options = _Options(
+        stages=stages,
+        claims=tuple(claims),
+        alpha=alpha,
+        reference=reference,
+        seed=seed,
+        mixed=mixed,
+        primary_metric=primary_metric,
+        budgets=None if budgets is None else tuple(budgets),
+    )
     result = _blocks(trials, options)
     result["screened"] = None
     if rule is not None:
@@ -133,7 +148,13 @@ def _blocks(trials: TrialTable, options: _Options) -> dict[str, Any]:
         "ratings": ratings_block(trials),
         "power": power_block(cells, preference, alpha=alpha),
         "link": link_rows(links, alpha=alpha),
-        "upgrade": None,
+        "upgrade": upgrade_block(
+            preference,
+            options.stages,
+            classes=preferred["classes"],
+            budgets=options.budgets,
+            seed=seed,
+        ),
         "claims": judge_claims(
             options.claims,
             cells=cells,
