@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from abx.study import Study
-    from stimuli.deviation import Deviation
     from stimuli.manifest import Manifest
     from stimuli.response import StageResponse
     from stimuli.target import Target
@@ -47,9 +46,8 @@ def study_target(workspace: Workspace, study: Study) -> Target:
 def stage_table(workspace: Workspace, study: Study) -> pd.DataFrame:
     """Return the stage table: one row a stage, factors, cost, deviation metrics.
 
-    Each metric stands beside the spread of the same metric over single microphone
-    positions (``..._repeat_sd``), so that a difference can be held against what
-    measuring again would do.
+    Each metric stands beside its repeat SD (``..._repeat_sd``), so that a difference can
+    be held against what measuring again would do.
     """
     import pandas as pd
 
@@ -69,32 +67,16 @@ def stage_table(workspace: Workspace, study: Study) -> pd.DataFrame:
 
 
 def _metrics(workspace: Workspace, files: list[str], target: Target) -> dict[str, float | None]:
-    from stimuli.deviation import deviation
-    from stimuli.response import power_average, read_response
+    from stimuli.metrics import stage_metrics, stage_repeat_sds
+    from stimuli.response import read_response
 
     tables = [read_response(workspace.root / file) for file in files]
-    whole = _metric_values(deviation(power_average(tables), target))
-    single = [_metric_values(deviation(power_average([table]), target)) for table in tables]
+    repeats = stage_repeat_sds(tables, target)
     row: dict[str, float | None] = {}
-    for name, value in whole.items():
+    for name, value in stage_metrics(tables, target).items():
         row[f"metric_{name}"] = value
-        spread = [one[name] for one in single]
-        # The mean over n positions repeats better than one position, by sqrt(n).
-        repeat = float(np.std(spread, ddof=1) / np.sqrt(len(spread))) if len(spread) > 1 else None
-        row[f"metric_{name}_repeat_sd"] = repeat
+        row[f"metric_{name}_repeat_sd"] = repeats[name]
     return row
-
-
-def _metric_values(result: Deviation) -> dict[str, float]:
-    values = {
-        "deviation_sd_db": float(result.sd_db),
-        "deviation_mean_abs_db": float(result.mean_abs_db),
-        "deviation_tilt_db_per_octave": float(result.tilt_db_per_octave),
-    }
-    for region, mean_db in result.regions.items():
-        if mean_db is not None and np.isfinite(mean_db):
-            values[f"region_{region.replace(' ', '_')}_db"] = float(mean_db)
-    return values
 
 
 def collect_evidence(

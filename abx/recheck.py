@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from abx.steps import check_stimuli, load_manifest, load_study, open_sessions
+from abx.steps import analyse_tables, check_stimuli, load_manifest, load_study, open_sessions
 from abx.workspace import Area, Workspace
 
 __all__ = ["Finding", "recheck"]
@@ -75,7 +75,7 @@ def recheck(
     list of Finding
         Every check, passed or not.
     """
-    study = load_study(workspace)
+    load_study(workspace)  # a study file that cannot be read ends the check here
     findings = [Finding("study file", True, "the study file is complete and consistent")]
     if workspace.partial:
         words = "the sound was not passed on: stimuli are known by their hashes only"
@@ -88,7 +88,7 @@ def recheck(
     findings += _log_findings(workspace, area, database, expected_head)
     findings += _table_findings(workspace, area, database)
     findings += _stage_findings(workspace, area)
-    findings += _result_findings(workspace, area, study.claims, study.plan.alpha)
+    findings += _result_findings(workspace, area)
     return findings
 
 
@@ -164,14 +164,8 @@ def _stage_findings(workspace: Workspace, area: Area) -> list[Finding]:
     )
 
 
-def _result_findings(
-    workspace: Workspace, area: Area, claims: tuple[str, ...], alpha: float
-) -> list[Finding]:
+def _result_findings(workspace: Workspace, area: Area) -> list[Finding]:
     """Analyse the exported tables again and compare every number and verdict."""
-    from analysis.run import analyse
-    from analysis.stages import read_stages
-    from analysis.trials import read_trials
-
     file = area.result("results.json")
     if not file.is_file():
         return []
@@ -179,12 +173,7 @@ def _result_findings(
         kept = json.loads(file.read_text(encoding="utf-8"))
     except ValueError as error:
         return [Finding("results.json", False, f"results.json cannot be read: {error}")]
-    again = analyse(
-        read_trials(area.result("trials.csv")),
-        stages=read_stages(area.result("stages.csv")),
-        claims=claims,
-        alpha=alpha,
-    )
+    again = analyse_tables(workspace, area)
     differences = list(_differences(kept, json.loads(json.dumps(again)), ""))
     if not differences:
         words = "results.json: every number and verdict comes out again"

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "analyse_panel",
+    "analyse_tables",
     "check_stimuli",
     "export_panel",
     "load_manifest",
@@ -264,19 +265,25 @@ def export_panel(
 
 def analyse_panel(workspace: Workspace, area: Area) -> dict[str, Any]:
     """Analyse a panel's exported tables and write ``results.json``."""
+    results = analyse_tables(workspace, area)
+    write_json(area.result("results.json"), results)
+    return results
+
+
+def analyse_tables(workspace: Workspace, area: Area) -> dict[str, Any]:
+    """Analyse a panel's exported tables by the rules that its plan declares."""
     from analysis.run import analyse
     from analysis.stages import read_stages
     from analysis.trials import read_trials
 
-    study = load_study(workspace)
-    results = analyse(
+    plan = load_study(workspace).plan
+    return analyse(
         read_trials(area.result("trials.csv")),
         stages=read_stages(area.result("stages.csv")),
-        claims=study.plan.claims,
-        alpha=study.plan.alpha,
+        claims=plan.claims,
+        alpha=plan.alpha,
+        primary_metric=plan.primary_metric,
     )
-    write_json(area.result("results.json"), results)
-    return results
 
 
 def write_json(path: Path, data: dict[str, Any]) -> None:
