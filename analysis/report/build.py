@@ -102,14 +102,20 @@ def _environment() -> jinja2.Environment:
     )
 
 
-def _sections(page: Page, voice: Voice) -> list[Section]:
-    made = []
+Made = dict[Maker, Section | None]
+
+
+def _sections(page: Page, voice: Voice, made: Made) -> list[Section]:
+    """Make the sections of a voice; those in ``made`` are not drawn again."""
+    found = []
     for part, makers in voice.parts:
         for make in makers:
-            section = make(page)
+            if make not in made:
+                made[make] = make(page)
+            section = made[make]
             if section is not None:
-                made.append(replace(section, part=page.say(part) if part else None))
-    return made
+                found.append(replace(section, part=page.say(part) if part else None))
+    return found
 
 
 def _voice(name: str) -> Voice:
@@ -161,26 +167,25 @@ def render_report(
     InputError
         If a block has the wrong shape (names its place), or voice or listener are unknown.
     """
+    return _render(Page(Evidence(evidence)), voice, listener, {})
+
+
+def _render(page: Page, voice: str, listener: str | None, made: Made) -> str:
     chosen = _voice(voice)
-    page = Page(Evidence(evidence))
     who = _listener(page, listener)
     is_card = voice == "customer"
     title = page.evidence.text("/study/title") or page.name("title.report")
-    text = (
-        _environment()
-        .get_template("card.html.j2" if is_card else "report.html.j2")
-        .render(
-            page=page,
-            title=title,
-            heading=page.user(title),
-            kind=page.say(chosen.title),
-            note=None if is_card else page.evidence.text("/study/note"),
-            open_study=page.evidence.get("/study/state") == "open",
-            caption=card_caption(page, who) if is_card else None,
-            sections=card_sections(page, who) if is_card else _sections(page, chosen),
-        )
+    template = _environment().get_template("card.html.j2" if is_card else "report.html.j2")
+    return template.render(
+        page=page,
+        title=title,
+        heading=page.user(title),
+        kind=page.say(chosen.title),
+        note=None if is_card else page.evidence.text("/study/note"),
+        open_study=page.evidence.get("/study/state") == "open",
+        caption=card_caption(page, who) if is_card else None,
+        sections=card_sections(page, who) if is_card else _sections(page, chosen, made),
     )
-    return text
 
 
 def build_report(
@@ -213,8 +218,10 @@ def build_report(
     OSError
         If the file cannot be written.
     """
-    text = render_report(evidence, voice=voice, listener=listener)
-    path = Path(out_path)
+    return _write(render_report(evidence, voice=voice, listener=listener), Path(out_path))
+
+
+def _write(text: str, path: Path) -> Path:
     path.parent.mkdir(parents=True, exist_ok=True)
     handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
     try:
@@ -262,10 +269,11 @@ def build_voices(
         As :func:`build_report`; or no browser can print the PDF (the pages are written then).
     """
     written: dict[str, Path] = {}
+    page, made = Page(Evidence(evidence)), Made()
     for voice in voices:
         out = Path(out_dir) / _voice(voice).file
-        written[voice] = build_report(evidence, out, voice=voice)
+        written[voice] = _write(_render(page, voice, None, made), out)
     for voice in voices if pdf else ():
-        page = written[voice]
-        written[f"{voice} pdf"] = write_pdf(page, page.with_suffix(".pdf"), paper=paper)
+        html = written[voice]
+        written[f"{voice} pdf"] = write_pdf(html, html.with_suffix(".pdf"), paper=paper)
     return written

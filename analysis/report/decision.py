@@ -25,6 +25,7 @@ __all__ = [
 #: Verdict of a link that passed its own test.
 LINK_PASSED = "supported"
 _WANTED_POWER = 0.8
+_DASH = "\u2013"
 
 # Where the figures of a metric stand in the deviation block.
 _METRIC_FIELDS = {
@@ -130,7 +131,9 @@ def link_facts(page: Page, row: Row) -> Facts:
     """Return the facts that one link row allows."""
     return page.about(
         n_stages=int(row.number("n_stages") or 0),
-        link_passed=row.get("verdict") == LINK_PASSED and not row.get("declined_reason"),
+        link_passed=row.get("verdict") == LINK_PASSED
+        and not row.get("declined_reason")
+        and row.get("primary") is not False,
         p_value=row.number("p_exact"),
     )
 
@@ -146,14 +149,25 @@ def _metric_values(page: Page, row: Row) -> dict[str, float]:
 
 
 def _points(page: Page, row: Row) -> list[Point]:
+    """Pair the metric with the worths; intervals only where both speak of the same stages."""
     metric = _metric_values(page, row)
+    stored = {
+        str(r.get("stage")): y
+        for r in page.evidence.rows(row.at("points"))
+        if (y := r.number("y")) is not None
+    }
+    worths = {str(r.get("stage")): r for r in page.evidence.rows("/results/preference/stages")}
+    whole = set(worths) == set(metric)
     points = []
-    for stage in page.evidence.rows("/results/preference/stages"):
-        x, y = metric.get(str(stage.get("stage"))), stage.number("centred")
-        if x is not None and y is not None:
-            label = page.evidence.stage_label(stage.get("stage"))
-            low, high = stage.number("centred_low"), stage.number("centred_high")
-            points.append(Point(label, x, y, low, high))
+    for stage, x in metric.items():
+        own = worths.get(stage)
+        centred = own.number("centred") if own else None
+        y = centred if whole else stored.get(stage, centred)
+        if y is None:
+            continue
+        low = own.number("centred_low") if own and whole else None
+        high = own.number("centred_high") if own and whole else None
+        points.append(Point(page.evidence.stage_label(stage), x, y, low, high))
     return points
 
 
@@ -201,21 +215,55 @@ def _link_figure(page: Page, row: Row) -> Block | None:
     return page.figure(svg, caption, data)
 
 
-def _link_table(page: Page, rows: Sequence[Row]) -> Block:
+def _metric_cell(page: Page, row: Row) -> Markup:
+    return page.user(_metric_name(page, clean_text(row.get("metric") or "")))
+
+
+def _order_table(page: Page, rows: Sequence[Row]) -> Block:
+    """Show how far the order by each metric agrees with the order of worths."""
+    pairs = any(row.number("pairs_total") is not None for row in rows)
+    cells = []
+    for row in rows:
+        agree = Markup("{}/{}").format(
+            page.n(row.at("pairs_agree"), "count"), page.n(row.at("pairs_total"), "count")
+        )
+        cells.append(
+            [
+                _metric_cell(page, row),
+                page.n(row.at("n_stages"), "count"),
+                *([agree if row.number("pairs_total") is not None else _DASH] if pairs else []),
+                page.n(row.at("spearman"), "agreement"),
+                page.n(row.at("p_exact"), "p"),
+                page.n(row.at("lack_of_fit", "p_value"), "p"),
+            ]
+        )
+    columns = ["metric", "n_stages", *(["pairs_agree"] if pairs else []), "spearman"]
+    return page.table([*columns, "p_permutation", "p_lack"], cells)
+
+
+def _slope_table(page: Page, rows: Sequence[Row]) -> Block | None:
+    """Show the slopes; None where no row has one, as with fewer than six stages."""
+    kept = [row for row in rows if row.number("slope") is not None]
+    if not kept:
+        return None
+    bounded = any(row.number("ci_low") is not None for row in kept)
+    tested = any(row.number("p_value") is not None for row in kept)
     cells = [
         [
-            page.user(row.get("metric") or ""),
-            page.n(row.at("n_stages"), "count"),
+            _metric_cell(page, row),
             page.n(row.at("slope"), "logit"),
+            *([page.between(row, "ci_low", "ci_high", "logit")] if bounded else []),
             page.n(row.at("se"), "se"),
-            page.n(row.at("spearman"), "agreement"),
-            page.n(row.at("p_exact"), "p"),
-            page.n(row.at("lack_of_fit", "p_value"), "p"),
+            *(
+                [page.n(row.at("p_value"), "p"), page.n(row.at("p_adjusted"), "p")]
+                if tested
+                else []
+            ),
         ]
-        for row in rows
+        for row in kept
     ]
-    columns = ["metric", "n_stages", "slope", "se_plain", "spearman", "p_permutation", "p_lack"]
-    return page.table(columns, cells)
+    columns = ["metric", "slope", *(["interval"] if bounded else []), "se_plain"]
+    return page.table([*columns, *(["p", "p_holm"] if tested else [])], cells)
 
 
 def link_section(page: Page) -> Section | None:
@@ -227,6 +275,7 @@ def link_section(page: Page) -> Section | None:
     counted = page.counted(rows[0].at("n_stages"), "stage")
     verdict = page.first(facts, "lim.few_stages", "lim.link", "lim.no_link", stages=counted)
     declined = rows[0].get("declined_reason")
+    words = rows[0].get("words") if rows[0].get("words") != declined else None
     few = facts.n_stages < STAGES_FOR_LINK
     return page.section(
         "link",
@@ -234,8 +283,10 @@ def link_section(page: Page) -> Section | None:
             page.para("link.lead"),
             Block("para", verdict, style="warning" if few else ""),
             Block("para", page.user(declined), style="note") if declined else None,
+            Block("para", page.user(words), style="note") if words else None,
             _link_figure(page, rows[0]),
-            _link_table(page, rows),
+            _order_table(page, rows),
+            _slope_table(page, rows),
             page.note("link.primary"),
         ],
     )

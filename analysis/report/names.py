@@ -115,6 +115,7 @@ _COLUMNS = {
         "share_first": "Listeners with it first",
         "n_stages": "Stages",
         "slope": "Slope",
+        "pairs_agree": "Pairs that agree",
         "se_plain": "Standard error",
         "spearman": "Rank correlation",
         "p_permutation": "p (permutation)",

@@ -66,11 +66,10 @@ def page(full_evidence):
     return render_report(full_evidence)
 
 
-def test_every_number_shown_stands_in_the_evidence(full_evidence, page):
-    reader = read(page)
-    document = json.loads(json.dumps(full_evidence))
+def check_marked(html, document, least):
+    """Compare every marked number of a page with the evidence; return how many there are."""
     checked = 0
-    for attributes, parts in reader.marked:
+    for attributes, parts in read(html).marked:
         if attributes.get("class") == "rule":
             continue
         value = follow(document, attributes["data-at"])
@@ -83,11 +82,40 @@ def test_every_number_shown_stands_in_the_evidence(full_evidence, page):
         assert float(attributes["value"]) == value, attributes
         assert_rounds_to("".join(parts), value, attributes["data-as"])
         checked += 1
-    assert checked > 300
+    assert checked >= least
+
+
+def test_every_number_shown_stands_in_the_evidence(full_evidence, page):
+    check_marked(page, json.loads(json.dumps(full_evidence)), 300)
+
+
+@pytest.mark.parametrize(
+    ("voice", "listener", "least"),
+    [
+        ("researcher", None, 300),
+        ("reviewer", None, 80),
+        ("customer", None, 12),
+        ("customer", "L03", 20),
+    ],
+)
+def test_every_voice_shows_the_numbers_of_the_evidence(decided, voice, listener, least):
+    html = render_report(decided, voice=voice, listener=listener)
+    check_marked(html, json.loads(json.dumps(decided)), least)
+    stray = re.findall(r"\S*\d\S*", NAMES.sub("", " ".join(read(html).outside)))
+    assert stray == []
 
 
 def assert_rounds_to(text, value, kind):
     """Read the shown text back as a number and compare, without the report's own code."""
+    if kind == "one_in":
+        every = re.search(r"time in ([\d,]+)", text)
+        if text.startswith("about every"):
+            assert value >= 0.4
+        elif text.startswith("less"):
+            assert value < 1 / int(every.group(1).replace(",", ""))
+        else:
+            assert int(every.group(1).replace(",", "")) == round(1 / value + 1e-9)
+        return
     shown = text.replace("\u2212", "-").replace("\u00a0", " ").replace(",", "")
     number = re.search(r"[-+]?\d+(\.\d+)?", shown)
     assert number, text
@@ -99,7 +127,7 @@ def assert_rounds_to(text, value, kind):
         assert wanted < got
     elif shown.startswith(("over", ">")):
         assert wanted > got
-    elif kind in ("plain", "hz"):
+    elif kind in ("plain", "hz", "check"):
         assert got == pytest.approx(wanted, rel=5e-3)
     else:
         assert abs(got - wanted) <= 0.5 * 10.0**-places + 1e-9, (text, value)
@@ -133,6 +161,11 @@ def test_a_number_changed_in_the_evidence_changes_on_the_page(lean):
         ("chance", 0.0, "under\u00a01\u00a0%"),
         ("chance", 1.0, "over\u00a099\u00a0%"),
         ("chance", 0.837, "84\u00a0%"),
+        ("one_in", 0.0625, "about 1\u00a0time in 16"),
+        ("one_in", 0.5, "about every second time"),
+        ("one_in", 0.9, "about every time"),
+        ("one_in", 0.0002, "less than 1\u00a0time in 1,000"),
+        ("check", 6e-7, "under\u00a00.001"),
         ("p", 0.00002, "<\u00a00.001"),
         ("p", 0.04996, "0.0500"),
         ("p", 0.0384063720703125, "0.0384"),

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import re
 import statistics
+import sys
 from html import unescape
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -15,8 +17,13 @@ from analysis.ratings import ratings_block
 from analysis.report import build_voices, render_report
 from analysis.report.build import VOICES
 from analysis.report.wording import SENTENCES
-from analysis.run import json_ready
+from analysis.run import analyse, json_ready
+from analysis.stages import stage_table
 from analysis.trials import trial_table
+
+sys.path.insert(0, str(Path(__file__).parent))  # for the example beside the tests
+
+from report_example import STAGES, simulated_trials
 
 PLAIN = ("customer", "full", "researcher", "reviewer")
 
@@ -191,6 +198,27 @@ def test_the_order_of_work_carries_its_chances(decided):
     path = words(page.split('<ol class="path">')[1].split("</ol>")[0])
     assert "New cabin speakers: 87 %" in path
     assert path.index("New cabin speakers") < path.index("New source unit: 64 %")
+
+
+@pytest.mark.parametrize(("n_stages", "may_predict"), [(6, True), (4, False)])
+def test_the_real_link_speaks_only_from_six_stages(lean, n_stages, may_predict):
+    kept = [stage[0] for stage in STAGES[:n_stages]]
+    trials = simulated_trials(n_listeners=20)
+    inside = trials["stage_a"].isin(kept) & trials["stage_b"].isin(kept)
+    table = trial_table(trials[inside & (trials["method"] == "paired")])
+    figures = {"stage": kept, "metric_deviation_sd_db": [6.0, 5.0, 3.6, 2.9, 1.4, 0.5][:n_stages]}
+    found = analyse(table, stages=stage_table(pd.DataFrame(figures)))
+    lean["study"]["stages"] = lean["study"]["stages"][:n_stages]
+    lean["results"]["preference"] = found["preference"]
+    lean["results"]["link"] = found["link"]
+    page = render_report(lean)
+    text = words(page)
+    assert found["link"][0]["verdict"] == ("supported" if may_predict else "declined")
+    assert ("it can predict choices within the range" in text) == may_predict
+    assert ("does not predict what people will choose" in text) != may_predict
+    drawn = re.search(r'aria-label="Each stage by.*?</svg>', page, flags=re.S).group(0)
+    assert all(stage[1] in drawn for stage in STAGES[:n_stages])
+    assert ("Slope" in text) == may_predict
 
 
 def test_a_link_that_was_declined_says_why(decided):
