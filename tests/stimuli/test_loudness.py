@@ -143,6 +143,24 @@ def test_loudness_range_of_the_published_cases(reference, name):
     assert abs(value - float(row["expected"])) <= 1.0
 
 
+@pytest.mark.parametrize(("soft", "counted"), [(-32, True), (-34, False)])
+def test_relative_gate_lies_ten_units_under_the_gated_mean(soft, counted):
+    # by hand: half the time at -20, half at -32 has a mean of -22.75, so its gate is -32.75 and
+    # all counts; with -34 the mean is -22.84, the gate -32.84, and only -20 counts
+    x = tones((-20, 30), (soft, 30))
+    k_gain = integrated_loudness(tones((-20, 30)), RATE) + 20  # 1 kHz is not quite 0 dB in K
+    expected = 10 * np.log10((10**-2 + 10 ** (soft / 10)) / 2) if counted else -20.0
+    assert integrated_loudness(x, RATE) - k_gain == pytest.approx(expected, abs=0.05)
+
+
+def test_loudness_range_takes_the_10th_and_95th_percentile():
+    # a level rising evenly by 10 dB in 60 s: short-term values cover 57/60 of it evenly
+    n = np.arange(60 * RATE)
+    x = 10 ** ((-30 + 10 * n / len(n)) / 20) * np.sin(2 * np.pi * 1000 * n / RATE)
+    value = loudness_range(np.stack([x, x], axis=1), RATE)
+    assert value == pytest.approx(0.85 * 10 * 57 / 60, abs=0.05)
+
+
 TRUE_PEAK = {
     "3341-15": (4, 0.0, 0.5),
     "3341-16": (4, 45.0, 0.5),
