@@ -1,0 +1,290 @@
+"""Do the tests keep their level, do the intervals cover? Shown by simulation.
+
+``python tests/bench/bench_calibration.py [--studies 2000] [--listeners 12 16 24 40]``
+
+Every row simulates panels of listeners who differ (simulated listeners, no people) and runs the
+functions that the analysis runs. A nominal 5 % test should reject 3.5 to 6.5 % of studies in which
+nothing is to be found, a 95 % interval should cover the truth in 93 to 97 %. Tests that are exact
+or take the larger of two p-values may reject less; they are held to "at most 6.5 %" and marked so.
+The bounds are widened by two standard errors of the simulation.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+
+from analysis.bootstrap import resample_worths
+from analysis.bradley_terry import design as pair_design
+from analysis.bradley_terry import fit_counts, fit_pair_model
+from analysis.counts import PairCounts
+from analysis.listeners import _slopes
+from analysis.mixed_preference import fit_mixed_preference
+from analysis.overdispersion import beta_binomial
+from analysis.panel import panel_proportion
+from analysis.preference import Preference, worth_difference
+from analysis.preference_block import _centred, _equal_worths, _order_effect
+from analysis.programmes import programme_interaction
+from analysis.rating_tests import friedman, rating_pairs, repeated_measures
+from analysis.reliability import panel_agreement
+from analysis.sequential import always_valid
+from analysis.similarity import similarity
+
+SPREAD = 0.7
+
+
+@dataclass(frozen=True)
+class Row:
+    """One simulated claim: rate found and the bounds it is held to."""
+
+    name: str
+    listeners: int
+    kind: str
+    rate: float
+    n: int
+
+    @property
+    def bounds(self) -> tuple[float, float]:
+        low, high = {"level": (0.035, 0.065), "at most": (0.0, 0.065), "cover": (0.93, 0.97)}[
+            self.kind
+        ]
+        error = 2 * float(np.sqrt(max(self.rate * (1 - self.rate), 1e-9) / self.n))
+        return low - error, high + error
+
+    @property
+    def kept(self) -> bool:
+        return self.bounds[0] <= self.rate <= self.bounds[1]
+
+
+def panel(
+    worth: np.ndarray, listeners: int, per_pair: int, rng: np.random.Generator, spread: float
+) -> PairCounts:
+    """Return counts of one simulated panel, both orders of every pair."""
+    size = len(worth)
+    pairs = list(combinations(range(size), 2))
+    first = np.array([i for i, _ in pairs] + [j for _, j in pairs])
+    second = np.array([j for _, j in pairs] + [i for i, _ in pairs])
+    own = worth + spread * rng.standard_normal((listeners, size))
+    p = 1 / (1 + np.exp(-(own[:, first] - own[:, second])))
+    wins = rng.binomial(per_pair, p)
+    counts = np.stack([wins, per_pair - wins, np.zeros_like(wins)], axis=2).astype(float)
+    names = tuple(f"P{k:03d}" for k in range(listeners))
+    return PairCounts(tuple("abcdefgh"[:size]), names, first, second, counts)
+
+
+def average_truth(worth: np.ndarray, spread: float) -> np.ndarray:
+    """Return the worths that a panel without end would show: averaging over listeners flattens."""
+    node, weight = np.polynomial.hermite_e.hermegauss(80)
+    weight = weight / weight.sum()
+    size = len(worth)
+    first, second = (np.array(side) for side in zip(*combinations(range(size), 2), strict=True))
+    gap = (worth[first] - worth[second])[:, None] + spread * np.sqrt(2) * node
+    share = (1 / (1 + np.exp(-gap))) @ weight
+    empty = PairCounts(tuple("abcdefgh"[:size]), (), first, second, np.zeros((0, len(first), 3)))
+    plan = pair_design(empty, reference=size - 1)
+    beta, _ = fit_counts(plan, np.stack([share, 1 - share], axis=1) * 1e6)
+    return np.append(beta, 0.0)
+
+
+def preference_of(counts: PairCounts, *, order: bool = False) -> Preference:
+    """Return the fitted panel as the analysis holds it."""
+    fit = fit_pair_model(counts)
+    ordered = fit_pair_model(counts, order=True) if order else None
+    return Preference(counts, [list(counts.stages)], [fit], fit, ordered, None)
+
+
+def repeat(
+    n: int, seed: int, one: Callable[[np.random.Generator], bool | None]
+) -> tuple[float, int]:
+    """Return how often `one` is true, studies without an answer left out."""
+    rng = np.random.default_rng(seed)
+    found = [one(rng) for _ in range(n)]
+    known = [bool(value) for value in found if value is not None]
+    return float(np.mean(known)), len(known)
+
+
+def forced_choice(g: int, n: int) -> Iterator[Row]:
+    """Hearing, similarity, over-dispersion, drift."""
+
+    def hears(rng: np.random.Generator) -> bool:
+        return panel_proportion(rng.binomial(8, 0.5, g), np.full(g, 8), chance=0.5).p_value <= 0.05
+
+    def hears_triangle(rng: np.random.Generator) -> bool:
+        k = rng.binomial(8, 1 / 3, g)
+        return panel_proportion(k, np.full(g, 8), chance=1 / 3).p_value <= 0.05
+
+    def share_covered(rng: np.random.Generator) -> bool:
+        k = rng.binomial(8, rng.beta(7, 3, g))
+        found = panel_proportion(k, np.full(g, 8), chance=0.5)
+        return found.ci_low <= 0.7 <= found.ci_high
+
+    def similar(rng: np.random.Generator) -> bool:
+        k = rng.binomial(16, rng.beta(13, 7, g))
+        return similarity(k, np.full(g, 16), chance=0.5, margin=0.3).p_similar <= 0.05
+
+    def differs(rng: np.random.Generator) -> bool:
+        return beta_binomial(rng.binomial(16, 0.7, g), np.full(g, 16)).p_value <= 0.05
+
+    def drifts(rng: np.random.Generator) -> bool:
+        who, place = np.repeat(np.arange(g), 24), np.tile(np.linspace(0, 1, 24), g)
+        right = (rng.random(g * 24) < rng.beta(7, 3, g)[who]).astype(float)
+        slope = _slopes(place, right, who)
+        t = slope.mean() / (slope.std(ddof=1) / np.sqrt(len(slope)))
+        from scipy import stats
+
+        return bool(2 * stats.t.sf(abs(t), len(slope) - 1) <= 0.05)
+
+    yield Row("hear I from J (abx)", g, "level", *repeat(n, 1, hears))
+    yield Row("hear I from J (triangle)", g, "level", *repeat(n, 2, hears_triangle))
+    yield Row("interval of the share right", g, "cover", *repeat(n, 3, share_covered))
+    yield Row("not heard within a margin", g, "at most", *repeat(n, 4, similar))
+    yield Row("listeners differ (beta-binomial)", g, "at most", *repeat(n, 5, differs))
+    yield Row("drift over the session", g, "level", *repeat(n, 6, drifts))
+
+
+def preference(g: int, n: int) -> Iterator[Row]:
+    """Preference claims, order effect, equal worths, programmes."""
+    worth = np.array([0.0, 0.0, 0.5, 1.0, 1.5])
+    truth = average_truth(worth, SPREAD)
+
+    def prefers(rng: np.random.Generator) -> bool:
+        found = worth_difference(preference_of(panel(worth, g, 2, rng, SPREAD)), "a", "b")
+        return found is not None and found.p_value <= 0.05
+
+    def difference_covered(rng: np.random.Generator) -> bool:
+        found = worth_difference(preference_of(panel(worth, g, 2, rng, SPREAD)), "e", "a")
+        assert found is not None
+        return found.ci_low <= truth[4] - truth[0] <= found.ci_high
+
+    def one_pair(rng: np.random.Generator) -> bool:
+        found = worth_difference(preference_of(panel(np.zeros(2), g, 4, rng, 1.0)), "a", "b")
+        return found is not None and found.p_value <= 0.05
+
+    def most(rng: np.random.Generator) -> bool:
+        held = preference_of(panel(np.array([0.0, 0.0, -1.0, -1.0]), g, 2, rng, SPREAD))
+        rows = [worth_difference(held, "a", other) for other in "bcd"]
+        return all(row is not None and row.estimate > 0 and row.p_value <= 0.05 for row in rows)
+
+    def equal(rng: np.random.Generator) -> bool | None:
+        found = _equal_worths(preference_of(panel(np.zeros(5), g, 2, rng, SPREAD)))
+        return None if found is None or found["p_value"] is None else found["p_value"] <= 0.05
+
+    def order(rng: np.random.Generator) -> bool:
+        found = _order_effect(preference_of(panel(worth, g, 2, rng, SPREAD), order=True))
+        return found is not None and found["p_value"] <= 0.05
+
+    def centred(rng: np.random.Generator) -> bool:
+        held = preference_of(panel(worth, g, 2, rng, SPREAD))
+        assert held.main is not None
+        row = _centred(held.main, 4, 0.95)
+        return bool(row["centred_low"] <= truth[4] - truth.mean() <= row["centred_high"])
+
+    def resampled(rng: np.random.Generator) -> bool:
+        counts = panel(worth, g, 2, rng, SPREAD)
+        draws = resample_worths(counts, fit_pair_model(counts), n_draws=1000, seed=1)
+        low, high = draws.interval()
+        return bool(low[4] <= truth[4] - truth.mean() <= high[4])
+
+    def programme(rng: np.random.Generator) -> bool:
+        both = panel(np.zeros(3), g, 4, rng, 1.0)
+        k, m = both.counts[:, :, 0].astype(int), both.counts[:, :, 1].astype(int)
+        share = rng.hypergeometric(k, m, 2)
+        part = np.stack([share, 2 - share, np.zeros_like(share)], axis=2).astype(float)
+        parts = {
+            name: PairCounts(both.stages, both.listeners, both.first, both.second, counts)
+            for name, counts in (("kite", part), ("harbour", both.counts - part))
+        }
+        found = programme_interaction(parts, n_permutations=199, seed=int(rng.integers(2**31)))
+        return found is not None and found.p_value <= 0.05
+
+    def mixed(rng: np.random.Generator) -> bool:
+        found = fit_mixed_preference(panel(worth, g, 2, rng, SPREAD), structure="common")
+        gap = found.log_worth[0] - worth[0] + worth[4]
+        return bool(abs(gap) <= 1.96 * found.se[0])
+
+    few = max(200, n // 4)
+    yield Row("prefer I over J (5 stages)", g, "level", *repeat(n, 11, prefers))
+    yield Row("prefer I over J (one pair)", g, "level", *repeat(n, 12, one_pair))
+    yield Row("interval of a worth difference", g, "cover", *repeat(n, 13, difference_covered))
+    yield Row("prefer I most (two tie for best)", g, "at most", *repeat(n, 14, most))
+    yield Row("equal worths", g, "level", *repeat(n, 15, equal))
+    yield Row("order effect", g, "level", *repeat(n, 16, order))
+    yield Row("interval of a centred worth", g, "cover", *repeat(n, 17, centred))
+    yield Row("interval from resampled panels", g, "cover", *repeat(few, 18, resampled))
+    yield Row("programme interaction", g, "level", *repeat(few, 19, programme))
+    yield Row("mixed model, worth of the middle", g, "cover", *repeat(few, 20, mixed))
+
+
+def ratings_and_agreement(g: int, n: int) -> Iterator[Row]:
+    """Ratings of listeners who differ in level and in taste; agreement; peeking."""
+
+    def grades(rng: np.random.Generator) -> np.ndarray:
+        taste = rng.standard_normal((g, 4)) * np.array([4.0, 4.0, 8.0, 12.0])
+        return 50 + 10 * rng.standard_normal((g, 1)) + taste + 3 * rng.standard_normal((g, 4))
+
+    def pair(rng: np.random.Generator) -> bool:
+        return rating_pairs(grades(rng)[:, :2], n_permutations=99)[0].p_value <= 0.05
+
+    def turned(rng: np.random.Generator) -> bool:
+        found = rating_pairs(grades(rng)[:, 2:], n_permutations=399, seed=int(rng.integers(2**31)))
+        return found[0].p_permutation <= 0.05
+
+    def anova(rng: np.random.Generator) -> bool:
+        return repeated_measures(grades(rng)).p_hf <= 0.05
+
+    def ranks(rng: np.random.Generator) -> bool:
+        return friedman(grades(rng)).p_value <= 0.05
+
+    def covered(rng: np.random.Generator) -> bool:
+        found = rating_pairs(grades(rng)[:, 2:] + np.array([7.0, 0.0]), n_permutations=9)[0]
+        return found.ci_low <= 7 <= found.ci_high
+
+    def agree(rng: np.random.Generator) -> bool:
+        return panel_agreement(rng.integers(0, 2, (g, 10)).astype(float)).p_value <= 0.05
+
+    def peek(rng: np.random.Generator) -> bool:
+        right = (rng.random(10 * g) < 0.5).cumsum()
+        looks = range(10, 10 * g + 1, 10)
+        return any(always_valid(int(right[k - 1]), k).p_value <= 0.05 for k in looks)
+
+    yield Row("rating pair, t", g, "level", *repeat(n, 21, pair))
+    yield Row("rating pair, signs turned", g, "level", *repeat(n, 22, turned))
+    yield Row("ratings, Huynh-Feldt", g, "level", *repeat(n, 23, anova))
+    yield Row("ratings, Friedman", g, "at most", *repeat(n, 24, ranks))
+    yield Row("interval of a rating difference", g, "cover", *repeat(n, 25, covered))
+    yield Row("agreement of the panel", g, "at most", *repeat(n, 26, agree))
+    yield Row("always-valid p, looked at all along", g, "at most", *repeat(n // 4, 27, peek))
+
+
+def main() -> None:
+    """Run every row and print the table."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--studies", type=int, default=2000)
+    parser.add_argument("--listeners", type=int, nargs="+", default=[12, 16, 24, 40])
+    options = parser.parse_args()
+    started, missed = time.perf_counter(), 0
+    for g in options.listeners:
+        for part in (forced_choice, preference, ratings_and_agreement):
+            for row in part(g, options.studies):
+                low, high = row.bounds
+                missed += not row.kept
+                mark = "" if row.kept else "  OUTSIDE"
+                print(
+                    f"{row.name:36s} {row.listeners:3d} listeners  {row.kind:8s} "
+                    f"{100 * row.rate:5.2f} %  ({100 * low:.1f} to {100 * high:.1f}){mark}",
+                    flush=True,
+                )
+    print(f"{missed} outside their bounds; {time.perf_counter() - started:.0f} s")
+
+
+if __name__ == "__main__":
+    main()
