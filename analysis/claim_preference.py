@@ -93,7 +93,7 @@ def _prefer_numbers(found: WorthDifference) -> dict[str, Any]:
 
 
 def most(claim: Claim, preference: Preference | None, alpha: float) -> Finding:
-    """Judge "listeners prefer I most"."""
+    """Judge "listeners prefer I most", over all others or over the stages that it names."""
     stage = claim.stages[0]
     test = "two-sided t between listeners against every rival, largest p counts"
     if preference is None or stage not in preference.counts.stages:
@@ -102,7 +102,15 @@ def most(claim: Claim, preference: Preference | None, alpha: float) -> Finding:
             f"No paired trials of these data include {stage}.",
             f"paired-preference trials of {stage} with every other stage",
         )
-    rivals = [name for name in preference.counts.stages if name != stage]
+    rivals = list(claim.stages[1:])
+    unheard = [name for name in rivals if name not in preference.counts.stages]
+    if unheard:
+        return nothing(
+            test,
+            f"No paired trials of these data include {listed(unheard)}.",
+            f"paired-preference trials of {stage} with {listed(unheard)}",
+        )
+    rivals = rivals or [name for name in preference.counts.stages if name != stage]
     against = {name: worth_difference(preference, stage, name) for name in rivals}
     unlinked = [name for name, found in against.items() if found is None]
     if unlinked:
@@ -174,6 +182,8 @@ def _most_numbers(
     closest = min(against.values(), key=lambda found: found.estimate)
     fit, draws = preference.fit_with(stage), preference.draws
     p_best = NAN
-    if fit is not None and draws is not None and stage in draws.stages:
-        p_best = float(draws.p_best()[draws.stages.index(stage)])
+    if fit is not None and draws is not None and {stage, *against} <= set(draws.stages):
+        mine = draws.draws[:, draws.stages.index(stage)]
+        others = draws.draws[:, [draws.stages.index(name) for name in against]]
+        p_best = float((mine > others.max(axis=1)).mean())
     return _prefer_numbers(closest) | {"p_best": p_best}

@@ -36,17 +36,24 @@ class Claim:
     text : str
         As written.
     kind : str
-        ``"hear"``, ``"similar"``, ``"prefer"`` or ``"most"``.
+        ``"hear"``, ``"similar"``, ``"prefer"``, ``"most"``, or a kind of
+        :mod:`analysis.claim_link`.
     stages : tuple of str
         Stage ids in the order of the sentence.
     margin : float or None
         Share of discriminators that would matter, for ``"similar"``.
+    names : tuple of str
+        What the sentence names beside stages: a metric, a price, a listener.
+    alpha : float or None
+        Error rate that the sentence itself asks for ("... at 1 %").
     """
 
     text: str
     kind: str
     stages: tuple[str, ...]
     margin: float | None = None
+    names: tuple[str, ...] = ()
+    alpha: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

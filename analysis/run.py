@@ -162,8 +162,22 @@ def _blocks(trials: TrialTable, options: _Options) -> dict[str, Any]:
             controls=obvious_controls(trials.frame),
             alpha=alpha,
             simulated=trials.simulated,
+            links=links,
+            stages=options.stages,
+            conditions=_conditions(trials),
         ),
     }
+
+
+def _conditions(trials: TrialTable) -> str:
+    """Say what every claim rests on and holds for."""
+    people = "simulated listeners" if trials.simulated else "these listeners"
+    names = sorted(set(trials.frame["programme"].unique()) - {""})
+    heard = f"the programmes {', '.join(names)}" if names else "the programmes that were played"
+    return (
+        f"Holds for {people} ({trials.n_listeners}), {heard}, tonal balance as rendered and played "
+        "in this study; not for distortion, noise, space, other seats or other music."
+    )
 
 
 def _without(trials: TrialTable, out: list[str], options: _Options) -> dict[str, Any] | None:

@@ -18,6 +18,7 @@ from scipy import stats
 
 from analysis.bootstrap import WorthDraws
 from analysis.bradley_terry import PairModelFit
+from analysis.preference import floored_error
 from analysis.upgrade_lattice import Lattice, State, Step, step_words
 
 __all__ = ["effect_rows", "increment_rows", "interaction_rows", "shapley_rows"]
@@ -62,8 +63,12 @@ def _figures(contrast: Contrast, fit: PairModelFit, draws: WorthDraws) -> dict[s
     k = np.array([contrast.get(name, 0.0) for name in fit.stages])
     g = fit.n_listeners
     estimate = float(k @ fit.log_worth)
-    variance = float(k @ fit.worth_covariance(cluster=True) @ k) * g / (g - 1)
-    se = float(np.sqrt(max(variance, 0.0)))
+    naive, clustered = (
+        float(np.sqrt(max(k @ fit.worth_covariance(cluster=flag) @ k, 0.0)))
+        for flag in (False, True)
+    )
+    between = np.array(clustered * np.sqrt(g / (g - 1)))
+    se = float(floored_error(between, np.array(naive), g))
     sampled = draws.draws @ np.array([contrast.get(name, 0.0) for name in draws.stages])
     low, high = np.percentile(sampled, [2.5, 97.5])
     t = estimate / se if se > 0 else float("nan")

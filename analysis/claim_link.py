@@ -1,0 +1,303 @@
+"""Claims about a metric, about what to do first, about the best of some, and about one listener.
+
+Grammar of this module::
+
+    metric M orders the stages                 worths fall into the order of M, or its reverse
+    step I before J                            as a first step I gains more than J
+    step I before J for its cost               the same by gain per unit of cost
+    step I before J for its labour             the same by gain per labour hour
+    listeners prefer I most of J and K         over each of the named stages
+    listener L hears I from J                  one person, by that person's own trials
+
+M is a metric of the stage table, I, J and K are stage ids, L is a listener's name in the trials.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from analysis.claim_preference import most
+from analysis.claim_words import (
+    NAN,
+    Claim,
+    Finding,
+    more_listeners,
+    nothing,
+    p_words,
+    people,
+    percent,
+)
+from analysis.discrimination import PairCells
+from analysis.dprime import CHANCE
+from analysis.link import Link
+from analysis.link_regression import FEWEST_STAGES
+from analysis.multiplicity import holm
+from analysis.panel import logit_test
+from analysis.preference import Preference, floored_error, worth_difference
+from analysis.proportions import clopper_pearson, exact_p
+from analysis.stages import StageTable
+from analysis.upgrade_lattice import make_lattice
+
+__all__ = ["LINK_GRAMMAR", "find_link_claim", "parse_link_claim"]
+
+LINK_GRAMMAR = (
+    '"listeners prefer I most of J and K", "step I before J", "step I before J for its cost", '
+    '"metric M orders the stages" or "listener L hears I from J"'
+)
+_METRIC = re.compile(r"metric (\S+) orders the stages")
+_STEP = re.compile(r"step (\S+) before (\S+?)(?: for its (cost|labour))?")
+_MOST_OF = re.compile(r"listeners prefer (\S+) most of (\S+(?:(?:, | and | or )\S+)*)")
+_ONE = re.compile(r"listener (\S+) hears (\S+) from (\S+)")
+_PRICE = {"cost": "cost", "labour": "labour_h"}
+
+
+def parse_link_claim(plain: str) -> Claim | None:
+    """Parse a sentence of this module; None when it has none of its forms."""
+    if found := _METRIC.fullmatch(plain):
+        return Claim(plain, "orders", (), names=found.groups())
+    if found := _STEP.fullmatch(plain):
+        price = (found.group(3),) if found.group(3) else ()
+        return Claim(plain, "step", (found.group(1), found.group(2)), names=price)
+    if found := _MOST_OF.fullmatch(plain):
+        rivals = re.split(r", | and | or ", found.group(2))
+        return Claim(plain, "most of", (found.group(1), *rivals))
+    if found := _ONE.fullmatch(plain):
+        return Claim(plain, "one hears", found.groups()[1:], names=(found.group(1),))
+    return None
+
+
+def find_link_claim(
+    claim: Claim,
+    *,
+    cells: Sequence[PairCells],
+    preference: Preference | None,
+    links: Sequence[Link],
+    stages: StageTable | None,
+    alpha: float,
+) -> Finding | None:
+    """Judge a claim of this module; None when its kind belongs elsewhere."""
+    if claim.kind == "orders":
+        return _orders(claim, preference, links, alpha)
+    if claim.kind == "step":
+        return _step_first(claim, preference, stages, alpha)
+    if claim.kind == "most of":
+        return most(claim, preference, alpha)
+    return _one_hears(claim, cells, alpha) if claim.kind == "one hears" else None
+
+
+# metric M orders the stages ------------------------------------------------------------
+
+
+def _orders(
+    claim: Claim, preference: Preference | None, links: Sequence[Link], alpha: float
+) -> Finding:
+    name = claim.names[0]
+    test = "exact permutation of the stages on the rank correlation"
+    link = next((one for one in links if one.metric.name == name), None)
+    if link is None or preference is None or link.order is None:
+        return nothing(
+            test,
+            f"No stages of these data have both a worth and the metric {name}.",
+            f"paired-preference trials of {FEWEST_STAGES} stages or more with {name} in the stage "
+            "table",
+        )
+    opposed, p_opposed = _opposed(link, preference)
+    numbers = {
+        "method": "paired",
+        "statistic": link.order.spearman,
+        "estimate": link.order.spearman,
+        "n_stages": link.n_stages,
+        "n_trials": link.n_trials,
+        "n_listeners": link.n_listeners,
+    }
+    told = (
+        f"over {link.n_stages} stages the rank correlation of {name} and worth is "
+        f"{link.order.spearman:+.2f} (permutation {p_words(link.order.p_value)}; "
+        f"{people(link.n_listeners)}, {link.n_trials} paired trials)."
+    )
+    words = {
+        "supported": f"{name} orders the stages as listeners do: {told}",
+        "contradicted": f"{name} does not order the stages: {_against(opposed)}; {told}",
+        "undecided": f"These data do not settle whether {name} orders the stages: {told}",
+    }
+    if p_opposed <= alpha:
+        return Finding(-1, p_opposed, test, words, None, numbers)
+    needs = f"{FEWEST_STAGES} stages or more with {name}: the stages are the unit, not the trials"
+    if link.n_stages < FEWEST_STAGES:
+        words["undecided"] += (
+            f" {link.n_stages} stages cannot show that an order is more than luck."
+        )
+        return Finding(0, NAN, test, words, needs, numbers)
+    needs = f"more stages than {link.n_stages}, measured and compared"
+    return Finding(1, link.order.p_value, test, words, needs, numbers)
+
+
+def _against(pair: tuple[str, str]) -> str:
+    return f"listeners prefer {pair[0]} over {pair[1]}, against its order"
+
+
+def _opposed(link: Link, preference: Preference) -> tuple[tuple[str, str], float]:
+    """Return the surest pair that goes against the metric's order, and its p adjusted by Holm.
+
+    Every pair of stages is one test, whichever way it points, so that the choice of pairs does
+    not hang on the data.
+    """
+    order = link.order
+    lead = 1.0 if order is None or order.spearman >= 0 else -1.0
+    pairs, p = [], []
+    for i in range(link.n_stages):
+        for j in range(i + 1, link.n_stages):
+            a, b = link.metric.stages[i], link.metric.stages[j]
+            found = worth_difference(preference, a, b)
+            expected = lead * np.sign(link.metric.value[i] - link.metric.value[j])
+            against = found is not None and expected * found.estimate < 0
+            pairs.append((a, b) if found is not None and found.estimate > 0 else (b, a))
+            p.append(found.p_value if found is not None and against else 1.0)
+    adjusted = holm(np.array(p))
+    k = int(np.nanargmin(adjusted)) if np.isfinite(adjusted).any() else 0
+    return pairs[k], float(adjusted[k]) if np.isfinite(adjusted[k]) else 1.0
+
+
+# step I before J -----------------------------------------------------------------------
+
+
+def _step_first(
+    claim: Claim, preference: Preference | None, stages: StageTable | None, alpha: float
+) -> Finding:
+    i, j = claim.stages
+    price = claim.names[0] if claim.names else None
+    test = "two-sided t between listeners on the difference of first-step gains"
+    fit = None if preference is None else preference.main
+    lattice = None if fit is None or stages is None else make_lattice(stages, fit.stages)
+    if fit is None or lattice is None or not {i, j} <= set(lattice.stage_of.values()):
+        return nothing(
+            test,
+            f"No paired trials of these data link {i} and {j} with stages of the stage table.",
+            f"paired-preference trials of the baseline, {i} and {j}",
+        )
+    if lattice.baseline in (i, j):
+        words = {"undecided": f"{lattice.baseline} is the baseline, so it is no step."}
+        return Finding(0, NAN, test, words, "two steps from the baseline", {})
+    unit = [1.0, 1.0]
+    if price is not None:
+        table = lattice.cost if price == "cost" else lattice.labour_h
+        unit = [table[s] - table[lattice.baseline] for s in (i, j)]
+    if not all(np.isfinite(u) and u > 0 for u in unit):
+        words = {"undecided": f"The {price} of {i} and {j} is not known for both, or not above 0."}
+        return Finding(0, NAN, test, words, f"{_PRICE[str(price)]} in the stage table", {})
+    if fit.n_listeners < 2:
+        words = {"undecided": "One listener's answers say nothing about other listeners."}
+        return Finding(0, NAN, test, words, "more listeners, 12 or more", {})
+    weights = {i: 1 / unit[0], j: -1 / unit[1], lattice.baseline: 1 / unit[1] - 1 / unit[0]}
+    return _step_finding(claim, preference, weights, test, alpha)
+
+
+def _step_finding(
+    claim: Claim, preference: Preference | None, weights: dict[str, float], test: str, alpha: float
+) -> Finding:
+    assert preference is not None
+    assert preference.main is not None
+    fit, (i, j) = preference.main, claim.stages
+    # On the scale of the larger weight the contrast is a logit again, which the test expects.
+    size = max(abs(w) for w in weights.values())
+    k = np.array([weights.get(name, 0.0) for name in fit.stages])
+    g = fit.n_listeners
+    scaled = k / size
+    naive, clustered = (
+        float(np.sqrt(max(scaled @ fit.worth_covariance(cluster=flag) @ scaled, 0.0)))
+        for flag in (False, True)
+    )
+    error = floored_error(np.array(clustered * np.sqrt(g / (g - 1))), np.array(naive), g)
+    value = float(scaled @ fit.log_worth)
+    statistic, p, low, high = (
+        float(v) for v in logit_test(np.array(value), np.asarray(error), float(g - 1))
+    )
+    chance = NAN
+    if preference.draws is not None:
+        order = [preference.draws.stages.index(name) for name in fit.stages]
+        chance = float((preference.draws.draws[:, order] @ k > 0).mean())
+    how = {"cost": " per unit of cost", "labour": " per labour hour"}
+    per = how[claim.names[0]] if claim.names else ""
+    first = i if value > 0 else j
+    told = (
+        f"in {percent(chance if value > 0 else 1 - chance)} of resampled panels {first} gains "
+        f"more{per} ({people(g)}, {fit.n_trials} paired trials; {p_words(p)})."
+    )
+    words = {
+        "supported": f"As a first step {i} gains more{per} than {j}: {told}",
+        "contradicted": f"The opposite holds, {j} gains more{per} than {i}: {told}",
+        "undecided": f"These data do not settle which of {i} and {j} to do first: {told}",
+    }
+    numbers: dict[str, Any] = {
+        "method": "paired",
+        "statistic": statistic,
+        "df": float(g - 1),
+        "estimate": value * size,
+        "ci_low": low * size,
+        "ci_high": high * size,
+        "p_first": chance,
+        "n_trials": fit.n_trials,
+        "n_listeners": g,
+    }
+    needs = more_listeners(g, _wanted(alpha) / max(abs(statistic), 1e-9), f"a lead of {first}")
+    return Finding(1 if value > 0 else -1, p, test, words, needs, numbers)
+
+
+def _wanted(alpha: float) -> float:
+    from scipy import stats
+
+    from analysis.claim_words import POWER
+
+    return float(stats.norm.ppf(1 - alpha / 2) + stats.norm.ppf(POWER))
+
+
+# listener L hears I from J -------------------------------------------------------------
+
+
+def _one_hears(claim: Claim, cells: Sequence[PairCells], alpha: float) -> Finding:
+    (i, j), name = claim.stages, claim.names[0]
+    test = "one-sided exact binomial on one listener's trials"
+    own = [
+        (group, group.cells[group.cells["listener"].astype(str) == name])
+        for group in cells
+        if set(group.pair) == {i, j}
+    ]
+    own = [(group, rows) for group, rows in own if len(rows)]
+    if not own:
+        return nothing(
+            test,
+            f"No trial of these data asks listener {name} whether {i} and {j} can be told apart.",
+            f"ABX, triangle, duo-trio or same-different trials of {i} and {j} by {name}",
+        )
+    group, rows = max(own, key=lambda part: int(part[1]["n_trials"].sum()))
+    right, total = int(rows["n_correct"].sum()), int(rows["n_trials"].sum())
+    chance = CHANCE[group.method]
+    p = float(exact_p(np.array([right]), np.array([total]), chance=chance)[0])
+    low, high = (float(v[0]) for v in clopper_pearson(np.array([right]), np.array([total])))
+    told = (
+        f"{right} of {total} {group.method} trials right where guessing gives {percent(chance)} "
+        f"({p_words(p)}). This speaks of that person only."
+    )
+    words = {
+        "supported": f"Listener {name} hears {i} from {j}: {told}",
+        "undecided": f"It is open whether listener {name} hears {i} from {j}: {told}",
+    }
+    numbers = {
+        "method": group.method,
+        "estimate": right / total,
+        "ci_low": low,
+        "ci_high": high,
+        "n_trials": total,
+        "n_listeners": 1,
+    }
+    needs = f"more trials by {name}: {_fewest(chance, alpha)} or more, all right, could decide"
+    return Finding(1, p, test, words, needs, numbers)
+
+
+def _fewest(chance: float, alpha: float) -> int:
+    """Return the fewest trials in which a perfect score reaches alpha."""
+    return int(np.ceil(np.log(alpha) / np.log(chance)))

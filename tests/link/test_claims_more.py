@@ -1,0 +1,238 @@
+"""Claims about metrics, steps, the best of some, and one listener."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analysis.claims import judge_claims, parse_claim
+from analysis.discrimination import forced_choice_cells
+from analysis.errors import InputError
+from analysis.link import fit_links
+from analysis.preference import fit_preference
+from analysis.run import analyse
+from analysis.stages import stage_table
+from analysis.trials import trial_table
+
+from .conftest import answers
+
+SIX = {"a": -1.5, "b": -0.9, "c": -0.2, "d": 0.3, "e": 0.9, "f": 1.4}
+ORDERED = {name: 5 - 2 * worth for name, worth in SIX.items()}
+TWO = {"none": 0.0, "spk": 1.2, "src": 0.7, "both": 1.9}
+PRICES = pd.DataFrame(
+    {
+        "stage": list(TWO),
+        "cost": [0.0, 900.0, 100.0, 1000.0],
+        "labour_h": [0.0, 1.0, 6.0, 7.0],
+        "factor_speakers": ["stock", "new", "stock", "new"],
+        "factor_source": ["stock", "stock", "new", "new"],
+    }
+)
+
+
+def judged(claims, worth=TWO, stages=PRICES, **options):
+    table = trial_table(answers(worth, **({"listeners": 30, "per_pair": 3} | options)))
+    found, known = fit_preference(table), stage_table(stages)
+    links = fit_links(found, known) if known.metrics else []
+    return judge_claims(
+        claims, cells=forced_choice_cells(table), preference=found, links=links, stages=known
+    )
+
+
+def metric_table(values, **more):
+    return pd.DataFrame({"stage": list(values), "metric_sd_db": list(values.values())} | more)
+
+
+# grammar -------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("text", "kind", "stages", "names"),
+    [
+        ("metric sd_db orders the stages", "orders", (), ("sd_db",)),
+        ("step spk before src", "step", ("spk", "src"), ()),
+        ("step spk before src for its cost", "step", ("spk", "src"), ("cost",)),
+        ("step spk before src for its labour", "step", ("spk", "src"), ("labour",)),
+        ("listeners prefer a most of b, c and d", "most of", ("a", "b", "c", "d"), ()),
+        ("listeners prefer a most of b", "most of", ("a", "b"), ()),
+        ("listener p03 hears a from b", "one hears", ("a", "b"), ("p03",)),
+    ],
+)
+def test_sentences_and_their_parts(text, kind, stages, names):
+    claim = parse_claim(text)
+    assert (claim.kind, claim.stages, claim.names, claim.alpha) == (kind, stages, names, None)
+    strict = parse_claim(f"{text} at 1 %")
+    assert (strict.kind, strict.stages, strict.alpha) == (kind, stages, 0.01)
+    assert strict.text == f"{text} at 1 %"
+
+
+@pytest.mark.parametrize("text", ["step a before a", "listeners prefer a most of b and a"])
+def test_a_stage_against_itself_is_refused(text):
+    with pytest.raises(InputError, match="compares a stage with itself"):
+        parse_claim(text)
+
+
+@pytest.mark.parametrize("text", ["metric orders the stages", "step a", "prefer a at 90 %"])
+def test_half_sentences_are_refused_with_the_grammar(text):
+    with pytest.raises(InputError, match=r"no known form.*step I before J.*sets an error rate"):
+        parse_claim(text)
+
+
+# metric orders the stages --------------------------------------------------------------
+
+
+def test_a_metric_that_orders_six_stages_is_supported():
+    (row,) = judged(["metric sd_db orders the stages"], SIX, metric_table(ORDERED))
+    assert row["verdict"] == "supported"
+    assert row["p_value"] == pytest.approx(2 / 720)
+    assert row["estimate"] == pytest.approx(-1)
+    assert row["n_stages"] == 6
+
+
+def test_a_metric_against_a_clear_preference_is_contradicted():
+    wrong = ORDERED | {"a": ORDERED["f"], "f": ORDERED["a"]}
+    (row,) = judged(["metric sd_db orders the stages"], SIX, metric_table(wrong))
+    assert row["verdict"] == "contradicted"
+    assert "against its order" in row["words"]
+
+
+def test_few_stages_leave_it_open_however_many_trials():
+    four = {name: SIX[name] for name in "abcd"}
+    stages = metric_table({name: ORDERED[name] for name in "abcd"})
+    (row,) = judged(["metric sd_db orders the stages"], four, stages, listeners=60, per_pair=8)
+    assert row["verdict"] == "undecided"
+    assert np.isnan(row["p_value"])
+    assert row["estimate"] == pytest.approx(-1)
+    assert "4 stages cannot show" in row["words"]
+    assert "6 stages or more" in row["needs"]
+
+
+def test_an_unknown_metric_leaves_it_open():
+    (row,) = judged(["metric q orders the stages"], SIX, metric_table(ORDERED))
+    assert row["verdict"] == "undecided"
+    assert "the metric q" in row["words"]
+
+
+# step I before J -----------------------------------------------------------------------
+
+
+def test_steps_by_gain_by_cost_and_by_labour():
+    rows = judged(
+        ["step spk before src", "step spk before src for its cost"],
+        listeners=60,
+        per_pair=6,
+    )
+    gain, money = rows
+    assert gain["verdict"] == "supported"
+    assert gain["p_first"] > 0.95
+    assert money["verdict"] == "contradicted"  # 1.2 logits for 900 against 0.7 for 100
+    assert "src gains more per unit of cost than spk" in money["words"]
+    # contrast by hand: gains over prices
+    found = fit_preference(trial_table(answers(TWO, listeners=60, per_pair=6)), n_draws=0)
+    worth = dict(zip(found.main.stages, found.main.log_worth, strict=True))
+    by_hand = (worth["spk"] - worth["none"]) / 900 - (worth["src"] - worth["none"]) / 100
+    assert money["estimate"] == pytest.approx(by_hand)
+    assert money["ci_low"] < by_hand < money["ci_high"] < 0
+
+
+def test_a_step_claim_equals_preference_where_prices_do_not_matter():
+    step, prefer = judged(["step spk before src", "listeners prefer spk over src"])
+    assert step["estimate"] == pytest.approx(prefer["estimate"])
+    assert step["p_value"] == pytest.approx(prefer["p_value"])
+
+
+@pytest.mark.parametrize(
+    ("text", "stages", "words"),
+    [
+        ("step spk before none", PRICES, "none is the baseline"),
+        ("step spk before src for its cost", PRICES.drop(columns="cost"), "cost of spk and src"),
+        ("step spk before ghost", PRICES, "link spk and ghost"),
+    ],
+)
+def test_steps_that_cannot_be_judged(text, stages, words):
+    (row,) = judged([text], stages=stages)
+    assert row["verdict"] == "undecided"
+    assert words in row["words"]
+    assert row["needs"]
+
+
+# best of some --------------------------------------------------------------------------
+
+
+def test_best_of_some_ignores_the_others():
+    of_two, of_all, most = judged(
+        [
+            "listeners prefer e most of a and b",
+            "listeners prefer e most of a, b and f",
+            "listeners prefer e most",
+        ],
+        SIX,
+        metric_table(ORDERED),
+        listeners=40,
+        per_pair=4,
+    )
+    assert of_two["verdict"] == "supported"
+    assert of_two["p_best"] > 0.99
+    assert of_all["verdict"] == most["verdict"] == "contradicted"
+
+
+def test_best_of_stages_that_nobody_compared():
+    (row,) = judged(["listeners prefer spk most of src and ghost"])
+    assert row["verdict"] == "undecided"
+    assert "include ghost" in row["words"]
+
+
+# one listener --------------------------------------------------------------------------
+
+
+def abx(right, total, listener):
+    rows = []
+    for k in range(total):
+        x = "i" if k % 2 else "j"
+        truth = "a" if x == "i" else "b"
+        other = "b" if truth == "a" else "a"
+        rows.append((listener, "1", k + 1, "abx", "i", "j", x, truth if k < right else other))
+    names = ["listener", "session", "trial", "method", "stage_a", "stage_b", "stage_x", "answer"]
+    return pd.DataFrame(rows, columns=names)
+
+
+def test_one_listener_by_that_listeners_trials_alone():
+    table = trial_table(pd.concat([abx(12, 16, "p1"), abx(4, 8, "p2")], ignore_index=True))
+    rows = judge_claims(
+        ["listener p1 hears i from j", "listener p2 hears i from j", "listener p9 hears i from j"],
+        cells=forced_choice_cells(table),
+        preference=None,
+    )
+    # 12 of 16 right: 2517/65536 by hand sum of C(16, k) for k = 12..16
+    assert rows[0]["p_value"] == pytest.approx(2517 / 65536)
+    assert rows[0]["p_holm"] == pytest.approx(2 * 2517 / 65536)
+    assert [row["verdict"] for row in rows] == ["undecided"] * 3
+    assert "that person only" in rows[1]["words"]
+    assert "asks listener p9" in rows[2]["words"]
+    assert "5 or more, all right" in rows[1]["needs"]
+
+
+# alpha and conditions ------------------------------------------------------------------
+
+
+def test_an_error_rate_of_its_own_decides():
+    table = trial_table(abx(12, 16, "p1"))
+    cells = forced_choice_cells(table)
+    (loose,) = judge_claims(["listener p1 hears i from j"], cells=cells, preference=None)
+    (strict,) = judge_claims(["listener p1 hears i from j at 1 %"], cells=cells, preference=None)
+    assert (loose["verdict"], strict["verdict"]) == ("supported", "undecided")
+    assert (loose["alpha"], strict["alpha"]) == (0.05, 0.01)
+
+
+def test_verdicts_say_what_they_hold_for():
+    frame = answers(TWO).assign(programme="low-tide", simulated=1)
+    result = analyse(
+        trial_table(frame),
+        stages=stage_table(PRICES),
+        claims=["step spk before src"],
+        mixed=False,
+    )
+    held = result["claims"][0]["conditions"]
+    assert "simulated listeners (24)" in held
+    assert "low-tide" in held
+    assert "not for distortion" in held
+    assert result["upgrade"]["first_step"][0]["step"] == "spk"
