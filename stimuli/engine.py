@@ -81,7 +81,7 @@ class FilterBank:
 
 
 class LongTermSpectrum:
-    """Mean power spectrum of a stream: Hann windows of 16384 frames, half overlapped.
+    """Mean power spectrum of a stream: Hann windows of 16384 frames, one after the other.
 
     Parameters
     ----------
@@ -100,14 +100,13 @@ class LongTermSpectrum:
     def push(self, x: Singles) -> None:
         """Take the next piece, shape (channels, frames)."""
         joined = x if self._rest is None else np.concatenate([self._rest, x], axis=1)
-        hop = self._n // 2
-        count = max(0, (joined.shape[1] - self._n) // hop + 1)
+        count = joined.shape[1] // self._n
         if count:
-            frames = np.lib.stride_tricks.sliding_window_view(joined, self._n, axis=1)
-            spectra = fft.rfft(frames[:, : count * hop : hop] * self._window, axis=2)
+            frames = joined[:, : count * self._n].reshape(len(joined), count, self._n)
+            spectra = fft.rfft(frames * self._window, axis=2)
             self._sum += (spectra.real**2 + spectra.imag**2).sum(axis=(0, 1))
             self._count += count
-        self._rest = joined[:, count * hop :]
+        self._rest = joined[:, count * self._n :].copy()
 
     def power(self) -> Floats:
         """Power of each line, summed over channels; the lines add up to the mean square."""
