@@ -11,8 +11,8 @@ Three figures on the same files and the same cores:
 - *ours*: the renderer with everything it does on top (further loudness models, hashes, manifest).
 
 Each with seconds on the clock and seconds of processor time; the latter also serves on a machine
-that is busy with other work. With ``--long`` also the peak memory of rendering a source of that many
-minutes.
+that is busy with other work. With ``--long`` also the peak memory of rendering a source of that
+many minutes.
 """
 
 from __future__ import annotations
