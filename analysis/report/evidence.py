@@ -1,5 +1,21 @@
 """Reading the evidence dict by JSON pointer, with errors that name the place.
 
+Blocks a report knows, all of them optional: ``study``, ``responses``, ``target``,
+``deviation``, ``levels``, ``level_check``, ``schedule``, ``software``, ``hashes``, and in
+``results`` those of :func:`analysis.run.analyse`. Where present these are drawn as well:
+
+=========================================  =============================================
+``results.discrimination[].n_critical``    fewest right answers below alpha; mark and column
+``results.preference.mixed``               listener by listener, SD between listeners
+``results.preference.classes``             warning where several groups fit better than one
+``results.preference.programmes``          worths by programme, leave-one-out
+``results.ratings.stages[]``               quartiles, means; screening, pairs
+``results.link[].points``                  scatter; ``permutation_band`` (x, low, high)
+``results.upgrade``                        ``first_step[]``, ``order[]`` (step, p_best)
+``results.power[]``                        method, what, n_listeners[], power[], power_as_run
+``results.screened``                       rule, excluded, results.claims
+=========================================  =============================================
+
 Nothing is computed here. Every value a report shows is looked up by its RFC 6901
 pointer, so that the page can say where the value came from.
 """

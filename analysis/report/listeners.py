@@ -102,52 +102,47 @@ def listeners_section(page: Page) -> Section:
 # differences ---------------------------------------------------------------------------
 
 
-def _worths_by_stage(page: Page, stages: Sequence[Row]) -> list[tuple[str, list[float]]]:
-    """Return each stage's label with the worth every listener gives it."""
-    every = [
-        page.evidence.curve(row, "worths")
-        for row in page.evidence.rows("/results/preference/mixed/listeners")
-    ]
-    return [
-        (page.evidence.stage_label(row.get("stage")), [own[k] for own in every if k < len(own)])
-        for k, row in enumerate(stages)
-    ]
+def _own_worths(page: Page, place: int) -> list[tuple[str, float]]:
+    """Return (listener, worth) for the stage at ``place`` in the model's order."""
+    found = []
+    for row in page.evidence.rows("/results/preference/mixed/listeners"):
+        own = page.evidence.curve(row, "worths")
+        if place < len(own):
+            found.append((clean_text(row.get("listener")), own[place]))
+    return found
 
 
-def _listener_worths(page: Page, stages: Sequence[Row]) -> list[Block]:
-    rows = [row for row in _worths_by_stage(page, stages) if row[1]]
-    if not rows:
+def _listener_worths(page: Page, stages: Sequence[tuple[int, Row]]) -> list[Block]:
+    every = [(row, _own_worths(page, place)) for place, row in stages]
+    drawn = [
+        (page.evidence.stage_label(row.get("stage")), [worth for _, worth in own])
+        for row, own in every
+        if own
+    ]
+    if not drawn:
         return []
     svg = worth_strip(
-        rows,
+        drawn,
         key="own",
         alt="Worth that each listener gives to each version, one dot a listener. The saved table "
         "holds the figures.",
         axis=page.name("pref.axis.centred"),
         mark=page.mark,
     )
-    names = [
-        clean_text(row.get("listener"))
-        for row in page.evidence.rows("/results/preference/mixed/listeners")
-    ]
-    lines = [
-        [stage.get("stage"), name, value]
-        for stage, (_, values) in zip(stages, rows, strict=True)
-        for name, value in zip(names, values, strict=True)
-    ]
+    lines = [[row.get("stage"), name, worth] for row, own in every for name, worth in own]
     data = page.csv("worths-by-listener", ("stage", "listener", "worth"), lines)
     panel = Markup("({})").format(page.panel("/results/preference/mixed"))
     return [page.figure(svg, [page.say("diff.caption"), panel], data)]
 
 
-def _spread_table(page: Page, stages: Sequence[Row]) -> Block:
+def _spread_table(page: Page, stages: Sequence[tuple[int, Row]]) -> Block:
     cells = [
         [
             page.stage(row.get("stage")),
             page.n(row.at("sd_between_listeners"), "se"),
             page.n(row.at("share_of_listeners_with_it_first"), "percent"),
         ]
-        for row in stages
+        for _, row in stages
     ]
     return page.table(["stage", "sd_listeners", "share_first"], cells)
 
@@ -220,7 +215,10 @@ def _left_out(page: Page) -> list[Block]:
 
 def differences_section(page: Page) -> Section | None:
     """Say how far listeners and programmes differ; None where this was not worked out."""
-    stages = page.evidence.rows("/results/preference/mixed/stages")
+    stages = sorted(
+        enumerate(page.evidence.rows("/results/preference/mixed/stages")),
+        key=lambda item: -(item[1].number("log_worth") or 0.0),
+    )
     alike = "/results/preference/mixed/p_value"
     programmes = _programme_table(page)
     if not stages and not programmes:
