@@ -13,7 +13,7 @@ import streamlit as st
 from abx.app.context import provided
 from abx.errors import AbxError
 
-__all__ = ["staff_page"]
+__all__ = ["show_balance", "show_numbers", "show_seal", "staff_page"]
 
 
 def staff_page() -> None:
@@ -51,8 +51,9 @@ def _overview() -> None:
         st.write(
             "The study is open. Until it is closed, nobody can see a result, here or elsewhere."
         )
-    _numbers(counts)
-    _seal(counts)
+    show_numbers(counts)
+    show_balance(counts)
+    show_seal(counts)
     left, right = st.columns(2)
     if left.button("Count again"):
         st.rerun()
@@ -63,7 +64,8 @@ def _overview() -> None:
         _close()
 
 
-def _numbers(counts: dict[str, Any]) -> None:
+def show_numbers(counts: dict[str, Any]) -> None:
+    """Show how many came and how many answers each gave."""
     listeners = counts["listeners"]
     finished = sum(one["finished"] for one in listeners)
     answers = sum(one["answered"] for one in listeners)
@@ -81,7 +83,6 @@ def _numbers(counts: dict[str, Any]) -> None:
     if listeners:
         st.header("Answers per listener")
         st.table([_listener_row(one) for one in listeners])
-    _balance(counts)
 
 
 def _listener_row(one: dict[str, Any]) -> dict[str, str]:
@@ -93,7 +94,8 @@ def _listener_row(one: dict[str, Any]) -> dict[str, str]:
     }
 
 
-def _balance(counts: dict[str, Any]) -> None:
+def show_balance(counts: dict[str, Any]) -> None:
+    """Show how evenly the comparisons have been asked."""
     answered = [pair["answered"] for pair in counts["pairs"]]
     if not answered:
         return
@@ -104,7 +106,8 @@ def _balance(counts: dict[str, Any]) -> None:
     )
 
 
-def _seal(counts: dict[str, Any]) -> None:
+def show_seal(counts: dict[str, Any]) -> None:
+    """Show the fingerprint of the schedule's seed."""
     st.header("Seal of the schedule")
     st.write(
         "Fingerprint (SHA-256) of the seed that decides who hears what in which order. It was "

@@ -33,7 +33,7 @@ STREAMLIT_OPTIONS: dict[str, object] = {
 
 _STYLE = """
 <style>
-header[data-testid="stHeader"], [data-testid="stToolbar"], [data-testid="stDecoration"],
+[data-testid="stToolbarActions"], [data-testid="stDecoration"],
 [data-testid="stStatusWidget"], #MainMenu, footer { display: none !important; }
 [data-testid="stMainBlockContainer"] { padding: 1.25rem 1rem 2rem; max-width: 62rem; }
 .st-key-sheet { max-width: 44rem; margin: 0 auto; }
@@ -66,8 +66,21 @@ button:focus-visible, input:focus-visible { outline: 3px solid #b86e00 !importan
 """
 
 
-def apply_theme() -> None:
-    """Add the style sheet to the current page."""
+_NO_HEADER = """
+<style>
+header[data-testid="stHeader"], [data-testid="stToolbar"] { display: none !important; }
+</style>
+"""
+
+
+def apply_theme(*, navigation: bool = False) -> None:
+    """Add the style sheet to the current page.
+
+    Parameters
+    ----------
+    navigation : bool, optional
+        Keep the page's head, for pages that are reached from there.
+    """
     import streamlit as st
 
-    st.html(_STYLE)
+    st.html(_STYLE if navigation else _STYLE + _NO_HEADER)

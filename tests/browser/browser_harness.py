@@ -167,15 +167,17 @@ def running(app: object) -> Iterator[str]:
 class Server:
     """The real application in a process of its own, on a port that stays the same."""
 
-    def __init__(self, root: Path) -> None:
+    def __init__(self, root: Path, serve: str = "abx.server.serve") -> None:
         self.root = root
+        self._module, self._function = serve.rsplit(".", 1)
         self.port = free_port()
         self.url = f"http://127.0.0.1:{self.port}"
         self._process: subprocess.Popen[bytes] | None = None
 
     def start(self) -> None:
         log = (self.root / "server.log").open("ab")
-        code = f"from abx.server import serve; serve({str(self.root)!r}, port={self.port})"
+        code = f"from {self._module} import {self._function} as serve; "
+        code += f"serve({str(self.root)!r}, port={self.port})"
         self._process = subprocess.Popen(
             [sys.executable, "-c", code], stdout=log, stderr=log, cwd=PROJECT
         )
@@ -205,8 +207,8 @@ class Server:
 
 
 @contextmanager
-def served(root: Path) -> Iterator[Server]:
-    server = Server(root)
+def served(root: Path, serve: str = "abx.server.serve") -> Iterator[Server]:
+    server = Server(root, serve)
     server.start()
     try:
         yield server
