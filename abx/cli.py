@@ -26,6 +26,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "render": ("abx.commands.render", "Render level-matched stimuli from the measured stages."),
     "plan": ("abx.commands.plan", "Show the schedule: who hears what, how long it takes."),
     "serve": ("abx.commands.serve", "Open the study to listeners in a browser."),
+    "booth": ("abx.commands.booth", "Lead one listener through the study at this machine."),
     "simulate": ("abx.commands.simulate", "Rehearse with simulated listeners."),
     "export": ("abx.commands.export", "Write the trial table and the stage table."),
     "analyse": ("abx.commands.analyse", "Analyse a trial table into one JSON file."),

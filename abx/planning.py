@@ -3,12 +3,26 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 from abx.methods import get_method
 from abx.schedule import Schedule, balance, make_schedule
 from abx.study import Study
 
-__all__ = ["describe_plan", "minutes_per_listener"]
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+__all__ = ["DEFAULT_SHARE", "describe_plan", "draw_power", "minutes_per_listener", "power_lines"]
+
+Progress = Callable[[int, int, str], None]
+
+#: A difference worth finding, where the owner names none: 7 in 10.
+DEFAULT_SHARE = 0.7
+_CHART_LISTENERS = (4, 6, 8, 12, 16, 24, 32, 48)
+_CHART_TRIALS = (1, 2, 4, 8, 16)
+_CHART_STYLES = ("o-", "s--", "^-.", "D:", "v-")
 
 #: Welcome, cautions, setting the level.
 START_SECONDS = 120.0
@@ -22,8 +36,7 @@ _PREVIEW_SEED = b"preview only, not the seed of any panel"
 def minutes_per_listener(schedule: Schedule) -> float:
     """Return the expected length of the longest sitting in minutes."""
     longest = max(
-        sum(get_method(trial.method).trial_s for trial in slot.trials)
-        for slot in schedule.slots
+        sum(get_method(trial.method).trial_s for trial in slot.trials) for slot in schedule.slots
     )
     return (START_SECONDS + longest) / 60.0
 
@@ -83,3 +96,104 @@ def _balance_line(schedule: Schedule, study: Study) -> str:
         f"each pair at least {fewest} times over the panel; "
         f"the two orders of a pair differ by {worst} at most"
     )
+
+
+def _questions(study: Study) -> dict[str, int]:
+    """Return each method with right answers or choices, and trials of one pair and listener."""
+    from analysis.trials import FORCED_CHOICE
+
+    known = (*FORCED_CHOICE, "paired")
+    return {test.method: test.trials for test in study.tests if test.method in known}
+
+
+def power_lines(study: Study, *, share: float = DEFAULT_SHARE) -> list[str]:
+    """Say what the planned panel can find out, in sentences.
+
+    Parameters
+    ----------
+    study : Study
+        The checked study file.
+    share : float, optional
+        True share of right answers, or of choices of the better stage, to reckon with.
+
+    Returns
+    -------
+    list of str
+        For each method the chance to show such a difference, and how many listeners give
+        an 80 % chance. See :mod:`analysis.planning` for the method.
+    """
+    from analysis.planning import listeners_needed, plan_answer
+
+    lines = []
+    for method, trials in _questions(study).items():
+        answer = plan_answer(
+            method=method,
+            share=share,
+            n_listeners=study.plan.listeners,
+            n_trials=trials,
+            alpha=study.plan.alpha,
+        )
+        needed = listeners_needed(
+            method=method, share=share, n_trials=trials, alpha=study.plan.alpha
+        )
+        rest = f"{needed} listeners give 80 %" if needed else "200 listeners do not give 80 %"
+        lines.append(f"{answer.sentence} {rest}.")
+    return lines
+
+
+def draw_power(
+    study: Study, path: Path, *, share: float = DEFAULT_SHARE, progress: Progress | None = None
+) -> None:
+    """Draw listeners and trials against the chance to notice a difference.
+
+    Parameters
+    ----------
+    study : Study
+        The checked study file.
+    path : Path
+        Picture to write; the ending decides the format.
+    share : float, optional
+        As for :func:`power_lines`.
+    progress : callable, optional
+        ``progress(done, total, what)``.
+    """
+    from matplotlib.figure import Figure
+
+    questions = _questions(study)
+    figure = Figure(figsize=(6.4 * max(len(questions), 1), 4.8), layout="constrained")
+    total = len(questions) * len(_CHART_TRIALS)
+    for column, (method, planned) in enumerate(questions.items()):
+        axes = figure.add_subplot(1, len(questions), column + 1)
+        for row, trials in enumerate(_CHART_TRIALS):
+            if progress:
+                progress(column * len(_CHART_TRIALS) + row, total, f"{method}, {trials} trials")
+            _draw_curve(axes, study, method, trials, share, _CHART_STYLES[row])
+        _finish_chart(axes, study, method, planned, share)
+    figure.savefig(path)
+
+
+def _draw_curve(
+    axes: Axes, study: Study, method: str, trials: int, share: float, style: str
+) -> None:
+    from analysis.planning import plan_answer
+
+    power = [
+        plan_answer(
+            method=method, share=share, n_listeners=n, n_trials=trials, alpha=study.plan.alpha
+        ).power
+        for n in _CHART_LISTENERS
+    ]
+    axes.plot(_CHART_LISTENERS, power, style, label=f"{trials}", markersize=4)
+
+
+def _finish_chart(axes: Axes, study: Study, method: str, planned: int, share: float) -> None:
+    axes.axhline(0.8, color="0.5", linewidth=0.8)
+    axes.axvline(study.plan.listeners, color="0.5", linewidth=0.8, linestyle="--")
+    axes.set_xscale("log")
+    axes.set_xticks(_CHART_LISTENERS, [str(n) for n in _CHART_LISTENERS])
+    axes.minorticks_off()
+    axes.set_ylim(0, 1.02)
+    axes.set_xlabel("Listeners (dashed: planned)")
+    axes.set_ylabel("Chance to show the difference")
+    axes.set_title(f"{method}, true share {100 * share:.0f} %; planned: {planned} each")
+    axes.legend(title="Trials of each", loc="lower right")

@@ -283,6 +283,8 @@ def analyse_tables(workspace: Workspace, area: Area) -> dict[str, Any]:
         claims=plan.claims,
         alpha=plan.alpha,
         primary_metric=plan.primary_metric,
+        screening=plan.screening,
+        budgets=plan.budgets or None,
     )
 
 

@@ -150,6 +150,11 @@ class Plan:
         Listening time after which a pause is offered.
     claims : tuple of str
         Sentences the data are to support or not.
+    screening : str or None
+        Rule by which listeners are left out of a second look at the results; the main
+        results keep everybody.
+    budgets : tuple of float
+        Amounts for which the recommended set of steps is worked out.
     """
 
     listeners: int
@@ -158,6 +163,8 @@ class Plan:
     primary_metric: str = "deviation_sd_db"
     break_after_min: float = 12.5
     claims: tuple[str, ...] = ()
+    screening: str | None = None
+    budgets: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

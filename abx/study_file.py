@@ -428,6 +428,8 @@ def _read_plan(root: Reader, stages: tuple[Stage, ...]) -> Plan:
             "primary_metric",
             "break_after_min",
             "claims",
+            "screening",
+            "budgets",
         )
     )
     claims = table.strings("claims", default=[])
@@ -440,7 +442,34 @@ def _read_plan(root: Reader, stages: tuple[Stage, ...]) -> Plan:
         primary_metric=table.text("primary_metric", "deviation_sd_db", max_length=60),
         break_after_min=table.number("break_after_min", 12.5, low=1.0, high=25.0),
         claims=tuple(claims),
+        screening=_read_screening(table),
+        budgets=_read_budgets(table),
     )
+
+
+def _read_screening(table: Reader) -> str | None:
+    from analysis.errors import InputError as RuleError
+    from analysis.listeners import parse_screening
+
+    if "screening" not in table.data:
+        return None
+    rule = table.text("screening")
+    try:
+        return parse_screening(rule).text
+    except RuleError as error:
+        raise table.error("screening", error.problem, error.remedy or "") from error
+
+
+def _read_budgets(table: Reader) -> tuple[float, ...]:
+    budgets = table.data.get("budgets", [])
+    if not isinstance(budgets, list):
+        raise table.error("budgets", f"{show(budgets)} is not a list", "write [500, 1000]")
+    for index, amount in enumerate(budgets):
+        if isinstance(amount, bool) or not isinstance(amount, int | float) or not amount > 0:
+            raise table.at(
+                ("budgets", index), f"{show(amount)} is not an amount", "write numbers above 0"
+            )
+    return tuple(float(amount) for amount in budgets)
 
 
 def _check_claim(table: Reader, index: int, claim: str, ids: tuple[str, ...]) -> None:

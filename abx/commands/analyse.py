@@ -24,6 +24,15 @@ __all__ = ["command", "show_results"]
 @click.option("--claim", "claims", multiple=True, help="A claim to test; may be repeated.")
 @click.option("--alpha", type=click.FloatRange(0.0001, 0.5), default=0.05, show_default=True)
 @click.option("--reference", help="Stage with worth 0. Default: the last in sorted order.")
+@click.option("--metric", help="The measured figure that the plan names for the link.")
+@click.option("--screening", help="The rule by which the plan declared to leave listeners out.")
+@click.option(
+    "--budget",
+    "budgets",
+    type=float,
+    multiple=True,
+    help="An amount to spend; may be repeated. The recommended set is worked out for it.",
+)
 @click.option(
     "--report",
     "report_path",
@@ -38,6 +47,9 @@ def command(
     claims: tuple[str, ...],
     alpha: float,
     reference: str | None,
+    metric: str | None,
+    screening: str | None,
+    budgets: tuple[float, ...],
     report_path: Path | None,
     title: str | None,
 ) -> None:
@@ -55,7 +67,14 @@ def command(
     stage_table = read_stages(stages) if stages is not None else None
     with progress("Analysing"):
         results = analyse(
-            table, stages=stage_table, claims=claims, alpha=alpha, reference=reference
+            table,
+            stages=stage_table,
+            claims=claims,
+            alpha=alpha,
+            reference=reference,
+            primary_metric=metric,
+            screening=screening,
+            budgets=budgets or None,
         )
     out = json_path or trials.with_name("results.json")
     write_json(out, results)

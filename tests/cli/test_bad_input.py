@@ -246,3 +246,25 @@ def test_new_refuses_names_it_cannot_use(tmp_path, call):
     outcome = call("new", tmp_path / "job", "--stage", "New Source", "--stage", "b")
     assert_refused(outcome, "New Source", "hyphens")
     assert not (tmp_path / "job").exists()
+
+
+@pytest.mark.parametrize(
+    ("line", "words"),
+    [
+        ('screening = "throw out the odd ones"', ("line 22", "plan.screening", "no known form")),
+        ("budgets = [500, -1]", ("line 22", "plan.budgets[1]", "above 0")),
+        ("budgets = 500", ("line 22", "plan.budgets", "[500, 1000]")),
+    ],
+)
+def test_a_bad_rule_of_the_plan_is_refused_by_line(study, call, line, words):
+    (study / "study.toml").write_text(f"{STUDY}{line}\n")
+    assert_refused(call("plan", study), "study.toml", *words)
+
+
+def test_plan_says_what_it_asks_and_what_it_can_find(study, call, tmp_path):
+    chart = tmp_path / "power.svg"
+    outcome = call("plan", study, "--chart", chart)
+    assert outcome.code == 0, outcome
+    assert "each listener: 4 abx" in outcome.out
+    assert "listeners give 80 %" in outcome.out
+    assert "<svg" in chart.read_text()[:1000]

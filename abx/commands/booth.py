@@ -1,0 +1,73 @@
+"""``earwitness booth``: the same trials over a local output, by keyboard."""
+
+from __future__ import annotations
+
+import sys
+from typing import TYPE_CHECKING
+
+import click
+
+from abx.commands._area import database_option, study_argument
+from abx.commands._show import detail, heading, say
+
+if TYPE_CHECKING:
+    from abx.session import Sessions
+
+__all__ = ["command"]
+
+_CAUTIONS = (
+    "The sound starts very quiet. Set it to a comfortable level, never loud.",
+    "Stop at once if anything hurts, rings or feels uncomfortable.",
+    "In a vehicle: parked, engine off, doors as planned; never while driving.",
+)
+
+
+class _Terminal:
+    """Screen and keyboard of this terminal."""
+
+    def show(self, text: str) -> None:
+        click.echo(text)
+
+    def key(self) -> str:
+        return click.getchar()
+
+
+@click.command("booth")
+@study_argument
+@click.option("--device", help="Output device, number or name; see earwitness measure --devices.")
+@click.option("--resume", metavar="TOKEN", help="Go on with a sitting that was left.")
+@database_option
+def command(study: str, device: str | None, resume: str | None, database: str | None) -> int:
+    """Lead one listener through STUDY over this machine's own output.
+
+    For a listening room, or for the vehicle's own input. Versions switch inside the audio
+    callback; buffers that came late are counted and the trial is marked.
+    """
+    from abx.booth import run_booth
+    from abx.steps import open_sessions
+    from abx.workspace import Workspace
+
+    workspace = Workspace.open(study)
+    if not sys.stdin.isatty():
+        raise click.UsageError("the booth needs a terminal with a keyboard")
+    store, sessions = open_sessions(workspace, workspace.live, database=database, create=True)
+    try:
+        token = resume or _begin(sessions)
+        chosen = int(device) if device is not None and device.isdigit() else device
+        if run_booth(sessions, token, _Terminal(), device=chosen):
+            return 0
+        say(f"To go on later: earwitness booth {workspace.root} --resume {token}", always=True)
+        return 0
+    finally:
+        store.close()
+
+
+def _begin(sessions: Sessions) -> str:
+    heading(sessions.study.title)
+    for caution in _CAUTIONS:
+        detail(caution)
+    click.confirm("I have read this and I agree to take part", abort=True)
+    normal = click.confirm("As far as I know my hearing is normal", default=True)
+    return sessions.begin(
+        consent=True, hearing="normal" if normal else "impaired", output="loudspeakers"
+    )
