@@ -2,19 +2,28 @@
 
 from __future__ import annotations
 
+import os
 import threading
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from abx.errors import AbxError
+from abx.errors import AbxError, InputError
 from abx.session import Sessions
 
 if TYPE_CHECKING:
     from abx.operators import Operators
 
-__all__ = ["create_app", "current", "operators", "serve", "use", "workspace_root"]
+__all__ = [
+    "app_from_environment",
+    "create_app",
+    "current",
+    "operators",
+    "serve",
+    "use",
+    "workspace_root",
+]
 
 _lock = threading.Lock()
 _current: tuple[Sessions, Path] | None = None
@@ -130,6 +139,44 @@ def create_app(workspace_dir: str | Path, *, database: str | None = None) -> Any
             sessions.store.close()
 
     return st.App(SCRIPT, routes=make_routes(current), lifespan=lifespan)
+
+
+def app_from_environment() -> Any:
+    r"""Make the application for a server that starts several processes.
+
+    The study folder comes from ``EARWITNESS_STUDY``, the database from ``EARWITNESS_DATABASE``
+    (SQLite in the folder when unset). For instance, one process of three behind a proxy that
+    keeps each listener on one process::
+
+        EARWITNESS_STUDY=study EARWITNESS_DATABASE=postgresql://user@host/name \
+            uvicorn --factory abx.server:app_from_environment --port 8611
+
+    Raises
+    ------
+    InputError
+        If ``EARWITNESS_STUDY`` is not set, or as :func:`create_app`.
+    """
+    root = os.environ.get("EARWITNESS_STUDY")
+    if not root:
+        raise InputError(
+            where="EARWITNESS_STUDY",
+            problem="the variable is not set",
+            remedy="set it to the study folder",
+        )
+    _configure()
+    return create_app(root, database=os.environ.get("EARWITNESS_DATABASE"))
+
+
+def _configure() -> None:
+    """Give the pages their configuration where no ``run`` call carries it.
+
+    Without it the browser would send usage statistics.
+    """
+    from streamlit import config
+
+    from abx.app import STREAMLIT_OPTIONS
+
+    config.get_config_options(force_reparse=True, options_from_flags=dict(STREAMLIT_OPTIONS))
 
 
 def serve(

@@ -21,78 +21,18 @@ from abx.methods import get_method
 from abx.opening import Opening, open_study
 from abx.operators import Operators
 from abx.schedule import Slot, make_slot, rehearsal_seed, seed_commitment
+from abx.sitting import Acknowledgement, Sitting, Standing, pseudonym, session_id, short_text
 from abx.slots import free_slot
 from abx.store import Entry, LogRow, Store
 from abx.store.store import Appender
 from abx.study import Study
-from abx.tokens import Tokens, new_pseudonym, new_session_token, token_hash
+from abx.tokens import Tokens, new_session_token, token_hash
 from abx.trial import Trial
 
 if TYPE_CHECKING:
     from stimuli.manifest import Manifest
 
 __all__ = ["Acknowledgement", "Sessions", "Sitting", "Standing"]
-
-
-@dataclass(frozen=True, slots=True)
-class Sitting:
-    """One sitting of one listener, as begun.
-
-    Attributes
-    ----------
-    session, listener : str
-        Id of the sitting and pseudonym of the person.
-    slot : int
-        Place in the schedule.
-    simulated : bool
-        True for simulated listeners.
-    """
-
-    session: str
-    listener: str
-    slot: int
-    simulated: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Acknowledgement:
-    """What the server says once an answer is stored.
-
-    Attributes
-    ----------
-    trial : str
-        Trial key.
-    feedback : dict or None
-        ``{"correct": bool}`` in practice, where there is a right answer.
-    next : dict
-        The message that follows, as :meth:`Sessions.next_trial` gives it.
-    """
-
-    trial: str
-    feedback: dict[str, bool] | None
-    next: dict[str, Any]
-
-
-@dataclass(frozen=True, slots=True)
-class Standing:
-    """State of a study.
-
-    Attributes
-    ----------
-    state : str
-        ``"open"`` or ``"closed"``.
-    seed_commitment : str
-        SHA-256 of the seed, hexadecimal.
-    seed : str or None
-        The seed, hexadecimal, once the study is closed.
-    n_sessions : int
-        Sittings begun.
-    """
-
-    state: str
-    seed_commitment: str
-    seed: str | None
-    n_sessions: int
 
 
 class Sessions:
@@ -182,17 +122,17 @@ class Sessions:
         token = new_session_token()
         body: dict[str, Any] = {
             "consent": True,
-            "hearing": _short(hearing),
-            "output": _short(output),
+            "hearing": short_text(hearing),
+            "output": short_text(output),
             "simulated": bool(simulated),
-            "listener": _pseudonym(listener),
+            "listener": pseudonym(listener),
             "software": self.opening.software,
         }
         hashed = token_hash(token)
         with self.store.writing(self.study_id) as chain:
             self._refuse_if_closed(chain)
             body["slot"] = free_slot(chain, simulated=bool(simulated))
-            chain.append(Entry("session-begun", f"session:{hashed}", body, _session_id(hashed)))
+            chain.append(Entry("session-begun", f"session:{hashed}", body, session_id(hashed)))
         return token
 
     def sitting(self, token: str) -> Sitting:
@@ -500,25 +440,3 @@ def _feedback(trial: Trial, submission: Submission) -> dict[str, bool] | None:
 def _check_same(stored: LogRow, submission: Submission) -> None:
     if stored.content.get("answer") != submission.answer:
         raise Conflict("You have answered this question already; your first answer counts.")
-
-
-def _session_id(hashed: str) -> str:
-    return f"s-{hashed[:12]}"
-
-
-def _pseudonym(listener: str | None) -> str:
-    if listener is None:
-        return new_pseudonym()
-    if not (listener.isascii() and listener.replace("-", "").isalnum() and len(listener) <= 20):
-        raise AnswerRefused("A listener code has letters, digits and hyphens, at most 20.")
-    return listener
-
-
-def _short(value: str | Mapping[str, str]) -> str | dict[str, str]:
-    if isinstance(value, str):
-        if len(value) > 500:
-            raise AnswerRefused("This text is too long; please use at most 500 characters.")
-        return value
-    if len(value) > 20:
-        raise AnswerRefused("Too many answers about hearing.")
-    return {str(_short(str(key))): str(_short(str(item))) for key, item in value.items()}

@@ -11,10 +11,11 @@ from collections.abc import Iterator
 
 import httpx
 import pytest
+import streamlit
 from study_desk import Desk
 
 from abx.errors import AbxError, InputError
-from abx.server import create_app, current
+from abx.server import app_from_environment, create_app, current
 
 SERVE = "import sys; from abx.server import serve; serve(sys.argv[1], port=int(sys.argv[2]))"
 
@@ -81,6 +82,22 @@ def test_a_study_without_stimuli_is_named(desk: Desk) -> None:
     (desk.root / "stimuli" / "manifest.json").unlink()
     with pytest.raises((InputError, StimuliError), match="manifest"):
         create_app(desk.root)
+
+
+def test_an_app_for_several_processes(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("EARWITNESS_STUDY", raising=False)
+    with pytest.raises(InputError, match="EARWITNESS_STUDY: the variable is not set"):
+        app_from_environment()
+    file = desk.root / "elsewhere.db"
+    monkeypatch.setenv("EARWITNESS_STUDY", str(desk.root))
+    monkeypatch.setenv("EARWITNESS_DATABASE", f"sqlite:///{file}")
+    app_from_environment()
+    assert current().study.title == "Cabin test"
+    assert streamlit.config.get_option("browser.gatherUsageStats") is False
+    assert streamlit.config.get_option("client.toolbarMode") == "minimal"
+    assert str(streamlit.config.get_option("theme.light.primaryColor")).startswith("#")
+    current().store.close()
+    assert file.is_file()
 
 
 def test_nothing_is_served_before_a_study_is_opened(monkeypatch: pytest.MonkeyPatch) -> None:
