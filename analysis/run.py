@@ -22,6 +22,8 @@ from analysis.preference import fit_preference
 from analysis.preference_block import preference_block
 from analysis.preference_depth import depth_blocks
 from analysis.ratings import ratings_block
+from analysis.regions import region_block
+from analysis.regions_dose import dose_block
 from analysis.reliability import reliability_block
 from analysis.stages import StageTable
 from analysis.trials import TrialTable
@@ -94,8 +96,8 @@ def analyse(
     -------
     dict
         ``about``, ``discrimination``, ``preference``, ``reliability``, ``ratings``, ``power``,
-        ``link``, ``upgrade``, ``claims``, ``screened``: plain numbers, text, lists and
-        dictionaries at full precision, None where a figure is undefined.
+        ``link``, ``upgrade``, ``regions``, ``dose``, ``claims``, ``screened``: plain numbers,
+        text, lists and dictionaries at full precision, None where a figure is undefined.
 
     Raises
     ------
@@ -155,6 +157,8 @@ def _blocks(trials: TrialTable, options: _Options) -> dict[str, Any]:
             budgets=options.budgets,
             seed=seed,
         ),
+        "regions": region_block(preference, options.stages),
+        "dose": dose_block(preference, cells, options.stages, alpha=alpha, seed=seed),
         "claims": judge_claims(
             options.claims,
             cells=cells,

@@ -12,6 +12,8 @@ from itertools import combinations
 
 import numpy as np
 
+from analysis.regions import REGION_FACTOR
+from analysis.regions_dose import DOSE_FACTOR
 from analysis.stages import StageTable
 
 __all__ = ["Lattice", "State", "Step", "make_lattice", "step_words"]
@@ -136,7 +138,13 @@ def make_lattice(
     ValueError
         The baseline was not compared.
     """
-    frame = stages.frame[stages.frame["stage"].isin(compared)].reset_index(drop=True)
+    made = [name for name in stages.factors if name.startswith(REGION_FACTOR)]
+    made += [DOSE_FACTOR] if DOSE_FACTOR in stages.factors else []
+    real = stages.frame["stage"].isin(compared)
+    for name in made:
+        # Swapped regions and partial steps are renderings for listening, nothing one can buy.
+        real &= stages.frame[f"factor_{name}"] == ""
+    frame = stages.frame[real].reset_index(drop=True)
     if len(frame) < 2:
         return None
     ids = frame["stage"].tolist()
