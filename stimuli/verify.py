@@ -6,7 +6,7 @@ disk; pink noise is made anew from its recipe and programmes are read again from
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -18,7 +18,7 @@ from scipy.signal import fftconvolve
 
 from stimuli.bands import Bands, band_power, third_octave_bands
 from stimuli.errors import InputError
-from stimuli.loudness import integrated_loudness
+from stimuli.loudness import LoudnessMeter
 from stimuli.manifest import (
     MANIFEST_NAME,
     PINK_NOISE,
@@ -30,7 +30,8 @@ from stimuli.manifest import (
 )
 from stimuli.music import pink_noise
 from stimuli.programme import ProgrammeSpec, file_sha256, read_programme
-from stimuli.truepeak import true_peak_dbtp
+from stimuli.response import StageResponse
+from stimuli.truepeak import TruePeakMeter
 
 __all__ = ["Check", "SetCheck", "verify_set"]
 
@@ -85,13 +86,24 @@ class SetCheck:
     notes: tuple[str, ...] = ()
 
 
-def verify_set(out_dir: str | Path, *, progress: Progress | None = None) -> SetCheck:
+def verify_set(
+    out_dir: str | Path,
+    *,
+    responses: Mapping[str, StageResponse] | None = None,
+    playback: StageResponse | None = None,
+    progress: Progress | None = None,
+) -> SetCheck:
     """Measure a stimulus set from its files.
 
     Parameters
     ----------
     out_dir : path
         Folder with ``manifest.json``.
+    responses : mapping of stage id to StageResponse, optional
+        The measured stages, read again from their tables. Pink noise is then held against
+        these and not against the levels noted in the manifest.
+    playback : StageResponse, optional
+        The playback response divided out, to go with ``responses``.
     progress : callable, optional
         Called with (steps done, steps in all, what is being done).
 
@@ -113,7 +125,9 @@ def verify_set(out_dir: str | Path, *, progress: Progress | None = None) -> SetC
         return SetCheck((files,), False)
     measured = _Measured(folder, manifest, progress)
     checks = [files, *_level_checks(manifest, measured), _peak_check(manifest, measured)]
-    checks += [_pink_check(stage, manifest, measured) for stage in manifest.stages]
+    for stage in manifest.stages:
+        given = None if responses is None else responses.get(stage.id)
+        checks.append(_pink_check(stage, manifest, measured, given, playback))
     checks += [
         _programme_check(record, folder, manifest, measured)
         for record in manifest.programmes
@@ -137,8 +151,20 @@ def _check_files(folder: Path, manifest: Manifest) -> Check:
     return Check("files", not faults, float(len(faults)), 0.0, words)
 
 
+_WINDOW_S = 60.0
+
+
+def _judged_span(frames: int, rate: int, *, whole: bool = False) -> tuple[int, int]:
+    """Part of a file whose tone is judged: all of it, or the middle minute of a long one."""
+    window = round(_WINDOW_S * rate)
+    if whole or frames <= 2 * window:
+        return 0, frames
+    start = (frames - window) // 2
+    return start, start + window
+
+
 class _Measured:
-    """Loudness, true peak and power spectrum of every file, each read once."""
+    """Loudness, true peak and power spectrum of every file, each streamed once."""
 
     def __init__(self, folder: Path, manifest: Manifest, progress: Progress | None) -> None:
         self.loudness: dict[tuple[str, str], float] = {}
@@ -148,24 +174,46 @@ class _Measured:
         for i, record in enumerate(manifest.stimuli, start=1):
             if progress is not None:
                 progress(i, len(manifest.stimuli), f"measuring {record.file_name}")
-            x, rate = _read_stimulus(folder / record.file_name)
+            path = folder / record.file_name
             key = record.stage, record.programme
-            self.loudness[key] = integrated_loudness(x, rate)
-            self.peak[key] = true_peak_dbtp(x, rate)
-            self.frames[key] = len(x)
-            self.power[key] = _line_power(x)
+            self.loudness[key], self.peak[key], self.frames[key] = _meter_file(path)
+            # Pink noise is one period of a loop: it is exact as a whole only.
+            whole = record.programme == PINK_NOISE
+            start, stop = _judged_span(self.frames[key], record.sample_rate, whole=whole)
+            self.power[key] = _line_power(_read_stimulus(path, start, stop))
 
 
-def _read_stimulus(path: Path) -> tuple[Floats, int]:
+def _meter_file(path: Path) -> tuple[float, float, int]:
+    """Integrated loudness, true peak and length of a file."""
+    frames = 0
     try:
-        x, rate = soundfile.read(str(path), dtype="float64", always_2d=True)
+        with soundfile.SoundFile(str(path)) as file:
+            loud = LoudnessMeter(file.samplerate, file.channels)
+            peak = TruePeakMeter(file.samplerate, file.channels)
+            for block in file.blocks(1 << 17, dtype="float64", always_2d=True):
+                frames += len(block)
+                channels = np.ascontiguousarray(block.T)
+                loud.push(channels)
+                peak.push(channels)
     except soundfile.LibsndfileError as error:
-        raise InputError(
-            source=path.name,
-            problem=f"the stimulus cannot be read ({error.error_string.rstrip('.')})",
-            remedy="Render the set again",
-        ) from error
-    return x, rate
+        raise _unreadable(path, error) from error
+    return loud.integrated(), peak.dbtp(), frames
+
+
+def _read_stimulus(path: Path, start: int = 0, stop: int | None = None) -> Floats:
+    try:
+        x, _ = soundfile.read(str(path), start=start, stop=stop, dtype="float64", always_2d=True)
+    except soundfile.LibsndfileError as error:
+        raise _unreadable(path, error) from error
+    return np.asarray(x)
+
+
+def _unreadable(path: Path, error: soundfile.LibsndfileError) -> InputError:
+    return InputError(
+        source=path.name,
+        problem=f"the stimulus cannot be read ({error.error_string.rstrip('.')})",
+        remedy="Render the set again",
+    )
 
 
 def _line_power(x: Floats) -> Floats:
@@ -198,18 +246,30 @@ def _peak_check(manifest: Manifest, measured: _Measured) -> Check:
     return Check("true peak", peak <= limit, peak, limit, words)
 
 
-def _pink_check(stage: StageRecord, manifest: Manifest, measured: _Measured) -> Check:
+def _pink_check(
+    stage: StageRecord,
+    manifest: Manifest,
+    measured: _Measured,
+    response: StageResponse | None,
+    playback: StageResponse | None,
+) -> Check:
     """Band levels of the pink-noise file against the stage's measured levels, side by side."""
     noise = _line_power(_pink_source(manifest))
     f_hz = np.arange(len(noise)) / _pink_record(manifest).length_s
     bands = _stage_bands(stage)
-    right = stage.right_band_level_db or stage.band_level_db
+    left = np.array(stage.band_level_db)
+    right = np.array(stage.right_band_level_db or left)
+    if response is not None and stage.right_band_level_db is None:
+        left = response.band_level_db(bands)
+        if playback is not None:
+            left = left - playback.band_level_db(bands)
+        right = left
     judged = ~np.isin(np.round(bands.nominal_hz, 3), np.round(stage.capped_hz, 3))
     error = np.zeros((2, len(bands)))
-    for c, wanted in enumerate((stage.band_level_db, right)):
+    for c, wanted in enumerate((left, right)):
         file = band_power(f_hz, measured.power[stage.id, PINK_NOISE][:, c], bands)
         heard = 10 * np.log10(file / band_power(f_hz, noise[:, c], bands))
-        error[c] = heard - np.array(wanted)
+        error[c] = heard - wanted
     error = np.abs(error - _centre(error[:, judged])).max(axis=0)
     worst = float(error[judged].max())
     at = bands.nominal_hz[judged][int(error[judged].argmax())]
@@ -250,7 +310,7 @@ def _measured_impulse(stage: StageRecord, folder: Path, manifest: Manifest) -> F
     source is the response itself. Below the lowest line the response is held.
     """
     noise = _pink_source(manifest)
-    file, _ = _read_stimulus(folder / manifest.stimulus(stage.id, PINK_NOISE).file_name)
+    file = _read_stimulus(folder / manifest.stimulus(stage.id, PINK_NOISE).file_name)
     source = fft.rfft(noise, axis=0)
     power = (np.abs(source) ** 2).sum(axis=1)
     heard = np.flatnonzero(power > power.max() * 1e-9)
@@ -269,17 +329,19 @@ def _programme_check(
 ) -> Check:
     """Band levels of a programme's files against its source through the measured responses."""
     name = f"tone of {record.id}"
+    rate = manifest.stimuli[0].sample_rate
+    start, stop = _judged_span(manifest.stimulus(manifest.stages[0].id, record.id).frames, rate)
     try:
-        source = _programme_source(record, folder, manifest)
+        source, lead = _programme_source(record, folder, manifest, start, stop)
     except InputError as fault:
         return Check(name, False, float("nan"), TONE_LIMIT_DB, f"source cannot be read: {fault}")
-    f_hz = fft.rfftfreq(len(source), 1 / manifest.stimuli[0].sample_rate)
+    f_hz = fft.rfftfreq(stop - start, 1 / rate)
     worst, words = 0.0, ""
     for stage in manifest.stages:
         bands = _stage_bands(stage)
         impulse = _measured_impulse(stage, folder, manifest)
         early = len(impulse) - stage.filter_taps
-        wanted = fftconvolve(source, impulse, axes=0)[early : early + len(source)]
+        wanted = fftconvolve(source, impulse, axes=0)[early + lead :][: stop - start]
         expected = band_power(f_hz, _line_power(wanted).sum(axis=1), bands)
         heard = band_power(f_hz, measured.power[stage.id, record.id].sum(axis=1), bands)
         strong = expected > expected.max() * 10 ** (_WEAK_BAND_DB / 10)
@@ -292,7 +354,10 @@ def _programme_check(
     return Check(name, worst <= TONE_LIMIT_DB, worst, TONE_LIMIT_DB, words)
 
 
-def _programme_source(record: ProgrammeRecord, folder: Path, manifest: Manifest) -> Floats:
+def _programme_source(
+    record: ProgrammeRecord, folder: Path, manifest: Manifest, start: int, stop: int
+) -> tuple[Floats, int]:
+    """Source of the judged span, with what filters reach before and after it, and the lead."""
     path = folder / (record.path or "")
     if path.is_file() and file_sha256(path) != record.sha256:
         raise InputError(
@@ -300,5 +365,11 @@ def _programme_source(record: ProgrammeRecord, folder: Path, manifest: Manifest)
             problem="the programme file has changed since rendering (hash differs)",
             remedy="Render the set again",
         )
-    spec = ProgrammeSpec(record.id, path, record.start_s, record.length_s, mono=True)
-    return read_programme(spec, manifest.stimuli[0].sample_rate).samples
+    rate = manifest.stimuli[0].sample_rate
+    reach = max(stage.filter_taps for stage in manifest.stages)
+    lead = min(start, reach)
+    length_s = min(record.length_s - (start - lead) / rate, (stop - start + lead + reach) / rate)
+    spec = ProgrammeSpec(
+        record.id, path, record.start_s + (start - lead) / rate, length_s, mono=True
+    )
+    return read_programme(spec, rate).samples, lead

@@ -170,6 +170,34 @@ def test_verify_finds_a_tonal_fault_in_a_programme(rendered, tmp_path):
     assert "tone of low-tide" in failed(folder)
 
 
+def test_verify_holds_pink_noise_against_the_tables_when_given(rendered, demo_stages):
+    folder, _ = rendered
+    tables = {stage.id: stage.response for stage in demo_stages}
+    assert verify_set(folder, responses=tables).passed
+    other = dict(tables, thin=tables["bassy"])
+    result = verify_set(folder, responses=other)
+    failed_names = {check.name for check in result.checks if not check.passed}
+    assert failed_names == {"tone of pink noise, thin"}
+
+
+def test_long_programmes_are_judged_by_their_middle(rendered, tmp_path, monkeypatch):
+    import stimuli.verify as verify
+
+    folder, manifest = copy_set(rendered, tmp_path)
+    monkeypatch.setattr(verify, "_WINDOW_S", 1.5)
+    result = verify_set(folder)
+    tones = [c for c in result.checks if c.name.startswith("tone of") and "pink" not in c.name]
+    assert all(c.passed for c in tones), tones
+
+    def dulled_in_the_middle(x):
+        y = x.copy()
+        y[100000:190000] = tilt(x[100000:190000], 0.6)
+        return y
+
+    rewrite(folder, manifest.stimulus("rough", "low-tide"), dulled_in_the_middle)
+    assert "tone of low-tide" in failed(folder)
+
+
 def test_verify_says_when_a_source_is_gone(rendered, tmp_path):
     folder, _ = copy_set(rendered, tmp_path)
     manifest = json.loads((folder / "manifest.json").read_text())
