@@ -5,9 +5,9 @@ from __future__ import annotations
 from markupsafe import Markup
 
 from analysis.report.csvdata import json_link
-from analysis.report.decision import link_facts
 from analysis.report.evidence import Row
 from analysis.report.figures import paired_bars
+from analysis.report.linked import link_facts
 from analysis.report.page import Block, Page, Section
 
 __all__ = [

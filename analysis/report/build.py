@@ -22,19 +22,16 @@ from analysis.report.account import (
 from analysis.report.answer import claims_section, short_section
 from analysis.report.card import card_caption, card_sections
 from analysis.report.choices import preference_section
-from analysis.report.decision import (
-    link_section,
-    power_section,
-    upgrade_section,
-)
 from analysis.report.evidence import Evidence
 from analysis.report.hearing import discrimination_section
+from analysis.report.linked import link_section, power_section
 from analysis.report.listeners import differences_section, listeners_section
 from analysis.report.page import Page, Section
 from analysis.report.pdf import write_pdf
 from analysis.report.rated import ratings_section
 from analysis.report.review import departures_section, verdicts_section
 from analysis.report.sound import deviation_section, levels_section, responses_section
+from analysis.report.steps import upgrade_section
 
 __all__ = ["VOICES", "build_report", "build_voices", "render_report"]
 

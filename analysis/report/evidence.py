@@ -11,7 +11,7 @@ Blocks a report knows, all of them optional: ``study``, ``responses``, ``target`
 ``results.preference.programmes``          worths by programme, leave-one-out
 ``results.ratings.stages[]``               quartiles, means; screening, pairs
 ``results.link[].points``                  scatter; ``permutation_band`` (x, low, high)
-``results.upgrade``                        ``first_step[]``, ``order[]`` (step, p_best)
+``results.upgrade``                        first_step[], order[], budget[], effects[]
 ``results.power[]``                        method, what, n_listeners[], power[], power_as_run
 ``results.screened``                       rule, excluded, results.claims
 =========================================  =============================================
@@ -54,6 +54,11 @@ _BLOCKS_OF_ROWS = (
     "/results/link",
     "/results/power",
     "/results/upgrade/first_step",
+    "/results/upgrade/order",
+    "/results/upgrade/budget",
+    "/results/upgrade/effects",
+    "/results/upgrade/interactions",
+    "/results/upgrade/classes",
     "/results/screened/results/claims",
 )
 _BLOCKS_OF_FIELDS = (

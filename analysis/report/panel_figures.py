@@ -247,5 +247,5 @@ def power_chart(
         axes.grid()
         axes.set_xlabel(x_label)
         axes.set_ylabel(y_label)
-        axes.legend(loc="lower right")
+        figure.legend(loc="outside upper left", ncols=2)
         return inline_svg(figure, key=key, alt=alt, mark=mark)

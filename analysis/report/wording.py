@@ -100,6 +100,10 @@ _HEADLINE = {
     ),
     "head.ratings_only": limit("Ratings were gathered; no claim rests on them here."),
     "head.no_answers": limit("Measurements only: no listener has answered yet."),
+    "head.groups": limit(
+        "But there seem to be {groups} groups who want different things. The answer above is an "
+        "average and may not suit each of them."
+    ),
     "head.panel": Sentence("Based on {trials} from {panel}."),
     "head.cost": Sentence("Cost entered for {stage}: {cost}. Labour entered: {hours}."),
     "head.cost_only": Sentence("Cost entered for {stage}: {cost}."),
@@ -368,6 +372,17 @@ _DECISION = {
         "the share of re-drawn panels that put it there."
     ),
     "up.place": Sentence("{step}: {chance}"),
+    "up.budget": Sentence(
+        "For each sum: the set within it that gains most, and the share of re-drawn panels in "
+        "which it does. The interval is that of its gain."
+    ),
+    "up.effects": Sentence(
+        "Gain from changing one part, with the others as named; the last lines say whether two "
+        "parts together do more or less than apart."
+    ),
+    "up.groups": limit(
+        "Groups of listeners want different things; no single order suits all. Their own orders:"
+    ),
     "up.note": limit(
         "Gains are of rendered tonal balance only; parts can also differ in ways that no filter "
         "shows. Prices and hours are those entered in the study."

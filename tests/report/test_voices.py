@@ -221,6 +221,53 @@ def test_the_real_link_speaks_only_from_six_stages(lean, n_stages, may_predict):
     assert ("Slope" in text) == may_predict
 
 
+def test_the_real_order_of_work_reaches_headline_and_card(lean):
+    columns = ("stage", "label", "cost", "labour_h")
+    factors = ("factor_source", "factor_speakers", "factor_subwoofer", "factor_tuning")
+    rows = [
+        dict(
+            zip((*columns, *factors), (*stage, "yes" if stage[0] == "tuned" else "no"), strict=True)
+        )
+        for stage in STAGES
+    ]
+    trials = simulated_trials(n_listeners=20)
+    table = trial_table(trials[trials["method"] == "paired"])
+    found = analyse(table, stages=stage_table(pd.DataFrame(rows)))
+    lean["results"]["upgrade"] = found["upgrade"]
+    steps = {row["step"]: row["p_best"] for row in found["upgrade"]["first_step"]}
+    assert set(steps) == {"source", "speakers"}
+    page = render_report(lean)
+    check = {"source": "New source unit", "speakers": "New cabin speakers"}
+    front = check[max(steps, key=steps.get)]
+    lead = words(re.search(r'<p class="lead">(.*?)</p>', page).group(1))
+    sure = max(steps.values())
+    assert lead == (
+        f"Do “{front}” first."
+        if sure >= 0.95
+        else f"“{front}” looks like the best first step."
+        if sure >= 0.8
+        else "No single first step stands out yet."
+    )
+    upgrade = words(page.split('<section id="upgrade"')[1].split("</section>")[0])
+    for heading in ("The whole order", "With a given budget", "What each part adds"):
+        assert heading in upgrade
+    assert lead in words(render_report(lean, voice="customer"))
+
+
+def test_groups_of_listeners_are_said_beside_the_headline(decided):
+    decided["results"]["preference"]["classes"]["best_by_bic"] = 2
+    decided["results"]["upgrade"]["classes"] = [
+        {"class": 1, "n_listeners": 9, "order": [{"step": "speakers"}, {"step": "sub"}]},
+        {"class": 2, "n_listeners": 7, "order": []},
+    ]
+    page = render_report(decided)
+    short = words(page.split('<section id="short"')[1].split("</section>")[0])
+    assert "there seem to be 2 groups" in short
+    assert "9 listeners: New cabin speakers → Both with subwoofer" in words(page)
+    decided["results"]["preference"]["classes"]["best_by_bic"] = 1
+    assert "there seem to be" not in words(render_report(decided))
+
+
 def test_a_link_that_was_declined_says_why(decided):
     decided["results"]["link"][0] |= {
         "verdict": "supported",

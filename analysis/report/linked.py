@@ -1,4 +1,4 @@
-"""What to do first, what the measurements have to do with it, and what the study could see."""
+"""What the measurements have to do with the choices, and what the study could notice."""
 
 from __future__ import annotations
 
@@ -9,7 +9,6 @@ from markupsafe import Markup
 
 from analysis.report.conditions import STAGES_FOR_LINK, Facts
 from analysis.report.evidence import Row, clean_text
-from analysis.report.figures import Interval, interval_chart
 from analysis.report.page import Block, Page, Section
 from analysis.report.panel_figures import Point, power_chart, scatter_chart
 from analysis.report.wording import SENTENCES
@@ -19,7 +18,6 @@ __all__ = [
     "link_facts",
     "link_section",
     "power_section",
-    "upgrade_section",
 ]
 
 #: Verdict of a link that passed its own test.
@@ -33,95 +31,6 @@ _METRIC_FIELDS = {
     "deviation_mean_abs_db": "mean_abs_db",
     "deviation_tilt_db_per_octave": "tilt_db_per_octave",
 }
-
-
-# upgrade -------------------------------------------------------------------------------
-
-
-def _steps_figure(page: Page, rows: Sequence[Row]) -> Block:
-    drawn = [
-        Interval(
-            page.evidence.stage_label(row.get("step")),
-            row.number("gain"),
-            row.number("gain_low"),
-            row.number("gain_high"),
-            note=page.numbers.plain(row.at("p_best"), "chance"),
-        )
-        for row in rows
-    ]
-    svg = interval_chart(
-        drawn,
-        key="steps",
-        alt="Gain of each possible first step with its interval, and on the right its chance of "
-        "being the most useful. The table below holds the figures.",
-        axis=page.name("up.axis"),
-        line=0.0,
-        mark=page.mark,
-    )
-    keys = ("step", "p_best", "gain", "gain_low", "gain_high", "per_cost", "per_hour")
-    caption = [page.say("up.caption"), Markup("({})").format(page.panel("/results/upgrade"))]
-    return page.figure(svg, caption, page.csv_of("first-steps", rows, keys))
-
-
-def _steps_table(page: Page, rows: Sequence[Row]) -> Block:
-    costed = any(row.number("per_cost") is not None for row in rows)
-    cells = []
-    for row in rows:
-        line: list[object] = [
-            page.stage(row.get("step")),
-            page.n(row.at("p_best"), "chance"),
-            page.n(row.at("gain"), "logit"),
-            page.between(row, "gain_low", "gain_high", "logit"),
-        ]
-        cells.append([*line, *([page.n(row.at("per_cost"), "plain")] if costed else [])])
-    columns = ["step", "p_first", "gain_worth", "interval", *(["per_cost"] if costed else [])]
-    return page.table(columns, cells)
-
-
-def _order_line(page: Page, pointer: str, item: Any) -> Markup:
-    """Write one place of the order: a step, and its chance where the analysis gives one."""
-    if not isinstance(item, Mapping):
-        return page.stage(item)
-    step = page.stage(item.get("step") or item.get("stage") or "")
-    for key in ("p_best", "probability", "p"):
-        if page.known(f"{pointer}/{key}"):
-            chance = page.n(f"{pointer}/{key}", "chance")
-            return page.say("up.place", step=step, chance=chance)
-    return step
-
-
-def _order(page: Page) -> list[Block]:
-    order = page.evidence.get("/results/upgrade/order")
-    if not isinstance(order, list) or not order:
-        return []
-    lines = [
-        _order_line(page, f"/results/upgrade/order/{index}", item)
-        for index, item in enumerate(order)
-    ]
-    return [
-        Block("heading", page.say("title.order")),
-        page.para("up.order"),
-        Block("path", lines),
-    ]
-
-
-def upgrade_section(page: Page) -> Section | None:
-    """Make the order of work; None where the analysis holds none."""
-    rows = page.evidence.rows("/results/upgrade/first_step")
-    order = _order(page)
-    if not rows and not order:
-        return None
-    ranked = sorted(rows, key=lambda row: -(row.number("p_best") or 0.0))
-    return page.section(
-        "upgrade",
-        [
-            page.para("up.lead"),
-            _steps_figure(page, ranked) if ranked else None,
-            _steps_table(page, ranked) if ranked else None,
-            *order,
-            page.note("up.note"),
-        ],
-    )
 
 
 # link ----------------------------------------------------------------------------------
