@@ -1,0 +1,66 @@
+"""The documentation's tests share one demonstration and one database server."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+_TESTS = Path(__file__).parents[1]
+sys.path[:0] = [str(_TESTS / "docs"), str(_TESTS / "abx")]  # for the modules beside the tests
+
+from docs_shell import DEMO, run  # noqa: E402
+from real_postgres import postgres_server  # noqa: E402
+
+
+@pytest.fixture(scope="session")
+def demonstration(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """What ``earwitness demo`` leaves behind, run once for all pages."""
+    folder = tmp_path_factory.mktemp("demonstration")
+    done = run(DEMO, folder, {})
+    assert done.returncode == 0, done.stdout + done.stderr
+    return folder / "earwitness-demo"
+
+
+@pytest.fixture(scope="session")
+def postgres() -> Iterator[dict[str, str]]:
+    """A PostgreSQL server that commands find as the reader's do, by libpq's variables."""
+    with postgres_server() as server:
+        binaries = max(Path("/usr/lib/postgresql").glob("*/bin"))
+        yield {
+            "PGHOST": str(server.folder),
+            "PGUSER": "postgres",
+            "PATH": os.pathsep.join(
+                [str(Path(sys.executable).parent), str(binaries), os.environ["PATH"]]
+            ),
+        }
+
+
+@pytest.fixture(scope="session")
+def sound_card(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, str]]:
+    """A PulseAudio null sink whose monitor is the microphone."""
+    folder = tmp_path_factory.mktemp("pulse")
+    extra = {"XDG_RUNTIME_DIR": str(folder), "PULSE_SERVER": f"unix:{folder}/native"}
+    env = {**os.environ, **extra, "HOME": str(folder)}
+    command = ["pulseaudio", "-n", "--daemonize=no", "--exit-idle-time=-1"]
+    command += ["--disallow-exit=true", "--use-pid-file=no"]
+    command += ["-L", f"module-native-protocol-unix socket={folder}/native auth-anonymous=1"]
+    command += ["-L", "module-null-sink sink_name=cabin rate=48000 format=float32le channels=2"]
+    quiet = subprocess.DEVNULL
+    server = subprocess.Popen(command, env=env, stdout=quiet, stderr=quiet)
+    try:
+        deadline = time.monotonic() + 20
+        while subprocess.run(["pactl", "info"], env=env, stdout=quiet, stderr=quiet).returncode:
+            assert time.monotonic() < deadline, "PulseAudio did not start"
+            time.sleep(0.1)
+        for kind, name in (("sink", "cabin"), ("source", "cabin.monitor")):
+            subprocess.run(["pactl", f"set-default-{kind}", name], env=env, check=True)
+        yield extra
+    finally:
+        server.terminate()
+        server.wait(10)

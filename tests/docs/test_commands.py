@@ -1,0 +1,164 @@
+"""Every command in the documentation runs, page by page, against the real program.
+
+A page's ``sh`` blocks run in order in a folder of the page's own, where the demonstration that
+the tutorials begin with already lies. Blocks with a file name as caption are saved first. A
+server is started, asked for its page, and stopped.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import signal
+import socket
+import subprocess
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import httpx
+import numpy as np
+import pytest
+import soundfile
+from docs_pages import DOCS, Block, blocks, pages
+from docs_people import answer_as_people
+from docs_shell import DEMO, environment, run
+
+_PORT = re.compile(r" --port \d+")
+
+
+def _name(page: Path) -> str:
+    return page.relative_to(DOCS).as_posix()
+
+
+def _with_commands() -> list[Path]:
+    return [page for page in pages() if any(block.kind == "sh" for block in blocks(page))]
+
+
+def _link_or_copy(source: str, target: str) -> None:
+    # Sound is replaced as a whole file, never written into, so a link serves.
+    if source.endswith((".flac", ".wav")):
+        os.link(source, target)
+    else:
+        shutil.copy2(source, target)
+
+
+def _bring_recordings(folder: Path) -> None:
+    """Pink noise as a reader records it: two positions, then the silent car."""
+    rng = np.random.default_rng(3)
+    (folder / "recordings").mkdir()
+    for name, level in (("left-ear", 0.05), ("right-ear", 0.05), ("silence", 0.0002)):
+        spectrum = np.fft.rfft(rng.standard_normal(10 * 48_000))
+        spectrum /= np.sqrt(np.maximum(np.arange(spectrum.size), 20.0))
+        noise = np.fft.irfft(spectrum)
+        noise *= level / noise.std()
+        soundfile.write(folder / "recordings" / f"{name}.wav", noise, 48_000, subtype="PCM_24")
+
+
+#: Files that a page tells its reader to bring.
+BROUGHT: dict[str, Callable[[Path], None]] = {"guides/measure.md": _bring_recordings}
+#: Fixtures that stand for what the reader has, and the commands that show the need.
+NEEDED = {"postgres": r"createdb|postgresql", "sound_card": r"measure (?!.*--from)"}
+#: Pages on which people have listened by the time the server stops: study folder, how many.
+LISTENED = {"tutorials/shop.md": ("estrel", 3), "guides/counter-day.md": ("earwitness-demo", 2)}
+
+
+@pytest.mark.parametrize("page", _with_commands(), ids=_name)
+def test_commands_run(
+    page: Path, demonstration: Path, tmp_path: Path, request: pytest.FixtureRequest
+) -> None:
+    name = _name(page)
+    folder = tmp_path / "reader"
+    folder.mkdir()
+    text = page.read_text(encoding="utf-8")
+    if "earwitness-demo" in text:
+        target = folder / "earwitness-demo"
+        shutil.copytree(demonstration, target, copy_function=_link_or_copy)
+    if name in BROUGHT:
+        BROUGHT[name](folder)
+    extra: dict[str, str] = {}
+    for fixture, sign in NEEDED.items():
+        if any(b.kind == "sh" and re.search(sign, b.text) for b in blocks(page)):
+            extra |= request.getfixturevalue(fixture)
+    for block in blocks(page):
+        _follow(block, folder, name, extra)
+
+
+def _follow(block: Block, folder: Path, page: str, extra: dict[str, str]) -> None:
+    if block.file is not None:
+        path = folder / block.file
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(block.text, encoding="utf-8")
+    elif block.kind == "sh" and "earwitness serve" in block.text:
+        _serve(block, folder, page, extra)
+        if page in LISTENED:
+            study, n_people = LISTENED[page]
+            answer_as_people(folder / study, n_people)
+    elif block.kind == "sh" and block.text.strip() != DEMO:
+        done = run(block.text, folder, extra)
+        said = f"{page}, line {block.line}:\n{block.text}\n{done.stdout}\n{done.stderr}"
+        assert done.returncode == block.exit_code, said
+
+
+def _free_port() -> int:
+    with socket.socket() as found:
+        found.bind(("127.0.0.1", 0))
+        return int(found.getsockname()[1])
+
+
+def _serve(block: Block, folder: Path, page: str, extra: dict[str, str]) -> None:
+    port = _free_port()  # the reader's 8610 may be somebody else's here
+    command = f"{_PORT.sub('', block.text.strip())} --port {port}"
+    log = folder / "server.log"
+    with log.open("wb") as output:
+        server = subprocess.Popen(
+            ["bash", "-euo", "pipefail", "-c", f"exec {command}"],
+            cwd=folder,
+            env=environment(extra),
+            stdout=output,
+            stderr=subprocess.STDOUT,
+            stdin=subprocess.DEVNULL,
+        )
+    try:
+        _probe(server, f"http://127.0.0.1:{port}", log)
+    finally:
+        server.send_signal(signal.SIGINT)
+        server.wait(timeout=20)
+    assert server.returncode == 0, f"{page}, line {block.line}:\n{log.read_text()}"
+
+
+def _probe(server: subprocess.Popen[bytes], url: str, log: Path) -> None:
+    deadline = time.monotonic() + 60
+    while True:
+        assert server.poll() is None, log.read_text()
+        try:
+            page = httpx.get(url, timeout=5)
+            break
+        except httpx.TransportError:
+            assert time.monotonic() < deadline, log.read_text()
+            time.sleep(0.1)
+    assert page.status_code == 200
+    stranger = httpx.get(f"{url}/listen/no-such-token/next", timeout=10)
+    assert stranger.status_code == 404
+    assert "error" in stranger.json()
+
+
+def test_no_command_escapes() -> None:
+    """Commands stand in ``sh`` blocks only, where they are run."""
+    for page in pages():
+        for block in blocks(page):
+            if block.kind == "sh":
+                continue
+            assert block.kind not in {"bash", "shell", "console"}, f"{_name(page)}:{block.line}"
+            typed = re.search(r"^ *(\$ |earwitness [a-z]+( |$))", block.text, re.MULTILINE)
+            assert typed is None or block.file, f"{_name(page)}:{block.line}: {typed}"
+
+
+def test_every_command_is_shown() -> None:
+    """The guides and tutorials use every command at least once."""
+    from abx.cli import COMMANDS
+
+    shown = "\n".join(b.text for page in pages() for b in blocks(page) if b.kind == "sh")
+    missing = [name for name in COMMANDS if f"earwitness {name}" not in shown]
+    assert not missing
