@@ -6,6 +6,8 @@ the owner's machine, not on the listener's; results are out of reach until the s
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -207,12 +209,12 @@ def _curve_chart(curves: pd.DataFrame, column: str, title: str) -> Any:
         alt.Chart(curves)
         .mark_line()
         .encode(
-            x=alt.X("f_hz:Q", title="Frequency in Hz").scale(type="log"),
+            x=alt.X("f_hz:Q", title="Frequency in Hz").scale(type="log", domain=[20, 20000]),
             y=alt.Y(f"{column}:Q", title=title),
-            color=alt.Color("stage:N", title=""),
-            strokeDash=alt.StrokeDash("stage:N", legend=None),
+            color=alt.Color("stage:N", title="", sort=None).legend(orient="bottom", columns=3),
+            strokeDash=alt.StrokeDash("stage:N", title="", sort=None),
         )
-        .properties(height=320)
+        .properties(height=380)
     )
 
 
@@ -228,30 +230,42 @@ def sound_page() -> None:
     if workspace is None:
         return
     if st.button("Render and check", type="primary"):
-        bar = st.progress(0.0, "Beginning")
-
-        def show(done: int, total: int, what: str) -> None:
-            bar.progress(min(1.0, done / max(1, total)), what)
-
         try:
-            render(workspace, show)
-            check_stimuli(workspace, show)
+            with progress_bar() as show:
+                render(workspace, show)
+                check_stimuli(workspace, show)
         except WRONG as error:
             st.error(f"The earlier stimuli stay as they were. {error}")
             return
-        bar.empty()
     command_hint("render, then verify")
     if not (workspace.stimuli / "manifest.json").is_file():
         st.write("The stimuli are not rendered yet.")
         return
-    _check_table(workspace)
+    try:
+        _check_table(workspace)
+    except WRONG as error:
+        st.error(str(error))
+        return
     _hear(workspace)
+
+
+@contextmanager
+def progress_bar() -> Iterator[Callable[[int, int, str], None]]:
+    """Show a bar from the first report of progress to the end of the block."""
+    place = st.empty()
+
+    def show(done: int, total: int, what: str) -> None:
+        place.progress(min(1.0, done / max(1, total)), what)
+
+    yield show
+    place.empty()
 
 
 def _check_table(workspace: Workspace) -> None:
     from abx.steps import stimuli_check
 
-    checks = stimuli_check(workspace)
+    with progress_bar() as show:
+        checks = stimuli_check(workspace, show)
     passed = all(check["passed"] for check in checks)
     st.header("Measured back from the files")
     (st.success if passed else st.error)(

@@ -20,21 +20,26 @@ def panel_page() -> None:
     workspace = open_workspace()
     if workspace is None:
         return
-    if not workspace.live.database.is_file() and not st.button("Open the study", type="primary"):
+    is_open = workspace.live.database.is_file()
+    if not is_open:
         st.write(
             "Opening draws the schedule's secret seed and fixes its fingerprint. Afterwards the "
             "study file and the stimuli must not change."
         )
-        return
+        if not st.button("Open the study", type="primary"):
+            return
     try:
         sessions = open_sessions(workspace.root)
     except WRONG as error:
         st.error(str(error))
         return
     try:
-        _state(workspace, sessions)
+        if is_open:
+            _state(workspace, sessions)
     finally:
         sessions.store.close()
+    if not is_open:
+        st.rerun()
 
 
 def _state(workspace: Workspace, sessions: Sessions) -> None:

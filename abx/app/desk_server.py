@@ -61,9 +61,7 @@ async def _next(request: Request) -> Response:
     message = {
         "state": "trial",
         "trial": programme,
-        "phase": "test",
-        "number": 1,
-        "of": 1,
+        "phase": "hear",
         "question": f"Excerpt: {programme}",
         "versions": names,
         "labels": {n: stage.label for n, stage in zip(names, study.stages, strict=True)},

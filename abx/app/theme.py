@@ -37,8 +37,8 @@ _STYLE = """
 [data-testid="stStatusWidget"], #MainMenu, footer { display: none !important; }
 [data-testid="stMainBlockContainer"] { padding: 1.25rem 1rem 2rem; max-width: 62rem; }
 .st-key-sheet { max-width: 44rem; margin: 0 auto; }
-.st-key-sheet h1 { font-size: 1.9rem; font-weight: 600; letter-spacing: 0; text-wrap: balance; }
-.st-key-sheet h2 { font-size: 1.25rem; font-weight: 600; letter-spacing: 0; padding: 0.5rem 0 0; }
+.stApp h1 { font-size: 1.9rem; font-weight: 600; letter-spacing: 0; text-wrap: balance; }
+.stApp h2 { font-size: 1.25rem; font-weight: 600; letter-spacing: 0; padding: 0.5rem 0 0; }
 [data-testid="stHeaderActionElements"] { display: none; }
 button[data-testid^="stBaseButton"] { min-height: 3.25rem; border-width: 2px; }
 button[data-testid^="stBaseButton"] p { font-size: 1.15rem; }
@@ -73,6 +73,13 @@ header[data-testid="stHeader"], [data-testid="stToolbar"] { display: none !impor
 """
 
 
+_ROOM_FOR_HEADER = """
+<style>
+[data-testid="stMainBlockContainer"] { padding-top: 4.5rem !important; }
+</style>
+"""
+
+
 def apply_theme(*, navigation: bool = False) -> None:
     """Add the style sheet to the current page.
 
@@ -83,4 +90,4 @@ def apply_theme(*, navigation: bool = False) -> None:
     """
     import streamlit as st
 
-    st.html(_STYLE if navigation else _STYLE + _NO_HEADER)
+    st.html(_STYLE + (_ROOM_FOR_HEADER if navigation else _NO_HEADER))

@@ -281,13 +281,13 @@ function createSession(root, options) {
 
   async function trialStep(trial) {
     leaveScreen();
-    const practice = trial.phase === "practice";
-    const header = {
-      stepText: `${practice ? "Practice" : "Question"} ${trial.number} of ${trial.of}`,
-      titleText: trial.question,
-      done: trial.number - 1,
-      of: trial.of,
-    };
+    const header = { titleText: trial.question };
+    if (trial.of) {
+      const word = trial.phase === "practice" ? "Practice" : "Question";
+      header.stepText = `${word} ${trial.number} of ${trial.of}`;
+      header.done = trial.number - 1;
+      header.of = trial.of;
+    }
     frame.show({ ...header, leadText: "Loading the sound." });
     const asked = performance.now();
     const blob = await fetchBlob(trial.audio);
