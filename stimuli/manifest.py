@@ -102,11 +102,13 @@ class StageRecord:
     filter_taps : int
         Filter length.
     phase : str
-        ``"minimum"``, ``"linear"`` or ``"measured"``.
+        ``"minimum"``, ``"linear"``, ``"measured"``, or ``"mixed"`` for an anchor.
     n_positions : int
         Microphone positions averaged.
     synthetic : str
         For a stage that was never built: how it was made. Empty for a measured stage.
+    anchor : str
+        ``"low"`` or ``"mid"`` for a rating anchor, which is not matched in loudness.
     right_band_level_db : tuple of float or None
         Levels of the right side where it has a filter of its own; the others are then the left.
     sources, sha256 : tuple of str
@@ -125,6 +127,7 @@ class StageRecord:
     phase: str
     n_positions: int
     synthetic: str
+    anchor: str
     right_band_level_db: tuple[float, ...] | None
     sources: tuple[str, ...]
     sha256: tuple[str, ...]
@@ -264,12 +267,13 @@ def model_disagreements(manifest: Manifest, *, limit_db: float = 0.5) -> tuple[D
         Largest spread first.
     """
     found = []
+    anchors = {stage.id for stage in manifest.stages if stage.anchor}
     for programme in manifest.programmes:
         for model in manifest.other_models:
             values = {
                 s.stage: s.other_models_db[model]
                 for s in manifest.stimuli
-                if s.programme == programme.id
+                if s.programme == programme.id and s.stage not in anchors
             }
             louder = max(values, key=lambda k: values[k])
             softer = min(values, key=lambda k: values[k])

@@ -12,7 +12,6 @@ import secrets
 import shutil
 import tempfile
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from importlib import metadata
@@ -26,10 +25,6 @@ from numpy.typing import NDArray
 from stimuli.errors import InputError
 from stimuli.filters import (
     FilterChoices,
-    StageFilter,
-    design_pair,
-    design_stage_filter,
-    impulse_filter,
 )
 from stimuli.manifest import (
     PINK_NOISE,
@@ -43,6 +38,14 @@ from stimuli.music import pink_noise
 from stimuli.pipeline import Take, encode, measure
 from stimuli.programme import ProgrammeReader, ProgrammeSpec, file_sha256
 from stimuli.response import StageResponse
+from stimuli.stages import (
+    StageFilters,
+    StageSpec,
+    anchor_stage,
+    check_anchors,
+    gain_setters,
+    make_filters,
+)
 from stimuli.weighting import (
     LISTENING_LEVEL_DB,
     a_weighted_level_db,
@@ -51,7 +54,14 @@ from stimuli.weighting import (
     model_names,
 )
 
-__all__ = ["LOUDEST_LUFS", "PINK_SECONDS", "TRUE_PEAK_LIMIT_DBTP", "StageSpec", "render_set"]
+__all__ = [
+    "LOUDEST_LUFS",
+    "PINK_SECONDS",
+    "TRUE_PEAK_LIMIT_DBTP",
+    "StageSpec",
+    "anchor_stage",
+    "render_set",
+]
 
 Floats = NDArray[np.float64]
 Progress = Callable[[int, int, str], None]
@@ -64,46 +74,6 @@ TRUE_PEAK_LIMIT_DBTP = -1.0
 _PEAK_MARGIN_DB = 0.02  # rounding to 24 bits and single-precision interpolation, amply
 PINK_SECONDS = 20.0
 PINK_SEED = 20
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class StageSpec:
-    """A stage to render.
-
-    Attributes
-    ----------
-    id, label : str
-        As in the study.
-    response : StageResponse
-        What was measured; of the left side if ``right`` is given.
-    right : StageResponse, optional
-        The right side, for a filter of its own.
-    impulse : ndarray, shape (frames,), optional
-        A measured impulse response at the study's rate, used instead of a designed filter.
-    synthetic : str
-        For a stage that was never built: how it was made.
-    """
-
-    id: str
-    label: str
-    response: StageResponse
-    right: StageResponse | None = None
-    impulse: Floats | None = None
-    synthetic: str = ""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Made:
-    """A stage's filter or pair of filters."""
-
-    left: StageFilter
-    right: StageFilter | None
-
-    @property
-    def taps(self) -> Floats:
-        if self.right is None:
-            return self.left.taps
-        return np.stack([self.left.taps, self.right.taps], axis=1)
 
 
 @dataclass(slots=True)
@@ -167,9 +137,10 @@ def render_set(
         :func:`stimuli.filters.design_stage_filter`.
     """
     _check_ids(stages, programmes)
+    check_anchors(stages)
     choices = replace(choices or FilterChoices(), boost_cap_db=boost_cap_db)
     step = _Steps(progress, len(stages) + (len(programmes) + 1) * (1 + len(stages)))
-    made = _make_all(stages, rate, playback, choices, step)
+    made = make_filters(stages, rate, playback, choices, step)
     out_dir = Path(out_dir)
     with _new_folder(out_dir) as folder:
         records, stimuli, target = _render_into(
@@ -203,7 +174,7 @@ def render_set(
 def _render_into(
     folder: Path,
     stages: Sequence[StageSpec],
-    made: Sequence[_Made],
+    made: Sequence[StageFilters],
     sources: Iterable[_Source],
     rate: int,
     step: _Steps,
@@ -216,7 +187,7 @@ def _render_into(
         taken, spectrum = measure(
             source.pieces,
             [m.taps for m in made],
-            [m.left.delay_frames for m in made],
+            [m.delay_frames for m in made],
             scratch=scratch,
             rate=rate,
             loop=source.loop,
@@ -228,44 +199,14 @@ def _render_into(
         records.append(record)
         takes.append(taken)
         others.append((spectrum.f_hz, spectrum.power()))
-    target = _common_loudness(takes)
+    target = _common_loudness(stages, takes)
     stimuli: list[StimulusRecord] = []
     for record, taken, (f_hz, power) in zip(records, takes, others, strict=True):
-        models = _other_models(f_hz, power, made, taken, target, listening_level_db)
+        gains = [target - taken[i].loudness_lufs for i in gain_setters(stages)]
+        models = _other_models(f_hz, power, made, gains, target, listening_level_db)
         stimuli += _write(record.id, stages, made, taken, models, folder, rate, target, step)
     shutil.rmtree(scratch)
     return records, stimuli, target
-
-
-def _make_all(
-    stages: Sequence[StageSpec],
-    rate: int,
-    playback: StageResponse | None,
-    choices: FilterChoices,
-    step: _Steps,
-) -> list[_Made]:
-    made = []
-    with ThreadPoolExecutor(min(8, len(stages))) as pool:
-        futures = [pool.submit(_make, stage, rate, playback, choices) for stage in stages]
-        for stage, future in zip(stages, futures, strict=True):
-            made.append(future.result())
-            step(f"filter for {stage.id}")
-    return made
-
-
-def _make(
-    stage: StageSpec, rate: int, playback: StageResponse | None, choices: FilterChoices
-) -> _Made:
-    if stage.impulse is not None:
-        return _Made(impulse_filter(stage.impulse, rate), None)
-    if stage.right is not None:
-        pair = design_pair(
-            stage.response, stage.right, rate=rate, playback=playback, choices=choices
-        )
-        return _Made(*pair)
-    return _Made(
-        design_stage_filter(stage.response, rate=rate, playback=playback, choices=choices), None
-    )
 
 
 class _Steps:
@@ -362,17 +303,22 @@ def _check_audible(programme: str, stages: Sequence[StageSpec], takes: Sequence[
             )
 
 
-def _common_loudness(takes: Sequence[Sequence[Take]]) -> float:
+def _common_loudness(stages: Sequence[StageSpec], takes: Sequence[Sequence[Take]]) -> float:
     """Loudest level at which no true peak of the set passes the limit."""
     limit = TRUE_PEAK_LIMIT_DBTP - _PEAK_MARGIN_DB
-    room = (limit - t.true_peak_dbtp + t.loudness_lufs for row in takes for t in row)
+    setting = gain_setters(stages)
+    room = [
+        limit - take.true_peak_dbtp + row[setting[i]].loudness_lufs
+        for row in takes
+        for i, take in enumerate(row)
+    ]
     return float(min(LOUDEST_LUFS, *room))
 
 
 def _write(
     programme: str,
     stages: Sequence[StageSpec],
-    made: Sequence[_Made],
+    made: Sequence[StageFilters],
     takes: Sequence[Take],
     models: Sequence[dict[str, float]],
     folder: Path,
@@ -381,7 +327,7 @@ def _write(
     step: _Steps,
 ) -> list[StimulusRecord]:
     paths = [folder / f"{secrets.token_hex(12)}.flac" for _ in stages]
-    gains = [target - take.loudness_lufs for take in takes]
+    gains = [target - takes[i].loudness_lufs for i in gain_setters(stages)]
     hashes = encode(
         [(t, p, 10 ** (g / 20)) for t, p, g in zip(takes, paths, gains, strict=True)],
         rate=rate,
@@ -405,7 +351,7 @@ def _write(
                 loudness_after_lufs=after,
                 residual_lu=after - target,
                 true_peak_dbtp=take.true_peak_dbtp + gain_db,
-                filter_taps=len(m.left.taps),
+                filter_taps=len(m.taps),
                 valid_low_hz=m.left.valid_low_hz,
                 valid_high_hz=m.left.valid_high_hz,
                 other_models_db=model,
@@ -418,15 +364,15 @@ def _write(
 def _other_models(
     f_hz: Floats,
     power: Floats,
-    made: Sequence[_Made],
-    takes: Sequence[Take],
+    made: Sequence[StageFilters],
+    gains_db: Sequence[float],
     target: float,
     listening_level_db: float,
 ) -> list[dict[str, float]]:
     """Levels under the further models, as differences from the mean over stages."""
     spectra = []
-    for m, take in zip(made, takes, strict=True):
-        gain = 10 ** ((target - take.loudness_lufs) / 10)
+    for m, gain_db in zip(made, gains_db, strict=True):
+        gain = 10 ** (gain_db / 10)
         spectra.append(power * _power_response(m.taps, len(f_hz)) * gain)
     a_levels = np.array([a_weighted_level_db(f_hz, s) for s in spectra])
     to_spl = 10 ** ((listening_level_db - target) / 10)
@@ -445,7 +391,7 @@ def _power_response(taps: Floats, n_lines: int) -> Floats:
     return np.asarray(power if power.ndim == 1 else power.mean(axis=1))
 
 
-def _stage_record(stage: StageSpec, made: _Made) -> StageRecord:
+def _stage_record(stage: StageSpec, made: StageFilters) -> StageRecord:
     left, right = made.left, made.right
     return StageRecord(
         id=stage.id,
@@ -456,10 +402,11 @@ def _stage_record(stage: StageSpec, made: _Made) -> StageRecord:
         capped_hz=tuple(sorted({*left.capped_hz, *(right.capped_hz if right else ())})),
         valid_low_hz=left.valid_low_hz,
         valid_high_hz=left.valid_high_hz,
-        filter_taps=len(left.taps),
-        phase=left.phase,
+        filter_taps=len(made.taps),
+        phase=made.phase,
         n_positions=stage.response.n_positions,
         synthetic=stage.synthetic,
+        anchor=stage.anchor,
         right_band_level_db=tuple(right.measured_db.tolist()) if right else None,
         sources=stage.response.sources + (stage.right.sources if stage.right else ()),
         sha256=stage.response.sha256 + (stage.right.sha256 if stage.right else ()),

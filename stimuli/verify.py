@@ -16,6 +16,7 @@ import soundfile
 from numpy.typing import NDArray
 from scipy.signal import fftconvolve
 
+from stimuli.anchors import ANCHORS_HZ
 from stimuli.bands import Bands, band_power, third_octave_bands
 from stimuli.errors import InputError
 from stimuli.loudness import LoudnessMeter
@@ -224,7 +225,8 @@ def _line_power(x: Floats) -> Floats:
 def _level_checks(manifest: Manifest, measured: _Measured) -> list[Check]:
     checks = []
     for programme in manifest.programmes:
-        values = {s.id: measured.loudness[s.id, programme.id] for s in manifest.stages}
+        matched = [s.id for s in manifest.stages if not s.anchor]
+        values = {stage: measured.loudness[stage, programme.id] for stage in matched}
         spread = max(values.values()) - min(values.values())
         lengths = {measured.frames[s.id, programme.id] for s in manifest.stages}
         same = len(lengths) == 1
@@ -265,6 +267,8 @@ def _pink_check(
             left = left - playback.band_level_db(bands)
         right = left
     judged = ~np.isin(np.round(bands.nominal_hz, 3), np.round(stage.capped_hz, 3))
+    if stage.anchor:
+        judged &= bands.high_hz <= ANCHORS_HZ[stage.anchor]
     error = np.zeros((2, len(bands)))
     for c, wanted in enumerate((left, right)):
         file = band_power(f_hz, measured.power[stage.id, PINK_NOISE][:, c], bands)
@@ -277,7 +281,9 @@ def _pink_check(
         f"{stage.id}: worst of {int(judged.sum())} bands {worst:.3f} dB from the measured response "
         f"(at {at:g} Hz), valid from {stage.valid_low_hz:.0f} to {stage.valid_high_hz:.0f} Hz"
     )
-    if not judged.all():
+    if stage.anchor:
+        words += f"; judged below the anchor's {ANCHORS_HZ[stage.anchor]:g} Hz"
+    if stage.capped_hz:
         names = ", ".join(f"{f:g}" for f in stage.capped_hz)
         words += f"; boost capped at {names} Hz"
     name = f"tone of pink noise, {stage.id}"

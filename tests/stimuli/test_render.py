@@ -12,7 +12,7 @@ from stimuli.filters import FilterChoices
 from stimuli.loudness import integrated_loudness
 from stimuli.manifest import PINK_NOISE, model_disagreements, read_manifest
 from stimuli.programme import ProgrammeSpec, file_sha256
-from stimuli.render import StageSpec, render_set
+from stimuli.render import StageSpec, anchor_stage, render_set
 from stimuli.truepeak import true_peak_dbtp
 from stimuli.verify import verify_set
 
@@ -306,6 +306,38 @@ def test_linear_phase_sets_keep_time_and_tone(make_stage, tmp_path, short_music)
     assert len(flat) == len(rough) == 3 * 48000
     lag = np.fft.irfft(np.conj(np.fft.rfft(flat)) * np.fft.rfft(rough)).argmax()
     assert lag == 0
+
+
+def test_anchors_are_rendered_beside_their_reference(make_stage, tmp_path, short_music):
+    reference = StageSpec("best", "", make_stage(np.linspace(3, -3, 31)))
+    other = StageSpec("other", "", make_stage(0.0))
+    anchors = [anchor_stage(reference, which) for which in ("low", "mid")]
+    manifest = render_set(
+        [reference, other, *anchors], short_music, tmp_path / "out", pink_seconds=6.0
+    )
+    result = verify_set(tmp_path / "out")
+    assert result.passed, [c for c in result.checks if not c.passed]
+    assert [s.anchor for s in manifest.stages] == ["", "", "low", "mid"]
+    gains = {s.stage: s.gain_db for s in manifest.stimuli if s.programme == "m"}
+    assert gains["anchor-low"] == gains["anchor-mid"] == gains["best"]
+    x, low = (
+        soundfile.read(tmp_path / "out" / manifest.stimulus(s, "m").file_name)[0]
+        for s in ("best", "anchor-low")
+    )
+    f = np.fft.rfftfreq(len(x), 1 / 48000)
+    a, b = (np.abs(np.fft.rfft(y[:, 0])) ** 2 for y in (x, low))
+    passed = (f > 100) & (f < 3400)
+    assert 10 * np.log10(b[passed].sum() / a[passed].sum()) == pytest.approx(0, abs=0.05)
+    stopped = (f > 4600) & (f < 20000)
+    assert 10 * np.log10(b[stopped].sum() / a[stopped].sum()) < -50
+    lag = np.fft.irfft(np.conj(np.fft.rfft(x[:, 0])) * np.fft.rfft(low[:, 0])).argmax()
+    assert lag == 0
+
+
+def test_anchor_without_its_reference_is_refused(make_stage, tmp_path, short_music):
+    anchor = anchor_stage(StageSpec("best", "", make_stage(0.0)), "low")
+    with pytest.raises(InputError, match="it is the anchor of 'best', which is not in the set"):
+        render_set([anchor], short_music, tmp_path / "out")
 
 
 def test_left_and_right_have_filters_of_their_own(make_stage, tmp_path, short_music):
