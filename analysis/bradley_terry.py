@@ -239,11 +239,12 @@ class PairModelFit:
 
     def parameter(self, name: str) -> tuple[float, float, float]:
         """Return estimate, naive and clustered error of ``"order"`` or ``"tie"``."""
+        # Residuals that cancel leave a variance of zero, which rounding may take below it.
         k = self.names.index(name)
         return (
             float(self.beta[k]),
-            float(np.sqrt(self.covariance[k, k])),
-            float(np.sqrt(self.covariance_cluster[k, k])),
+            float(np.sqrt(np.maximum(self.covariance[k, k], 0.0))),
+            float(np.sqrt(np.maximum(self.covariance_cluster[k, k], 0.0))),
         )
 
 

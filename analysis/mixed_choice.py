@@ -15,7 +15,7 @@ import numpy as np
 from scipy import stats
 from scipy.special import gammaln, log_ndtr, logsumexp
 
-from analysis.optimise import minimise
+from analysis.optimise import minimise, polish
 
 __all__ = ["MixedChoice", "fit_mixed_choice"]
 
@@ -222,7 +222,7 @@ def fit_mixed_choice(
     alike = float(model._parts(x @ beta)[0].sum()) + model.constant
     start = np.concatenate([beta, np.full(f, 0.5)])
     found = minimise(lambda v: -model.log_likelihood(v), start, tolerance=1e-13)
-    best, curve = _polish(model, found.x)
+    best, curve = polish(model.log_likelihood, found.x)
     covariance = np.linalg.pinv(-curve, hermitian=True)[:p, :p]
     value = model.log_likelihood(best)
     sd = np.abs(best[p:])
@@ -299,38 +299,3 @@ def _without_groups(model: _Model) -> np.ndarray:
         if np.abs(step).max() < 1e-10 or np.abs(beta).max() > 25:
             break
     return beta
-
-
-def _polish(model: _Model, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Take Newton steps from differences; return the estimate and the curvature there."""
-    curve = np.eye(len(x))
-    for _ in range(4):
-        slope, curve = _differences(model, x)
-        size, axes = np.linalg.eigh(curve)
-        if size.max() > -1e-8:
-            break
-        step = -axes @ ((axes.T @ slope) / size)
-        if np.abs(step).max() > 0.5:
-            break
-        x = x + step
-        if np.abs(step).max() < 1e-7:
-            break
-    return x, curve
-
-
-def _differences(model: _Model, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    tiny, size = 2e-4, len(x)
-    unit = np.eye(size) * tiny
-    middle = model.log_likelihood(x)
-    up = np.array([model.log_likelihood(x + e) for e in unit])
-    down = np.array([model.log_likelihood(x - e) for e in unit])
-    curve = np.diag((up - 2 * middle + down) / tiny**2)
-    for i in range(size):
-        for j in range(i):
-            cross = sum(
-                s * t * model.log_likelihood(x + s * unit[i] + t * unit[j])
-                for s in (1, -1)
-                for t in (1, -1)
-            )
-            curve[i, j] = curve[j, i] = cross / (4 * tiny**2)
-    return (up - down) / (2 * tiny), curve

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from scipy import optimize
 
-__all__ = ["Minimum", "minimise"]
+__all__ = ["Minimum", "minimise", "polish"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,3 +66,51 @@ def minimise(
         options=settings,
     )
     return Minimum(np.asarray(found.x), float(found.fun), bool(found.success))
+
+
+def polish(function: Callable[[np.ndarray], float], x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Take Newton steps towards a maximum; return the place and the curvature there.
+
+    Parameters
+    ----------
+    function : callable
+        Smooth log-likelihood of a few parameters; slopes and curvature come from differences.
+    x : numpy.ndarray, shape (n,)
+        Near the maximum.
+
+    Returns
+    -------
+    x : numpy.ndarray, shape (n,)
+    curvature : numpy.ndarray, shape (n, n)
+    """
+    curve = np.eye(len(x))
+    for _ in range(4):
+        slope, curve = _differences(function, x)
+        size, axes = np.linalg.eigh(curve)
+        if size.max() > -1e-8:
+            break
+        step = -axes @ ((axes.T @ slope) / size)
+        if np.abs(step).max() > 0.5:
+            break
+        x = x + step
+        if np.abs(step).max() < 1e-7:
+            break
+    return x, curve
+
+
+def _differences(
+    function: Callable[[np.ndarray], float], x: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    tiny, size = 2e-4, len(x)
+    unit = np.eye(size) * tiny
+    middle = function(x)
+    up = np.array([function(x + e) for e in unit])
+    down = np.array([function(x - e) for e in unit])
+    curve = np.diag((up - 2 * middle + down) / tiny**2)
+    for i in range(size):
+        for j in range(i):
+            cross = sum(
+                s * t * function(x + s * unit[i] + t * unit[j]) for s in (1, -1) for t in (1, -1)
+            )
+            curve[i, j] = curve[j, i] = cross / (4 * tiny**2)
+    return (up - down) / (2 * tiny), curve

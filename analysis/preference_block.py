@@ -94,8 +94,8 @@ def _stage_figures(found: Preference, fit: PairModelFit, k: int) -> dict[str, An
     draws = found.draws
     return {
         "log_worth": float(fit.log_worth[k]),
-        "se": float(np.sqrt(naive[k, k])),
-        "se_cluster": float(np.sqrt(cluster[k, k])),
+        "se": float(np.sqrt(np.maximum(naive[k, k], 0.0))),
+        "se_cluster": float(np.sqrt(np.maximum(cluster[k, k], 0.0))),
         "worth": float(worth[k]),
         "se_worth": float(np.sqrt(max(slope @ naive @ slope, 0.0))),
         "p_best": None if draws is None else float(draws.p_best()[k]),

@@ -59,7 +59,9 @@ def depth_blocks(
 
 def _thurstone(counts: PairCounts, reference: str) -> dict[str, Any]:
     fit = fit_thurstone(counts, reference=reference)
-    naive, cluster = (np.sqrt(np.diag(v)) for v in (fit.covariance, fit.covariance_cluster))
+    naive, cluster = (
+        np.sqrt(np.maximum(np.diag(v), 0.0)) for v in (fit.covariance, fit.covariance_cluster)
+    )
     return {
         "method": "Thurstone Case V",
         "n_trials": counts.n_trials,

@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from analysis.ordinal import fit_cumulative_link
+from analysis.ordinal import fit_cumulative_link, fit_mixed_cumulative_link
 from analysis.rating_tests import (
     friedman,
     intraclass_correlations,
@@ -222,6 +222,29 @@ def test_ordered_grades_match_published_software(gpl_data: Read, reference: Read
         fit_cumulative_link(np.ones(4), {"x": np.arange(4.0)})
     with pytest.raises(ValueError, match="link must be"):
         fit_cumulative_link(np.arange(4), {"x": np.arange(4.0)}, link="log")
+
+
+def test_ordered_grades_with_judges_match_published_software(
+    gpl_data: Read, reference: Read
+) -> None:
+    # ordinal 2022.11-16 clmm() with a random judge, Laplace.
+    wine = gpl_data("wine_ordinal")
+    effects = {
+        "tempwarm": (wine["temp"] == "warm").to_numpy(float),
+        "contactyes": (wine["contact"] == "yes").to_numpy(float),
+    }
+    found = fit_mixed_cumulative_link(wine["rating"].to_numpy(), effects, wine["judge"].to_numpy())
+    table = reference("mixed_models")
+    rows = table.loc[table["model"].str.startswith("clmm")].set_index("term")
+    steps = sorted(n for n in rows.index if n[0].isdigit())
+    npt.assert_allclose(found.thresholds, rows.loc[steps, "estimate"].astype(float), atol=1e-4)
+    npt.assert_allclose(found.thresholds_se, rows.loc[steps, "se"].astype(float), atol=1e-3)
+    npt.assert_allclose(found.beta, rows.loc[list(effects), "estimate"].astype(float), atol=1e-4)
+    npt.assert_allclose(found.se, rows.loc[list(effects), "se"].astype(float), atol=1e-3)
+    assert found.sd == pytest.approx(1.13113258, abs=1e-4)
+    assert found.log_likelihood == pytest.approx(-81.5654092921275, abs=1e-5)
+    with pytest.raises(ValueError, match="at least two listeners"):
+        fit_mixed_cumulative_link(np.arange(4), {"x": np.array([0.0, 1, 0, 1])}, ["P1"] * 4)
 
 
 def test_block_with_and_without_screened_listeners() -> None:
