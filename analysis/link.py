@@ -26,7 +26,14 @@ from analysis.link_permutation import (
     rank_correlations,
     smallest_order_p,
 )
-from analysis.link_regression import FEWEST_STAGES, ScatterFit, fit_scatter, worth_covariance
+from analysis.link_regression import (
+    FEWEST_STAGES,
+    ScatterFit,
+    contrasts,
+    fit_scatter,
+    leave_one_out,
+    worth_covariance,
+)
 from analysis.multiplicity import holm
 from analysis.preference import Preference
 from analysis.stages import StageTable
@@ -80,6 +87,8 @@ class Link:
     line : ScatterFit or None
         None below six stages.
     fit : LackOfFit or None
+    left_out : numpy.ndarray or None
+        Worth of each stage as predicted by the line of the others.
     draws : numpy.ndarray, shape (n_draws, n_stages), or None
         Log-worths of resampled panels.
     slope_measurement_sd : float
@@ -97,6 +106,7 @@ class Link:
     order: OrderTest | None
     line: ScatterFit | None
     fit: LackOfFit | None
+    left_out: np.ndarray | None
     draws: np.ndarray | None
     slope_measurement_sd: float
     n_trials: int
@@ -108,6 +118,19 @@ class Link:
     def n_stages(self) -> int:
         """Stages with a worth and a value of the metric."""
         return len(self.metric.stages)
+
+    @property
+    def error(self) -> float:
+        """Root mean square error of predicting each stage from the others, logits; NaN if none."""
+        if self.left_out is None:
+            return float("nan")
+        return float(np.sqrt(np.mean((self.worth - self.left_out) ** 2)))
+
+    @property
+    def error_of_mean(self) -> float:
+        """The same error when the mean of the others is the prediction."""
+        n = self.n_stages
+        return float(np.sqrt(np.mean(self.worth**2))) * n / (n - 1) if n > 1 else float("nan")
 
 
 def metric_values(stages: StageTable, name: str, compared: Sequence[str]) -> MetricValues:
@@ -182,12 +205,15 @@ def _one_link(preference: Preference, metric: MetricValues, primary: bool, seed:
     worth = worth - worth.mean() if part else worth
     draws = _draws_of(preference.draws, metric.stages)
     line, spread, order, fitted, kind = None, float("nan"), None, None, "none"
+    left_out = None
     if problem is None:
         order = order_test(metric.value, worth)
         fitted = _fit_on_same_stages(preference.counts, whole, metric)
         if len(part) >= FEWEST_STAGES:
             covariance, kind = worth_covariance(whole)
-            line = fit_scatter(worth, covariance[np.ix_(part, part)], metric.value)
+            inside = covariance[np.ix_(part, part)]
+            line = fit_scatter(worth, inside, metric.value)
+            left_out = leave_one_out(worth, inside, metric.value)
             spread = _measurement_sd(metric, worth, line, seed)
     return Link(
         metric=metric,
@@ -196,6 +222,7 @@ def _one_link(preference: Preference, metric: MetricValues, primary: bool, seed:
         order=order,
         line=line,
         fit=fitted,
+        left_out=left_out,
         draws=draws,
         slope_measurement_sd=spread,
         n_trials=whole.n_trials,
@@ -244,8 +271,6 @@ def _measurement_sd(
 
 def _slopes(metric: np.ndarray, worth: np.ndarray, weights: np.ndarray) -> np.ndarray:
     """Return slopes row by row with fixed weights."""
-    from analysis.link_regression import contrasts
-
     c = contrasts(metric.shape[1])
     z, y = metric @ c.T, worth @ c.T
     zw = z @ weights
@@ -296,6 +321,7 @@ def _row(link: Link, p_adjusted: float, n_metrics: int, alpha: float) -> dict[st
         "lack_of_fit": _fit_figures(link.fit),
         "compatible": None if link.fit is None else link.fit.p_value > alpha,
         "reliability": link.metric.reliability,
+        "leave_one_out": _left_out(link),
         "resampled": _resampled(link),
         "points": _points(link),
         "permutation_band": line_band(link.metric.value, link.worth)
@@ -365,6 +391,21 @@ def _resolved(metric: MetricValues, i: np.ndarray, j: np.ndarray) -> int | None:
 def _fit_figures(fit: LackOfFit | None) -> dict[str, Any]:
     keys = ("statistic", "df", "p_value", "design_effect", "p_value_trials", "slope_trials")
     return {key: None if fit is None else getattr(fit, key) for key in keys}
+
+
+def _left_out(link: Link) -> dict[str, Any] | None:
+    if link.left_out is None:
+        return None
+    return {
+        "rmse": link.error,
+        "rmse_mean": link.error_of_mean,
+        "predicted": [
+            {"stage": name, "worth": worth, "predicted": guess}
+            for name, worth, guess in zip(
+                link.metric.stages, link.worth, link.left_out, strict=True
+            )
+        ],
+    }
 
 
 def _resampled(link: Link) -> dict[str, Any] | None:

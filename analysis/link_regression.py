@@ -22,7 +22,14 @@ from scipy.optimize import brentq
 
 from analysis.bradley_terry import PairModelFit
 
-__all__ = ["FEWEST_STAGES", "ScatterFit", "contrasts", "fit_scatter", "worth_covariance"]
+__all__ = [
+    "FEWEST_STAGES",
+    "ScatterFit",
+    "contrasts",
+    "fit_scatter",
+    "leave_one_out",
+    "worth_covariance",
+]
 
 #: A metric is tested as a predictor from this many stages on.
 FEWEST_STAGES = 6
@@ -179,3 +186,29 @@ def _paule_mandel(y: np.ndarray, z: np.ndarray, s: np.ndarray, df: int) -> float
     while _excess(top, y, z, s, df) > 0:
         top *= 2
     return float(brentq(_excess, floor, top, args=(y, z, s, df), xtol=1e-12))
+
+
+def leave_one_out(
+    worth: np.ndarray, covariance: np.ndarray, metric: np.ndarray
+) -> np.ndarray | None:
+    """Predict each stage's worth by the line of the others.
+
+    Parameters
+    ----------
+    worth, covariance, metric
+        As for :func:`fit_scatter`, four stages or more.
+
+    Returns
+    -------
+    numpy.ndarray, shape (n_stages,), or None
+        None where without some stage the metric is the same for all.
+    """
+    n = len(worth)
+    predicted = np.empty(n)
+    for k in range(n):
+        rest = np.arange(n) != k
+        if n < 4 or np.ptp(metric[rest]) == 0:
+            return None
+        line = fit_scatter(worth[rest], covariance[np.ix_(rest, rest)], metric[rest])
+        predicted[k] = line.intercept + line.slope * metric[k]
+    return predicted
