@@ -5,7 +5,7 @@ from __future__ import annotations
 import sqlite3
 from typing import Any
 
-from sqlalchemy import Connection, Engine, create_engine, event
+from sqlalchemy import URL, Connection, Engine, create_engine, event
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError, NoSuchModuleError
 from sqlalchemy.pool import QueuePool
@@ -44,13 +44,7 @@ def open_engine(url: str) -> Engine:
         return _sqlite(url)
     if backend == "postgresql":
         try:
-            return create_engine(
-                parsed.set(drivername="postgresql+psycopg"),
-                pool_size=5,
-                max_overflow=10,
-                pool_pre_ping=True,
-                hide_parameters=True,
-            )
+            return _postgresql(parsed)
         except ModuleNotFoundError as error:
             raise InputError(
                 where="--database",
@@ -66,6 +60,30 @@ def _bad_url(problem: str) -> InputError:
         problem=problem,
         remedy="give sqlite:///FILE or postgresql://USER@HOST/DATABASE",
     )
+
+
+def _postgresql(url: URL) -> Engine:
+    engine = create_engine(
+        url.set(drivername="postgresql+psycopg"),
+        pool_size=5,
+        max_overflow=10,
+        pool_pre_ping=True,
+        hide_parameters=True,
+        # Each statement sees what was committed before it, the row before ours above all.
+        isolation_level="READ COMMITTED",
+    )
+    event.listen(engine, "connect", _prepare_postgresql)
+    return engine
+
+
+def _prepare_postgresql(connection: Any, _record: Any) -> None:
+    """Make a commit durable whatever the server's default, and no wait endless."""
+    connection.autocommit = True
+    try:
+        connection.execute("SET synchronous_commit TO on")
+        connection.execute(f"SET lock_timeout TO '{_BUSY_TIMEOUT_S:.0f}s'")
+    finally:
+        connection.autocommit = False
 
 
 def _sqlite(url: str) -> Engine:

@@ -294,6 +294,23 @@ def test_a_reference_outside_the_set_is_named() -> None:
         study_from_text(study_with(test))
 
 
+@pytest.mark.parametrize(("stages", "fits"), [(10, True), (11, False)])
+def test_at_most_twelve_signals(stages: int, fits: bool) -> None:
+    """BS.1534-3: 12 signals, the hidden reference and both anchors included."""
+    blocks = "".join(f'[[stages]]\nid = "s{n}"\nresponses = ["r{n}.csv"]\n' for n in range(stages))
+    text = (
+        f'format = 1\ntitle = "t"\ntarget = "flat"\n{blocks}'
+        '[[programmes]]\nid = "p"\nfile = "p.wav"\n'
+        '[[tests]]\nmethod = "rating"\nstages = "all"\nreference = "s0"\ntrials = 1\n'
+        "[plan]\nlisteners = 2\n"
+    )
+    if fits:
+        assert len(make_slot(study_from_text(text), SEED, 0).trials[0].versions) == 13
+        return
+    with pytest.raises(InputError, match=r"13 signals in one trial\. Present at most 12"):
+        study_from_text(text)
+
+
 def test_pairs_make_no_rating() -> None:
     test = 'method = "rating"\npairs = [["stock", "both"]]\ntrials = 1'
     with pytest.raises(InputError, match="present a whole set"):

@@ -232,6 +232,17 @@ def test_breaks_hold_until_resumed(tmp_path, local_store: Store) -> None:
     assert sessions.next_trial(token)["state"] == "done"
 
 
+def test_the_seal_covers_what_was_fixed(desk: Desk, sessions: Sessions) -> None:
+    opened = sessions.store.rows(sessions.study_id, kind="study-opened")[0]
+    assert sessions.seal == opened.digest
+    assert opened.content["seed_commitment"] == sessions.commitment
+    assert opened.content["study_sha256"] == desk.study.sha256
+    assert opened.content["claims"] == ["listeners prefer both over stock"]
+    assert opened.content["stopping"] == "fixed"
+    assert set(opened.content) >= {"manifest_sha256", "rule", "software", "listeners"}
+    assert sessions.opening.vault.seed.hex() not in (opened.body or "")
+
+
 def test_a_sitting_survives_another_process(sessions: Sessions, shared_desk: Desk) -> None:
     """A second service layer on the same database, as after a restart."""
     token = begin(sessions)

@@ -12,6 +12,7 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
+from real_postgres import PostgresServer
 from sqlalchemy import text
 from sqlalchemy.exc import DBAPIError
 
@@ -240,6 +241,27 @@ def test_sqlite_is_set_up_to_survive_a_power_cut(local_store: Store) -> None:
         assert connection.exec_driver_sql("PRAGMA journal_mode").scalar() == "wal"
         assert connection.exec_driver_sql("PRAGMA synchronous").scalar() == 2  # FULL
         assert connection.exec_driver_sql("PRAGMA foreign_keys").scalar() == 1
+
+
+@pytest.mark.postgres
+def test_postgresql_commits_durably_whatever_its_default(postgres: PostgresServer) -> None:
+    url = postgres.new_database()
+    with open_store(url) as store, store.engine.begin() as connection:
+        name = connection.execute(text("SELECT current_database()")).scalar_one()
+        connection.execute(text(f"ALTER DATABASE {name} SET synchronous_commit TO off"))
+        connection.execute(
+            text(f"ALTER DATABASE {name} SET default_transaction_isolation TO 'serializable'")
+        )
+    with open_store(url) as store, store.engine.connect() as connection:
+        shown = {
+            name: connection.execute(text(f"SHOW {name}")).scalar_one()
+            for name in ("synchronous_commit", "transaction_isolation", "lock_timeout")
+        }
+    assert shown == {
+        "synchronous_commit": "on",
+        "transaction_isolation": "read committed",
+        "lock_timeout": "30s",
+    }
 
 
 @pytest.mark.parametrize(
