@@ -222,7 +222,20 @@ def test_repeats_come_later_in_the_other_order() -> None:
                 original.plays("a"),
             )
             repeated[trial.pair_key] += 1
-    assert len(set(repeated.values())) == 1, "the choice of repeats rotates over the panel"
+    assert set(repeated.values()) == {12}
+
+
+def test_the_choice_of_repeats_rotates_over_the_panel() -> None:
+    """Six pairs, two repeats each: after three listeners every pair was repeated once."""
+    study = one_test('method = "paired"\nstages = "all"\ntrials = 2\nrepeats = 2')
+    repeated = Counter(
+        trial.pair_key
+        for slot in make_schedule(study, SEED, 6).slots
+        for trial in slot.trials
+        if trial.repeat_of is not None
+    )
+    assert len(repeated) == 6
+    assert set(repeated.values()) == {2}
 
 
 def test_controls_are_mixed_in() -> None:
