@@ -469,6 +469,7 @@ def _words(row: dict[str, Any]) -> str:
     order = (
         f"Over {n} stages the order by {name} agrees with the order of worths in "
         f"{row['pairs_agree']} of {row['pairs_total']} pairs "
+        f"and runs the other way in {row['pairs_opposed']} "
         f"(rank correlation {row['spearman']:+.2f}, permutation p = {row['p_exact']:.3f})"
     )
     order = order if row["spearman"] >= 0 else order.replace("agrees with", "reverses")

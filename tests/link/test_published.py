@@ -1,0 +1,156 @@
+"""The whole chain on published judgements: what it says there is written in analysis/LINK.md."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analysis.claims import judge_claims
+from analysis.link import fit_links, link_rows
+from analysis.predict import predict_share
+from analysis.preference import fit_preference
+from analysis.regions_model import fit_covariates
+from analysis.stages import stage_table
+from analysis.trials import trial_table
+from analysis.upgrade import upgrade_block
+
+from .conftest import GPL_DATA
+
+# Choisel & Wickelmaier 2007 JASA 121:388: reproduction modes and the loudspeakers they use
+CHANNELS = {
+    "Mono": 1,
+    "PhantomMono": 2,
+    "Stereo": 2,
+    "WideStereo": 2,
+    "Matrix": 4,
+    "Upmix1": 5,
+    "Upmix2": 5,
+    "Original": 5,
+}
+
+
+@pytest.fixture(scope="module")
+def modes():
+    """40 listeners, 21,924 judgements of 8 reproduction modes."""
+    wide = pd.read_csv(GPL_DATA / "soundquality_preference_wide.csv", dtype={"id": str})
+    long = wide.melt(id_vars=["row", "id"], value_vars=[c for c in wide.columns if ":" in c])
+    pair = long["variable"].str.split(":", expand=True)
+    frame = pd.DataFrame(
+        {
+            "listener": long["id"],
+            "session": "sheet " + long["row"].astype(str),
+            "method": "paired",
+            "stage_a": pair[0],
+            "stage_b": pair[1],
+            "answer": np.where(long["value"] == 1, "a", "b"),
+        }
+    )
+    frame["trial"] = frame.groupby(["listener", "session"]).cumcount() + 1
+    return fit_preference(trial_table(frame), n_draws=3000)
+
+
+@pytest.fixture(scope="module")
+def channels():
+    return stage_table(
+        pd.DataFrame({"stage": list(CHANNELS), "metric_channels": list(CHANNELS.values())})
+    )
+
+
+def test_twenty_thousand_judgements_are_still_eight_stages(modes, channels):
+    links = fit_links(modes, channels, primary="channels")
+    row = link_rows(links)[0]
+    assert (row["n_trials"], row["n_listeners"], row["n_stages"]) == (21924, 40, 8)
+    # per trial the number of channels looks overwhelming ...
+    order = [CHANNELS[name] for name in modes.main.stages]
+    naive = fit_covariates(modes.counts, np.array(order, dtype=float)[:, None], ("channels",))
+    assert naive.contrast(np.ones(1))["p_value"] < 1e-6
+    # ... with stages as the unit no rule is shown, and the worths differ in other ways
+    assert row["verdict"] == "undecided"
+    assert row["p_value"] == pytest.approx(0.114, abs=0.001)
+    assert row["compatible"] is False
+    assert row["lack_of_fit"]["design_effect"] > 3
+    assert "did not pass its test" in predict_share(links[0], 3.0).declined_reason
+
+
+def test_more_channels_is_not_the_order_that_listeners_have(modes, channels):
+    links = fit_links(modes, channels, primary="channels")
+    claims = [
+        "metric channels orders the stages",
+        "listeners prefer Stereo most of Mono and Upmix2",
+    ]
+    order, best = judge_claims(
+        claims, cells=[], preference=modes, links=links, stages=channels, alpha=0.05
+    )
+    assert order["verdict"] == "contradicted"
+    assert "prefer Stereo over Upmix2" in order["words"]
+    assert best["verdict"] == "supported"
+
+
+def test_best_first_step_from_mono(modes, channels):
+    block = upgrade_block(modes, channels, baseline="Mono")
+    first = block["first_step"]
+    assert first[0]["step"] == "Stereo"
+    assert first[0]["p_best"] == pytest.approx(0.93, abs=0.03)
+    # 0.135671 + 2.475749: log-worths of the published fit (psychotools 0.7.2, R)
+    assert first[0]["gain"] == pytest.approx(0.135671 + 2.475749, abs=1e-5)
+    assert any("no factors" in note for note in block["notes"])
+
+
+@pytest.fixture(scope="module")
+def fields():
+    """Kousgaard 1984: eight sound fields, a complete design of three factors, 20 listeners.
+
+    Who gave which answer was not published: answers are dealt out in order, which leaves the
+    worths alone and makes the spread between listeners meaningless.
+    """
+    data = pd.read_csv(
+        GPL_DATA / "soundfields_kousgaard1984.csv", dtype={"field1": str, "field2": str}
+    )
+    rows = []
+    for pair in data.itertuples():
+        given = ["a"] * pair.win1 + ["tie"] * pair.tie + ["b"] * pair.win2
+        rows += [
+            (f"{pair.instrument}{k}", pair.field1, pair.field2, answer)
+            for k, answer in enumerate(given)
+        ]
+    frame = pd.DataFrame(rows, columns=["listener", "stage_a", "stage_b", "answer"])
+    frame["method"], frame["session"] = "paired", "1"
+    frame["trial"] = frame.groupby("listener").cumcount() + 1
+    return fit_preference(trial_table(frame), reference="111", n_draws=1000)
+
+
+# Log-worths by Davidson's model, field 111 = 0 (BradleyTerry2 1.1.2 in R, all instruments)
+WORTH = {
+    "000": -1.87454564,
+    "001": -2.10105524,
+    "010": -0.40980938,
+    "011": -0.629282869,
+    "100": -0.40980938,
+    "101": -0.243979758,
+    "110": 0.173849279,
+    "111": 0.0,
+}
+
+
+def test_effects_of_a_published_complete_design(fields):
+    names = list(WORTH)
+    table = {"stage": names} | {
+        f"factor_{letter}": [name[k] for name in names] for k, letter in enumerate("abc")
+    }
+    block = upgrade_block(fields, stage_table(pd.DataFrame(table)), baseline="000")
+    main = {r["factor"]: r["estimate"] for r in block["effects"] if r["kind"] == "main effect"}
+    for k, letter in enumerate("abc"):
+        by_hand = sum(w * (1 if name[k] == "1" else -1) for name, w in WORTH.items()) / 4
+        assert main[letter] == pytest.approx(by_hand, abs=1e-5)
+    cross = {tuple(r["factors"]): r["estimate"] for r in block["interactions"]}
+    ab = sum(w * (1 if name[0] == name[1] else -1) for name, w in WORTH.items()) / 2
+    assert cross["a", "b"] == pytest.approx(ab, abs=1e-5)
+    assert main["a"] > main["b"] > 0.9
+    assert abs(main["c"]) < 0.2
+    # a and b do less together than the sum of both: either of them does most of it
+    assert cross["a", "b"] < -0.5
+    shares = {r["factor"]: r["estimate"] for r in block["shapley"]}
+    assert sum(shares.values()) == pytest.approx(-WORTH["000"], abs=1e-5)
+    # fields 100 and 010 have the same published worth: neither comes first, and that is said
+    chance = {r["step"]: r["p_best"] for r in block["first_step"]}
+    assert chance["100"] == pytest.approx(0.5, abs=0.1)
+    assert chance["010"] == pytest.approx(0.5, abs=0.1)
