@@ -142,6 +142,10 @@ def test_all_voices_are_written_side_by_side(lean, tmp_path):
     ],
 )
 def test_later_figures_are_drawn_only_from_their_blocks(decided, block, section, figure):
+    results = decided["results"]
+    kept = {"about", "preference", block}
+    decided = {"deviation": decided["deviation"], "results": {k: results[k] for k in kept}}
+    decided["results"]["preference"] = {"stages": results["preference"]["stages"]}
     page = render_report(decided)
     assert section in sections(page)
     assert f'id="{figure}' in page
