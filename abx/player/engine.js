@@ -155,11 +155,13 @@ class Fader {
     if (piece) piece.last = Math.max(piece.last, last);
   }
 
-  reset(value, now) {
+  /** Curves that were asked for too late collide: glide to `to` instead. */
+  recover(to, now, seconds) {
     this.param.cancelScheduledValues(0);
-    this.param.setTargetAtTime(value, now, 0.002);
-    this.pieces = [];
-    this.value = value;
+    this.param.setTargetAtTime(to, now, seconds / 4);
+    const first = Math.ceil(now * this.rate);
+    this.pieces = [{ first, last: first + Math.round(seconds * this.rate), to }];
+    this.value = to;
   }
 }
 
@@ -307,7 +309,7 @@ export function createEngine(context, blob, options = {}) {
     } catch (error) {
       if (error.name !== "NotSupportedError") throw error;
       stats.recovered += 1;
-      faders.forEach((fader, other) => fader.reset(other === version ? 1 : 0, context.currentTime));
+      faders.forEach((fader, other) => fader.recover(other === version ? 1 : 0, context.currentTime, 0.01));
     }
     count(done.newSoundFrame);
     stats.lastSwitch = { askedFrame, ...done, fadedInFrame: done.newSoundFrame + fadeFrames };
@@ -352,14 +354,25 @@ export function createEngine(context, blob, options = {}) {
       playing = true;
       countedTo = at;
       const ramp = everPlayed ? RESUME_RAMP_S : START_RAMP_S;
-      transportFader.fade(1, at, Math.round(ramp * rate));
+      try {
+        transportFader.fade(1, at, Math.round(ramp * rate));
+      } catch (error) {
+        if (error.name !== "NotSupportedError") throw error;
+        stats.recovered += 1;
+        transportFader.recover(1, context.currentTime, ramp);
+      }
       everPlayed = true;
     },
 
     pause() {
       if (!playing) return;
       const at = soonest(PAUSE_AHEAD_S);
-      const last = transportFader.fade(0, at, fadeFrames * 2);
+      let last = transportFader.fade(0, at, fadeFrames * 2);
+      if (frameNow() >= at) {
+        stats.late += 1;
+        last = Math.max(last, frameNow() + 2 * fadeFrames);
+        transportFader.delayed(last);
+      }
       count(last);
       offset = regionPosition(last + 1);
       stopSources(last + 1);

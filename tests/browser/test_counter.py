@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import pytest
+from axe_playwright_python.sync_playwright import Axe
 from browser_harness import Listener, Server, served
 from browser_study import STAGES, write_study
 from playwright.sync_api import Page, expect
@@ -86,6 +87,15 @@ def test_nobody_there_brings_the_start_page_back(page: Page, server: Server) -> 
     page.clock.run_for(2000)
     expect(page.get_by_role("button", name="I agree, begin")).to_be_visible()
     assert "s=" not in page.url
+
+
+@pytest.mark.parametrize("path", ["counter", "staff"])
+def test_pages_beside_the_player_pass_axe(page: Page, server: Server, path: str) -> None:
+    page.goto(f"{server.url}/{path}")
+    expect(page.get_by_role("heading").first).to_be_visible()
+    rules = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}
+    found = Axe().run(page, options=rules).response["violations"]
+    assert [(v["id"], [n["html"][:120] for n in v["nodes"]]) for v in found] == []
 
 
 def test_words_about_guessing() -> None:

@@ -264,3 +264,36 @@ def test_four_versions_of_fifteen_seconds_load_within_a_second(harness: Page) ->
     }""")
     print(f"{parts[2] / 1e6:.1f} MB: fetched in {parts[0]:.0f} ms, ready {parts[1]:.0f} ms later")
     assert parts[0] + parts[1] < 1000
+
+
+def test_a_late_start_is_recovered_without_a_click(harness: Page) -> None:
+    """The page is held up between asking for the sound and asking for its ramp."""
+    result = harness.evaluate("""async () => {
+      const room = await openCapture("sine");
+      const engine = createEngine(room.context, room.blob, { destination: room.tap });
+      await wait(100);
+      const schedule = AudioParam.prototype.setValueCurveAtTime;
+      let held = false;
+      AudioParam.prototype.setValueCurveAtTime = function (...curve) {
+        const until = performance.now() + 300;
+        while (!held && performance.now() < until);
+        held = true;
+        return schedule.apply(this, curve);
+      };
+      engine.play(0);
+      AudioParam.prototype.setValueCurveAtTime = schedule;
+      await wait(900);
+      engine.select(1);
+      await wait(200);
+      engine.pause();
+      await wait(200);
+      const capture = room.read();
+      engine.dispose();
+      await room.context.close();
+      return { capture, recovered: engine.stats.recovered };
+    }""")
+    captured = samples(result["capture"])
+    assert result["recovered"] == 1
+    assert np.abs(captured).max() == pytest.approx(10 ** (-6 / 20), abs=0.01)
+    assert click_level_db(captured) < -60
+    assert not captured[-2000:].any()
