@@ -31,7 +31,7 @@ PRICES = pd.DataFrame(
 
 def judged(claims, worth=TWO, stages=PRICES, **options):
     table = trial_table(answers(worth, **({"listeners": 30, "per_pair": 3} | options)))
-    found, known = fit_preference(table), stage_table(stages)
+    found, known = fit_preference(table, n_draws=1000), stage_table(stages)
     links = fit_links(found, known) if known.metrics else []
     return judge_claims(
         claims, cells=forced_choice_cells(table), preference=found, links=links, stages=known

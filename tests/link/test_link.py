@@ -173,7 +173,7 @@ def test_listeners_with_tastes_of_their_own_weaken_the_lack_of_fit(panel):
 
 def test_a_true_metric_over_six_stages_is_supported(panel, stages_with):
     stages = stages_with(metric_true_db=values(SIX), metric_noise=values(SIX, slope=0, sd=1))
-    rows = link_block(fit_preference(panel(SIX)), stages, primary="true_db")
+    rows = link_block(fit_preference(panel(SIX), n_draws=500), stages, primary="true_db")
     first, second = rows
     assert (first["metric"], first["primary"], first["n_stages"]) == ("true_db", True, 6)
     assert first["verdict"] == "supported"
@@ -190,7 +190,7 @@ def test_a_true_metric_over_six_stages_is_supported(panel, stages_with):
 def test_fewer_than_six_stages_decline_and_say_why(panel, stages_with, n):
     worth = {name: SIX[name] for name in "abcdef"[:n]}
     stages = stages_with(metric_true_db=values(worth))
-    row = link_block(fit_preference(panel(worth)), stages, primary="true_db")[0]
+    row = link_block(fit_preference(panel(worth), n_draws=500), stages, primary="true_db")[0]
     assert row["verdict"] == "declined"
     assert f"{n} stages are {n} points" in row["declined_reason"]
     assert "no prediction" in row["declined_reason"]
@@ -205,14 +205,16 @@ def test_fewer_than_six_stages_decline_and_say_why(panel, stages_with, n):
 
 def test_a_metric_that_misses_the_worths_is_not_compatible(panel, stages_with):
     wrong = dict(zip(SIX, [3.0, 1.0, 2.5, 0.0, 2.0, 1.5], strict=True))
-    row = link_block(fit_preference(panel(SIX)), stages_with(metric_x=wrong), primary="x")[0]
+    row = link_block(
+        fit_preference(panel(SIX), n_draws=500), stages_with(metric_x=wrong), primary="x"
+    )[0]
     assert row["compatible"] is False
     assert row["verdict"] == "undecided"
     assert row["tau"] > 0.5
 
 
 def test_measurement_spread_widens_the_interval_and_is_told(panel, stages_with):
-    found = fit_preference(panel(SIX))
+    found = fit_preference(panel(SIX), n_draws=500)
     sure = stages_with(metric_x=values(SIX), metric_x_repeat_sd=dict.fromkeys(SIX, 0.01))
     loose = stages_with(metric_x=values(SIX), metric_x_repeat_sd=dict.fromkeys(SIX, 0.8))
     unknown = stages_with(metric_x=values(SIX))
@@ -231,7 +233,7 @@ def test_measurement_spread_widens_the_interval_and_is_told(panel, stages_with):
 
 def test_others_are_adjusted_by_holm_and_the_primary_is_not(panel, stages_with):
     columns = {f"metric_m{k}": values(SIX, sd=0.6, seed=k) for k in range(4)}
-    rows = link_block(fit_preference(panel(SIX)), stages_with(**columns), primary="m2")
+    rows = link_block(fit_preference(panel(SIX), n_draws=500), stages_with(**columns), primary="m2")
     assert [row["metric"] for row in rows] == ["m2", "m0", "m1", "m3"]
     assert rows[0]["p_adjusted"] == rows[0]["p_value"]
     others = sorted(row["p_value"] for row in rows[1:])
@@ -247,7 +249,9 @@ def test_others_are_adjusted_by_holm_and_the_primary_is_not(panel, stages_with):
     ],
 )
 def test_metrics_that_cannot_be_held_against_worths(panel, stages_with, columns, words):
-    row = link_block(fit_preference(panel(SIX)), stages_with(**columns), primary="x")[0]
+    row = link_block(fit_preference(panel(SIX), n_draws=500), stages_with(**columns), primary="x")[
+        0
+    ]
     assert row["verdict"] == "declined"
     assert words in row["declined_reason"]
     assert row["words"] == row["declined_reason"]
@@ -262,13 +266,17 @@ def test_one_listener_is_declined(panel, stages_with):
 
 def test_an_unknown_primary_metric_is_named(panel, stages_with):
     with pytest.raises(InputError, match=r"metric_y: .*'y' is not in the stage table.*one of: x"):
-        fit_links(fit_preference(panel(FOUR)), stages_with(metric_x=values(FOUR)), primary="y")
+        fit_links(
+            fit_preference(panel(FOUR), n_draws=100),
+            stages_with(metric_x=values(FOUR)),
+            primary="y",
+        )
 
 
 def test_nothing_to_link(panel, stages_with):
     assert fit_links(None, stages_with(metric_x=values(FOUR))) == []
-    assert fit_links(fit_preference(panel(FOUR)), None) == []
-    assert fit_links(fit_preference(panel(FOUR)), stages_with(cost={"a": 1.0})) == []
+    assert fit_links(fit_preference(panel(FOUR), n_draws=100), None) == []
+    assert fit_links(fit_preference(panel(FOUR), n_draws=100), stages_with(cost={"a": 1.0})) == []
 
 
 def test_band_of_shuffled_lines_holds_an_unrelated_line():

@@ -14,7 +14,7 @@ METRIC = {name: 5 - 2 * worth for name, worth in EIGHT.items()}
 
 def link_of(panel, stages_with, metric=METRIC, worth=EIGHT, which=0, **more):
     columns = {"metric_sd_db": metric} | more
-    found = fit_preference(panel(worth, listeners=24, per_pair=2), n_draws=3000)
+    found = fit_preference(panel(worth, listeners=24, per_pair=2), n_draws=1000)
     return fit_links(found, stages_with(**columns), primary="sd_db")[which]
 
 

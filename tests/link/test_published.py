@@ -45,7 +45,7 @@ def modes():
         }
     )
     frame["trial"] = frame.groupby(["listener", "session"]).cumcount() + 1
-    return fit_preference(trial_table(frame), n_draws=3000)
+    return fit_preference(trial_table(frame), n_draws=1000)
 
 
 @pytest.fixture(scope="module")

@@ -49,7 +49,7 @@ def three_factors():
 
 
 def fitted(worth, **options):
-    found = fit_preference(trial_table(answers(worth, **options)), n_draws=2000)
+    found = fit_preference(trial_table(answers(worth, **options)), n_draws=500)
     return found.main, found.draws
 
 
@@ -158,7 +158,7 @@ def test_shapley_shares_add_up_and_follow_the_formula():
 def test_a_chain_gives_increments_with_their_place_and_nothing_more():
     worth = {"none": 0.0, "a": 0.6, "ab": 1.2}
     frame = TWO_STAGES[TWO_STAGES["stage"].isin(worth)]
-    found = fit_preference(trial_table(answers(worth)))
+    found = fit_preference(trial_table(answers(worth)), n_draws=500)
     block = upgrade_block(found, stage_table(frame))
     assert block["interactions"] == block["shapley"] == []
     assert [row["kind"] for row in block["effects"]] == ["increment"] * 2
@@ -278,7 +278,7 @@ def test_groups_that_want_different_things_get_their_own_order():
     from analysis.preference_depth import depth_blocks
 
     table = trial_table(pd.concat([bass, thin], ignore_index=True))
-    found = fit_preference(table)
+    found = fit_preference(table, n_draws=500)
     classes = depth_blocks(table, found)["classes"]
     block = upgrade_block(found, stage_table(TWO_STAGES), classes=classes)
     assert classes["best_by_bic"] == 2
@@ -291,18 +291,24 @@ def test_groups_that_want_different_things_get_their_own_order():
 def test_no_block_without_preference_stages_or_a_panel(panel, stages_with):
     stages = stage_table(TWO_STAGES)
     assert upgrade_block(None, stages) is None
-    assert upgrade_block(fit_preference(panel(TWO)), None) is None
+    assert upgrade_block(fit_preference(panel(TWO), n_draws=500), None) is None
     assert upgrade_block(fit_preference(panel(TWO, listeners=1)), stages) is None
-    assert upgrade_block(fit_preference(panel(TWO)), stages_with(cost={"a": 1.0})) is None
+    assert (
+        upgrade_block(fit_preference(panel(TWO), n_draws=500), stages_with(cost={"a": 1.0})) is None
+    )
 
 
 def test_a_baseline_that_nobody_heard_is_named(panel):
     with pytest.raises(InputError, match="baseline: the baseline 'zero' is not one of"):
-        upgrade_block(fit_preference(panel(TWO)), stage_table(TWO_STAGES), baseline="zero")
+        upgrade_block(
+            fit_preference(panel(TWO), n_draws=500), stage_table(TWO_STAGES), baseline="zero"
+        )
 
 
 def test_another_baseline_turns_the_steps_round(panel):
-    block = upgrade_block(fit_preference(panel(TWO)), stage_table(TWO_STAGES), baseline="ab")
+    block = upgrade_block(
+        fit_preference(panel(TWO), n_draws=500), stage_table(TWO_STAGES), baseline="ab"
+    )
     assert {row["change"] for row in block["first_step"]} == {
         "speakers: new → stock",
         "source: new → stock",
