@@ -23,7 +23,7 @@ from abx.mixer import Mixer, Samples
 from abx.session import Sessions
 from abx.store import Entry
 
-__all__ = ["BoothPlayer", "Console", "read_blob", "run_booth"]
+__all__ = ["BoothPlayer", "Console", "TerminalConsole", "read_blob", "run_booth"]
 
 FLOOR_DB = -42.0
 CAP_DB = 0.0
@@ -45,6 +45,22 @@ class Console(Protocol):
 
     def key(self) -> str:
         """Wait for the next key: a letter, a digit, space, enter or an arrow sequence."""
+
+
+class TerminalConsole:
+    """The terminal of the machine in the booth."""
+
+    def show(self, text: str) -> None:
+        """Print a line."""
+        import click
+
+        click.echo(text)
+
+    def key(self) -> str:
+        """Wait for one key, without enter."""
+        import click
+
+        return click.getchar()
 
 
 def read_blob(blob: bytes) -> tuple[list[Samples], int]:

@@ -12,7 +12,7 @@ import pytest
 from browser_study import PAIRED, write_study
 from scipy.signal import correlate
 
-from abx.booth import LEAVE, BoothPlayer, read_blob, run_booth
+from abx.booth import LEAVE, BoothPlayer, TerminalConsole, read_blob, run_booth
 from abx.errors import InputError
 from abx.server import open_sessions
 from abx.session import Sessions
@@ -163,3 +163,13 @@ def test_damaged_sound_data_is_refused() -> None:
         read_blob(b"RIFF")
     with pytest.raises(InputError, match="it has 16 bytes"):
         read_blob(b"EWA1" + bytes([1, 0, 1, 0, 0x80, 0xBB, 0, 0, 1, 0, 0, 0]))
+
+
+def test_the_terminal_shows_lines_and_reads_single_keys(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("click.getchar", lambda: "\x1b[A")
+    console = TerminalConsole()
+    console.show("Question 1 of 2")
+    assert console.key() == "\x1b[A"
+    assert capsys.readouterr().out == "Question 1 of 2\n"
