@@ -26,8 +26,19 @@ myst_heading_anchors = 3
 exclude_patterns = ["_build", "README.md"]
 nitpicky = True
 
-html_theme = "furo"
+html_theme = "alabaster"
+html_theme_options = {
+    "description": "Hear upgrade stages level-matched and blind",
+    "fixed_sidebar": True,
+    "page_width": "1080px",
+    "sidebar_width": "230px",
+    "font_family": "system-ui, sans-serif",
+    "head_font_family": "system-ui, sans-serif",
+    "show_powered_by": False,
+}
+html_sidebars = {"**": ["about.html", "searchfield.html", "contents.html"]}
 html_title = f"earwitness {release}"
+templates_path = ["_templates"]
 html_static_path = ["_static"]
 html_css_files = ["site.css"]
 html_math_renderer = "mathml"

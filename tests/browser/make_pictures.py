@@ -16,6 +16,7 @@ sys.path.insert(0, str(Path(__file__).parent))  # for the harness beside this sc
 
 from browser_harness import Listener, served
 from conftest import FLAGS
+from PIL import Image
 from playwright.sync_api import Page, sync_playwright
 
 from abx import cli
@@ -37,6 +38,15 @@ def main(folder: Path) -> None:
             with served(study) as server:
                 listener_pictures(Listener(page, server.url), folder)
             browser.close()
+    for picture in folder.glob("*.png"):
+        shrink(picture)
+
+
+def shrink(picture: Path) -> None:
+    """Keep 128 colours: screens have few, and the repository stays small."""
+    with Image.open(picture) as image:
+        few = image.convert("RGB").quantize(128, dither=Image.Dither.NONE)
+    few.save(picture, optimize=True)
 
 
 def report_pictures(page: Page, study: Path, folder: Path) -> None:

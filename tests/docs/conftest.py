@@ -27,8 +27,16 @@ def demonstration(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder / "earwitness-demo"
 
 
+@pytest.fixture
+def postgres(postgres_session: dict[str, str]) -> Iterator[dict[str, str]]:
+    """An empty server, as a page's reader has it."""
+    yield postgres_session
+    done = run("dropdb --if-exists --force estrel", Path.cwd(), postgres_session)
+    assert done.returncode == 0, done.stderr
+
+
 @pytest.fixture(scope="session")
-def postgres() -> Iterator[dict[str, str]]:
+def postgres_session() -> Iterator[dict[str, str]]:
     """A PostgreSQL server that commands find as the reader's do, by libpq's variables."""
     with postgres_server() as server:
         binaries = max(Path("/usr/lib/postgresql").glob("*/bin"))

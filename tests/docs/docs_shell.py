@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import os
+import pty
+import select
 import subprocess
 import sys
+import time
+from collections.abc import Sequence
 from pathlib import Path
 
 DEMO = "earwitness demo"
@@ -25,3 +29,45 @@ def run(command: str, folder: Path, extra: dict[str, str]) -> subprocess.Complet
         stdin=subprocess.DEVNULL,
         timeout=120,
     )
+
+
+def run_at_keyboard(
+    command: str, keys: Sequence[tuple[str, str]], folder: Path, extra: dict[str, str]
+) -> tuple[int, str]:
+    """Run a command at a terminal; send each text once its prompt has been shown.
+
+    Returns
+    -------
+    int, str
+        Exit code and all that was shown.
+    """
+    controller, terminal = pty.openpty()
+    process = subprocess.Popen(
+        ["bash", "-euo", "pipefail", "-c", command],
+        **dict.fromkeys(("stdin", "stdout", "stderr"), terminal),
+        cwd=folder,
+        env=environment(extra),
+        start_new_session=True,
+    )
+    os.close(terminal)
+    waiting, shown, since = list(keys), "", 0
+    deadline = time.monotonic() + 90
+    try:
+        while time.monotonic() < deadline:
+            if not select.select([controller], [], [], 0.5)[0]:
+                if not waiting and keys:  # a key that came before the program listened is lost
+                    os.write(controller, keys[-1][1].encode())
+                continue
+            try:
+                shown += os.read(controller, 4096).decode(errors="replace")
+            except OSError:  # the program has closed its end
+                break
+            if waiting and waiting[0][0] in shown[since:]:
+                since = len(shown)
+                os.write(controller, waiting.pop(0)[1].encode())
+        process.wait(timeout=10)
+    finally:
+        process.kill()
+        os.close(controller)
+    assert not waiting, f"never asked: {waiting[0][0]!r}\n{shown}"
+    return process.returncode, shown

@@ -21,11 +21,15 @@ import httpx
 import numpy as np
 import pytest
 import soundfile
+from _pytest.mark import ParameterSet
 from docs_pages import DOCS, Block, blocks, pages
 from docs_people import answer_as_people
-from docs_shell import DEMO, environment, run
+from docs_shell import DEMO, environment, run, run_at_keyboard
 
 _PORT = re.compile(r" --port \d+")
+_SERVER = re.compile(r"earwitness (serve|desk)|uvicorn --factory")
+# A server that Ctrl-C reached while it was busy says so like any other command.
+_STOPPED = (0, 130)
 
 
 def _name(page: Path) -> str:
@@ -34,6 +38,10 @@ def _name(page: Path) -> str:
 
 def _with_commands() -> list[Path]:
     return [page for page in pages() if any(block.kind == "sh" for block in blocks(page))]
+
+
+def _needs(page: Path, fixture: str) -> bool:
+    return any(b.kind == "sh" and re.search(NEEDED[fixture], b.text) for b in blocks(page))
 
 
 def _link_or_copy(source: str, target: str) -> None:
@@ -59,12 +67,26 @@ def _bring_recordings(folder: Path) -> None:
 #: Files that a page tells its reader to bring.
 BROUGHT: dict[str, Callable[[Path], None]] = {"guides/measure.md": _bring_recordings}
 #: Fixtures that stand for what the reader has, and the commands that show the need.
-NEEDED = {"postgres": r"createdb|postgresql", "sound_card": r"measure (?!.*--from)"}
+NEEDED = {"postgres": r"createdb|postgresql", "sound_card": r"measure (?!.*--from)|booth"}
+#: Pages whose command is answered at the keyboard: what is shown, what is typed then.
+TYPED = {
+    "guides/booth.md": [
+        ("I agree to take part", "y\n"),
+        ("my hearing is normal", "y\n"),
+        ("very quiet", "\x1b"),
+    ]
+}
 #: Pages on which people have listened by the time the server stops: study folder, how many.
 LISTENED = {"tutorials/shop.md": ("estrel", 3), "guides/counter-day.md": ("earwitness-demo", 2)}
 
 
-@pytest.mark.parametrize("page", _with_commands(), ids=_name)
+def _case(page: Path) -> ParameterSet:
+    # Sound in real time needs the machine to itself.
+    marks = [pytest.mark.loopback] if _needs(page, "sound_card") else []
+    return pytest.param(page, id=_name(page), marks=marks)
+
+
+@pytest.mark.parametrize("page", [_case(page) for page in _with_commands()])
 def test_commands_run(
     page: Path, demonstration: Path, tmp_path: Path, request: pytest.FixtureRequest
 ) -> None:
@@ -78,8 +100,8 @@ def test_commands_run(
     if name in BROUGHT:
         BROUGHT[name](folder)
     extra: dict[str, str] = {}
-    for fixture, sign in NEEDED.items():
-        if any(b.kind == "sh" and re.search(sign, b.text) for b in blocks(page)):
+    for fixture in NEEDED:
+        if _needs(page, fixture):
             extra |= request.getfixturevalue(fixture)
     for block in blocks(page):
         _follow(block, folder, name, extra)
@@ -90,11 +112,14 @@ def _follow(block: Block, folder: Path, page: str, extra: dict[str, str]) -> Non
         path = folder / block.file
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text(block.text, encoding="utf-8")
-    elif block.kind == "sh" and "earwitness serve" in block.text:
+    elif block.kind == "sh" and _SERVER.search(block.text):
         _serve(block, folder, page, extra)
         if page in LISTENED:
             study, n_people = LISTENED[page]
             answer_as_people(folder / study, n_people)
+    elif block.kind == "sh" and page in TYPED:
+        code, shown = run_at_keyboard(block.text, TYPED[page], folder, extra)
+        assert code == block.exit_code, f"{page}, line {block.line}:\n{shown}"
     elif block.kind == "sh" and block.text.strip() != DEMO:
         done = run(block.text, folder, extra)
         said = f"{page}, line {block.line}:\n{block.text}\n{done.stdout}\n{done.stderr}"
@@ -113,7 +138,7 @@ def _serve(block: Block, folder: Path, page: str, extra: dict[str, str]) -> None
     log = folder / "server.log"
     with log.open("wb") as output:
         server = subprocess.Popen(
-            ["bash", "-euo", "pipefail", "-c", f"exec {command}"],
+            ["bash", "-euo", "pipefail", "-c", _in_place(command)],
             cwd=folder,
             env=environment(extra),
             stdout=output,
@@ -121,11 +146,21 @@ def _serve(block: Block, folder: Path, page: str, extra: dict[str, str]) -> None
             stdin=subprocess.DEVNULL,
         )
     try:
-        _probe(server, f"http://127.0.0.1:{port}", log)
+        url = f"http://127.0.0.1:{port}"
+        _probe(server, url, log)
+        if "earwitness desk" not in command:  # nobody listens at the desk
+            stranger = httpx.get(f"{url}/listen/no-such-token/next", timeout=10)
+            assert stranger.status_code == 404
+            assert "error" in stranger.json()
     finally:
         server.send_signal(signal.SIGINT)
         server.wait(timeout=20)
-    assert server.returncode == 0, f"{page}, line {block.line}:\n{log.read_text()}"
+    assert server.returncode in _STOPPED, f"{page}, line {block.line}:\n{log.read_text()}"
+
+
+def _in_place(command: str) -> str:
+    """Let the shell become the server, so that the signal reaches it."""
+    return re.sub(r"(?=earwitness (?:serve|desk)|uvicorn)", "exec ", command, count=1)
 
 
 def _probe(server: subprocess.Popen[bytes], url: str, log: Path) -> None:
@@ -139,9 +174,6 @@ def _probe(server: subprocess.Popen[bytes], url: str, log: Path) -> None:
             assert time.monotonic() < deadline, log.read_text()
             time.sleep(0.1)
     assert page.status_code == 200
-    stranger = httpx.get(f"{url}/listen/no-such-token/next", timeout=10)
-    assert stranger.status_code == 404
-    assert "error" in stranger.json()
 
 
 def test_no_command_escapes() -> None:
