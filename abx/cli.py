@@ -22,6 +22,7 @@ __all__ = ["COMMANDS", "cli", "main"]
 COMMANDS: dict[str, tuple[str, str]] = {
     "demo": ("abx.commands.demo", "Build and run a complete demonstration study."),
     "new": ("abx.commands.new", "Start a study of your own."),
+    "desk": ("abx.commands.desk", "Prepare and follow a study in a browser."),
     "measure": ("abx.commands.measure", "Turn pink-noise recordings into a response table."),
     "render": ("abx.commands.render", "Render level-matched stimuli from the measured stages."),
     "plan": ("abx.commands.plan", "Show the schedule: who hears what, how long it takes."),

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import errno
+
 import click
 
 from abx.commands._area import database_option, study_argument
 from abx.commands._show import detail, heading
 
 __all__ = ["command"]
+
+_BAD_ADDRESS = errno.EADDRNOTAVAIL
 
 
 @click.command("serve")
@@ -27,8 +31,27 @@ def command(study: str, host: str, port: int, database: str | None) -> None:
     workspace = Workspace.open(study)
     title = load_study(workspace).title
     load_manifest(workspace)
+    _refuse_taken(host, port)
     heading(title)
     detail(f"Listeners: http://{host}:{port}/")
+    detail(f"Counter:   http://{host}:{port}/counter  (a tablet that runs by itself)")
     detail(f"Staff:     http://{host}:{port}/staff")
     detail("Ctrl-C stops the server; every acknowledged answer is already on disk.")
     serve(workspace.root, host=host, port=port, database=database)
+
+
+def _refuse_taken(host: str, port: int) -> None:
+    """Say so when something else listens there already, before anything is opened."""
+    import socket
+
+    from abx.errors import InputError
+
+    try:
+        with socket.create_server((host, port)):
+            return
+    except OSError as error:
+        raise InputError(
+            where="--port" if error.errno != _BAD_ADDRESS else "--host",
+            problem=f"cannot listen on {host}:{port} ({error.strerror})",
+            remedy="choose another, for example --port 8620",
+        ) from error
