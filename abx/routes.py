@@ -125,7 +125,7 @@ class _Routes:
 
     async def _in_store(self, work: Callable[[], _T]) -> _T:
         if self._store_limit is None:
-            self._store_limit = CapacityLimiter(16)
+            self._store_limit = CapacityLimiter(40)
         return await run_sync(work, limiter=self._store_limit)
 
 

@@ -234,9 +234,12 @@ class Sessions:
         slot = self._slot(sitting.slot, sitting.simulated)
         trial = self._trial_of_key(sitting, slot, trial_key)
         submission = read_submission(trial, answer, details)
-        with self.store.writing(self.study_id) as chain:
+
+        def work(chain: Appender) -> dict[str, Any]:
             self._store_answer(sitting, slot, trial, submission, chain)
-            message = self._message(token, sitting, chain)
+            return self._message(token, sitting, chain)
+
+        message = self.store.write(self.study_id, work)
         return Acknowledgement(str(trial_key), _feedback(trial, submission), message)
 
     def audio_blob(self, token: str, name: str) -> bytes:

@@ -185,22 +185,22 @@ def run_panel(
 def _sit(sessions: Sessions, perception: Perception, rng: np.random.Generator) -> str:
     listener = SimulatedListener.drawn(rng)
     token = sessions.begin(consent=True, hearing="simulated", output="simulated", simulated=True)
-    while True:
-        opened = sessions.open_trial(token)
-        if opened is None:
-            if sessions.next_trial(token)["state"] != "break":
-                return token
-            sessions.resume(token)
+    trials = iter(sessions.slot(sessions.sitting(token).slot, simulated=True).trials)
+    message = sessions.next_trial(token)
+    while message["state"] in ("trial", "break"):
+        if message["state"] == "break":
+            message = sessions.resume(token)
             continue
-        key, trial = opened
+        trial = next(trials)
         percept = _Percept(perception, listener, rng)
         answer = get_method(trial.method).simulate(trial, percept)
         seconds = {name: round(float(rng.uniform(2, 9)), 2) for name in trial.version_names}
-        sessions.record_answer(
+        message = sessions.record_answer(
             token,
-            key,
+            message["trial"],
             answer,
             response_s=round(sum(seconds.values()) + 1.5, 2),
             switches=int(rng.integers(2, 12)),
             listened_s=seconds,
-        )
+        ).next
+    return token

@@ -98,6 +98,8 @@ class Link:
         What the worths' covariance rests on.
     problem : str or None
         Why nothing could be worked out.
+    compared : tuple of str
+        All stages that listeners compared, with or without the metric.
     """
 
     metric: MetricValues
@@ -113,6 +115,7 @@ class Link:
     n_listeners: int
     covariance: str
     problem: str | None
+    compared: tuple[str, ...]
 
     @property
     def n_stages(self) -> int:
@@ -229,6 +232,7 @@ def _one_link(preference: Preference, metric: MetricValues, primary: bool, seed:
         n_listeners=whole.n_listeners,
         covariance=kind,
         problem=problem,
+        compared=preference.counts.stages,
     )
 
 

@@ -7,13 +7,16 @@ measurement, the slope, and the scatter of stages about the line, which a new st
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
 
 import numpy as np
 
 from analysis.link import Link
+from analysis.stages import StageTable
 
-__all__ = ["Prediction", "predict_share"]
+__all__ = ["Prediction", "predict_share", "prediction_rows"]
 
 _DRAWS = 4000
 
@@ -184,3 +187,40 @@ def _lead(link: Link, value: float, repeat_sd: float, best: int, seed: int) -> n
     slope = (centred * scatter).sum(axis=1) / (centred**2).sum(axis=1)
     level = scatter.mean(axis=1) + slope * (new - metric.mean(axis=1))
     return np.asarray(level + rng.normal(0, 1, _DRAWS) * tau - worth[:, best])
+
+
+def prediction_rows(
+    links: Sequence[Link], stages: StageTable | None, *, alpha: float = 0.05, seed: int = 1
+) -> list[dict[str, Any]]:
+    """Return the ``predictions`` block: every measured stage of the table that nobody compared.
+
+    Parameters
+    ----------
+    links : sequence of Link
+        The primary metric first.
+    stages : StageTable or None
+    alpha : float, optional
+        Level of the link's test.
+    seed : int, optional
+        Of the draws.
+
+    Returns
+    -------
+    list of dict
+        ``stage`` and the fields of :class:`Prediction`; empty without such stages.
+    """
+    if not links or stages is None:
+        return []
+    link = links[0]
+    name = f"metric_{link.metric.name}"
+    rows = []
+    for _, stage in stages.frame.iterrows():
+        value = float(stage[name])
+        if stage["stage"] in link.compared or not np.isfinite(value):
+            continue
+        spread = float(stage.get(f"{name}_repeat_sd", np.nan))
+        sd = spread if np.isfinite(spread) else 0.0
+        told = predict_share(link, value, repeat_sd=sd, alpha=alpha, seed=seed)
+        rows.append({"stage": str(stage["stage"]), "repeat_sd_known": np.isfinite(spread)})
+        rows[-1] |= asdict(told)
+    return rows

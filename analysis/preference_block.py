@@ -74,15 +74,19 @@ def _model_name(fit: PairModelFit) -> str:
 
 def _stage_rows(found: Preference, confidence: float) -> list[dict[str, Any]]:
     rows = []
+    resampled = None if found.draws is None else found.draws.interval(confidence=confidence)
     for name in found.counts.stages:
         fit = found.main if found.main is not None and name in found.main.stages else None
         if fit is None:
-            keys = ("log_worth", "se", "se_cluster", "worth", "se_worth", "p_best")
-            more = ("centred", "centred_low", "centred_high", "rank_probabilities")
-            rows.append({"stage": name, **dict.fromkeys(keys + more)})
+            keys = ["log_worth", "se", "se_cluster", "worth", "se_worth", "p_best", "centred"]
+            keys += ["centred_low", "centred_high", "resampled_low", "resampled_high"]
+            rows.append({"stage": name, **dict.fromkeys([*keys, "rank_probabilities"])})
             continue
         rows.append({"stage": name, **_stage_figures(found, fit, fit.stages.index(name))})
-        rows[-1] |= _centred(fit, fit.stages.index(name), confidence)
+        k = fit.stages.index(name)
+        rows[-1] |= _centred(fit, k, confidence)
+        rows[-1]["resampled_low"] = None if resampled is None else float(resampled[0][k])
+        rows[-1]["resampled_high"] = None if resampled is None else float(resampled[1][k])
     return rows
 
 

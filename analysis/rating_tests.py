@@ -256,6 +256,8 @@ def _agreement(
     ratio = columns / error
     a = k * ratio * middle
     b = n * (1 + (k - 1) * middle) - k * middle
+    if a == 0 and b == 0:
+        return float(middle), float("nan"), float("nan")
     df = (k - 1) * (n - 1) * (a + b) ** 2 / ((n - 1) * a**2 + b**2)
     up, down = stats.f.ppf(1 - tail, n - 1, df), stats.f.ppf(1 - tail, df, n - 1)
     spread = k * columns + (k * n - k - n) * error

@@ -248,6 +248,7 @@ def ratings_block(table: TrialTable, *, confidence: float = 0.95) -> dict[str, A
             ],
         },
         "stages_screened": _stage_rows(kept, confidence) if out and len(kept) else None,
+        "difference_grades": _difference_rows(frame, confidence),
         "mixed": mixed_ratings(frame),
     }
     return block | _comparisons(frame, confidence)
@@ -294,6 +295,31 @@ def _summary(
         "maximum": float(values.max()),
         "outliers": sorted(str(name) for name in beyond),
     }
+
+
+def _difference_rows(frame: pd.DataFrame, confidence: float) -> list[dict[str, Any]]:
+    """Return mean difference grades by stage over listeners; empty without a hidden reference."""
+    differences = difference_grades(frame)
+    rows = []
+    for stage, part in differences.groupby("stage", observed=True, sort=True):
+        values = part.groupby("listener", observed=True)["difference"].mean().to_numpy()
+        n, mean = len(values), float(values.mean())
+        half = float("nan")
+        if n > 1:
+            student = float(stats.t.ppf((1 + confidence) / 2, n - 1))
+            half = student * float(values.std(ddof=1)) / np.sqrt(n)
+        rows.append(
+            {
+                "stage": str(stage),
+                "n_trials": len(part),
+                "n_listeners": n,
+                "mean": mean,
+                "ci_low": mean - half,
+                "ci_high": mean + half,
+                "above_zero": int((part["difference"] > 0).sum()),
+            }
+        )
+    return rows
 
 
 def _comparisons(frame: pd.DataFrame, confidence: float) -> dict[str, Any]:

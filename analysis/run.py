@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from analysis.choice_block import choice_block
 from analysis.claim_hearing import obvious_controls
 from analysis.claims import judge_claims, parse_claim
 from analysis.discrimination import discrimination_rows, forced_choice_cells
@@ -18,6 +19,7 @@ from analysis.errors import InputError
 from analysis.link import fit_links, link_rows
 from analysis.listeners import excluded_listeners, parse_screening
 from analysis.planning import power_block
+from analysis.predict import prediction_rows
 from analysis.preference import fit_preference
 from analysis.preference_block import preference_block
 from analysis.preference_depth import depth_blocks
@@ -95,9 +97,9 @@ def analyse(
     Returns
     -------
     dict
-        ``about``, ``discrimination``, ``preference``, ``reliability``, ``ratings``, ``power``,
-        ``link``, ``upgrade``, ``regions``, ``dose``, ``claims``, ``screened``: plain numbers,
-        text, lists and dictionaries at full precision, None where a figure is undefined.
+        ``about``, ``discrimination``, ``preference``, ``choice``, ``reliability``, ``ratings``,
+        ``power``, ``link``, ``upgrade``, ``regions``, ``dose``, ``claims``, ``screened``: plain
+        numbers, text, lists and dictionaries at full precision, None where a figure is undefined.
 
     Raises
     ------
@@ -146,10 +148,12 @@ def _blocks(trials: TrialTable, options: _Options) -> dict[str, Any]:
         "about": _about(trials, alpha, seed),
         "discrimination": discrimination_rows(trials, cells=cells),
         "preference": preferred,
+        "choice": choice_block(cells) if options.mixed else [],
         "reliability": reliability_block(trials),
         "ratings": ratings_block(trials),
         "power": power_block(cells, preference, alpha=alpha),
         "link": link_rows(links, alpha=alpha),
+        "predictions": prediction_rows(links, options.stages, alpha=alpha, seed=seed),
         "upgrade": upgrade_block(
             preference,
             options.stages,

@@ -146,7 +146,9 @@ def order_shares(lattice: Lattice, draws: WorthDraws) -> list[dict[str, Any]]:
     The twelve most frequent; what remains is the last row, with ``path`` None.
     """
     counts: dict[tuple[str, ...], int] = {}
-    _walk(lattice, draws, frozenset(), np.arange(len(draws.draws)), (), counts)
+    taken: dict[State, np.ndarray] = {}
+    everyone = np.arange(len(draws.draws))
+    _walk(lattice, draws, frozenset(), everyone, (), counts, taken)
     ranked = sorted(counts.items(), key=lambda item: (-item[1], item[0]))
     n = len(draws.draws)
     rows: list[dict[str, Any]] = [
@@ -165,20 +167,26 @@ def _walk(
     members: np.ndarray,
     path: tuple[str, ...],
     counts: dict[tuple[str, ...], int],
+    taken: dict[State, np.ndarray],
 ) -> None:
-    """Follow every panel to the end of its order, panels of one path together."""
+    """Follow every panel to the end of its order, panels of one path together.
+
+    `taken` keeps which step every panel takes from a state, since many paths meet there.
+    """
     choices = sorted(lattice.next_states(state), key=lambda s: sorted(s))
     if not choices:
         counts[path] = counts.get(path, 0) + len(members)
         return
-    best = _next(lattice, draws, state, choices)[members]
+    if state not in taken:
+        taken[state] = _next(lattice, draws, state, choices)
+    best = taken[state][members]
     stopped = int((best < 0).sum())
     if stopped:
         counts[path] = counts.get(path, 0) + stopped
     for k, after in enumerate(choices):
         part = members[best == k]
         if part.size:
-            _walk(lattice, draws, after, part, (*path, lattice.stage_of[after]), counts)
+            _walk(lattice, draws, after, part, (*path, lattice.stage_of[after]), counts, taken)
 
 
 def budget_rows(

@@ -16,7 +16,12 @@ from stimuli.bands import Bands
 from stimuli.deviation import REGIONS, Deviation, deviation
 from stimuli.equal_loudness import loudness_weighted_difference
 from stimuli.errors import InputError
-from stimuli.excitation import COMPONENT_HZ, excitation_difference
+from stimuli.excitation import (
+    COMPONENT_HZ,
+    EarSpectrum,
+    ExcitationDifference,
+    excitation_difference,
+)
 from stimuli.response import Response, StageResponse, power_average
 from stimuli.target import Target
 
@@ -30,6 +35,7 @@ __all__ = [
     "measure_metrics",
     "narrow_band_deviation_db",
     "octave_deviation_db",
+    "programme_metrics",
     "stage_metrics",
     "stage_repeat_sds",
 ]
@@ -355,14 +361,60 @@ def stage_metrics(responses: Sequence[Response], target: Target) -> dict[str, fl
     return values | _perceptual(stage, target) | _reach(stage)
 
 
+def _held(stage: StageResponse, target: Target) -> tuple[Floats, Floats]:
+    """Return stage and target at the ear's components.
+
+    Outside the valid band the deviation is held, as it is when the stage is rendered.
+    """
+    inside = np.clip(COMPONENT_HZ, stage.valid_low_hz, stage.valid_high_hz)
+    wanted = target.level_at(COMPONENT_HZ)
+    return wanted + stage.level_at(inside) - target.level_at(inside), wanted
+
+
+def programme_metrics(
+    responses: Sequence[Response], target: Target, spectrum: EarSpectrum
+) -> dict[str, float]:
+    """Figures of what a stage does to one excerpt, held against what the target would do to it.
+
+    Parameters
+    ----------
+    responses, target
+        As for :func:`stage_metrics`.
+    spectrum : EarSpectrum
+        The excerpt's, from :func:`stimuli.excitation.signal_spectrum`, which also sets the level.
+
+    Returns
+    -------
+    dict of str to float
+        ``excitation_d``; ``excitation_mean_abs_db`` and ``excitation_largest_db``, mean and largest
+        magnitude of the excitation's difference after loudness alignment.
+
+    Raises
+    ------
+    InputError
+        See :func:`stimuli.response.power_average`.
+    """
+    stage = power_average(responses)
+    found = _ear_difference(stage, target, spectrum)
+    return {
+        "excitation_d": found.d,
+        "excitation_mean_abs_db": float(np.abs(found.difference_db).mean()),
+        "excitation_largest_db": float(np.abs(found.difference_db).max()),
+    }
+
+
+def _ear_difference(
+    stage: StageResponse, target: Target, spectrum: EarSpectrum | None = None
+) -> ExcitationDifference:
+    band = (stage.valid_low_hz, stage.valid_high_hz)
+    return excitation_difference(*_held(stage, target), spectrum=spectrum, valid_hz=band)
+
+
 def _perceptual(stage: StageResponse, target: Target) -> dict[str, float]:
     band = (stage.valid_low_hz, stage.valid_high_hz)
-    inside = np.clip(COMPONENT_HZ, *band)
-    # Outside the valid band the deviation is held, as it is when the stage is rendered.
-    wanted = target.level_at(COMPONENT_HZ)
-    held = wanted + stage.level_at(inside) - target.level_at(inside)
+    held, wanted = _held(stage, target)
     return {
-        "excitation_d": excitation_difference(held, wanted, valid_hz=band).d,
+        "excitation_d": _ear_difference(stage, target).d,
         "loudness_difference_sone": loudness_weighted_difference(
             COMPONENT_HZ, held, wanted, valid_hz=band
         ).sone,

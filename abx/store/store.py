@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from types import TracebackType
-from typing import Any, Self
+from typing import Any, Generic, Self, TypeVar, cast
 
 from sqlalchemy import (
     Connection,
@@ -31,6 +31,8 @@ from abx.store.migrate import migrate
 from abx.store.tables import log, log_body, vault
 
 __all__ = ["Store", "Vault", "open_store"]
+
+_T = TypeVar("_T")
 
 
 class Vault:
@@ -85,6 +87,8 @@ class Store:
         self._writer = write_transaction(engine)
         # One writer at a time within the process spares the database its lock waits.
         self._lock = threading.Lock()
+        self._jobs: list[_Job[Any]] = []
+        self._jobs_lock = threading.Lock()
 
     def __enter__(self) -> Self:
         return self
@@ -113,15 +117,67 @@ class Store:
             If the database refuses; nothing of the block is stored then.
         """
         try:
-            with self._lock, self._writer.begin() as connection:
-                if self.engine.dialect.name == "postgresql":
-                    connection.execute(
-                        text("SELECT pg_advisory_xact_lock(hashtextextended(:study, 0))"),
-                        {"study": study},
-                    )
+            with self._lock, self._holding(study) as connection:
                 yield Appender(connection, study)
         except SQLAlchemyError as error:
             raise StoreError(f"The answer could not be stored: {_reason(error)}") from error
+
+    def write(self, study: str, work: Callable[[Appender], _T]) -> _T:
+        """Run one piece of work on the study's chain and return its result once it is durable.
+
+        Pieces that threads bring while another commits share the next commit, so that a slow
+        disk is waited for once and not once an answer. A piece that raises undoes itself only.
+
+        Parameters
+        ----------
+        study : str
+            Study id.
+        work : callable
+            Gets an :class:`Appender`; must not keep it.
+
+        Raises
+        ------
+        StoreError
+            If the database refuses; then nothing of the piece is stored.
+        Exception
+            Whatever ``work`` raises.
+        """
+        job = _Job(study, work)
+        with self._jobs_lock:
+            self._jobs.append(job)
+        with self._lock:
+            if not job.done:  # else another thread has done it along with its own
+                self._run_jobs(study)
+        return job.outcome()
+
+    def _run_jobs(self, study: str) -> None:
+        with self._jobs_lock:
+            batch = [job for job in self._jobs if job.study == study]
+            self._jobs = [job for job in self._jobs if job.study != study]
+        try:
+            with self._holding(study) as connection:
+                for job in batch:
+                    job.run(connection)
+            for job in batch:
+                job.durable = True
+        except SQLAlchemyError as error:
+            for job in batch:
+                refused = StoreError(f"The answer could not be stored: {_reason(error)}")
+                refused.__cause__ = error
+                job.refuse(refused)
+        finally:
+            for job in batch:
+                job.done = True
+
+    @contextmanager
+    def _holding(self, study: str) -> Iterator[Connection]:
+        with self._writer.begin() as connection:
+            if self.engine.dialect.name == "postgresql":
+                connection.execute(
+                    text("SELECT pg_advisory_xact_lock(hashtextextended(:study, 0))"),
+                    {"study": study},
+                )
+            yield connection
 
     @contextmanager
     def looking(self, study: str) -> Iterator[Appender]:
@@ -215,6 +271,43 @@ class Store:
             yield
         except SQLAlchemyError as error:
             raise StoreError(f"The database did not answer: {_reason(error)}") from error
+
+
+class _Job(Generic[_T]):
+    """One piece of work waiting for a commit, and how it went."""
+
+    def __init__(self, study: str, work: Callable[[Appender], _T]) -> None:
+        self.study = study
+        self.done = False
+        self.durable = False
+        self._work = work
+        self._result: _T | None = None
+        self._error: BaseException | None = None
+
+    def run(self, connection: Connection) -> None:
+        """Do the work inside a savepoint; a failure of the work stays with it."""
+        savepoint = connection.begin_nested()
+        try:
+            self._result = self._work(Appender(connection, self.study))
+        except SQLAlchemyError:
+            raise  # the database itself failed: nobody's work is safe in this transaction
+        except BaseException as error:
+            savepoint.rollback()
+            self._error = error
+        else:
+            savepoint.commit()
+
+    def refuse(self, error: BaseException) -> None:
+        """Note that the commit failed."""
+        self._result, self._error = None, error
+
+    def outcome(self) -> _T:
+        """Return the result or raise what went wrong."""
+        if self._error is not None:
+            raise self._error
+        if not self.durable:  # whoever was to commit it was interrupted
+            raise StoreError("The answer could not be stored: interrupted")
+        return cast("_T", self._result)
 
 
 class Appender:

@@ -197,7 +197,7 @@ def test_a_store_that_refuses_is_said_and_can_be_retried(
         def refuse(*_args: object) -> None:
             raise StoreError("disk I/O error")
 
-        patched.setattr(local_sessions.store, "writing", refuse)
+        patched.setattr(local_sessions.store, "write", refuse)
         reply = client.post(f"/listen/{token}/answer", json=answer_body(message))
         assert reply.status_code == 503
         assert "try again" in error_of(reply)

@@ -7,20 +7,22 @@ import json
 import multiprocessing
 import sqlite3
 import threading
+import time
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
 
 import pytest
 from real_postgres import PostgresServer
-from sqlalchemy import text
-from sqlalchemy.exc import DBAPIError
+from sqlalchemy import event, text
+from sqlalchemy.exc import DBAPIError, OperationalError
 
 from abx.errors import InputError, StoreError
 from abx.store import Entry, Store, open_store
 from abx.store.chain import GENESIS
 from abx.store.engine import open_engine
 from abx.store.migrate import current_revision, head_revision, migrate
+from abx.store.store import Appender
 
 SPAWN = multiprocessing.get_context("spawn")
 
@@ -241,6 +243,129 @@ def test_sqlite_is_set_up_to_survive_a_power_cut(local_store: Store) -> None:
         assert connection.exec_driver_sql("PRAGMA journal_mode").scalar() == "wal"
         assert connection.exec_driver_sql("PRAGMA synchronous").scalar() == 2  # FULL
         assert connection.exec_driver_sql("PRAGMA foreign_keys").scalar() == 1
+
+
+def test_waiting_answers_share_a_commit(store: Store) -> None:
+    """While one commit takes long, those that wait gather for the next."""
+    commits = 0
+    gate = threading.Event()
+
+    @event.listens_for(store.engine, "commit")
+    def slow(_connection: object) -> None:
+        nonlocal commits
+        commits += 1
+        gate.wait(10)
+
+    results: list[int] = []
+
+    def work(number: int) -> None:
+        row = store.write("one", lambda chain: chain.append(entry(number)))
+        results.append(row.seq)
+
+    threads = [threading.Thread(target=work, args=(n,)) for n in range(12)]
+    for thread in threads:
+        thread.start()
+    time.sleep(0.3)
+    gate.set()
+    for thread in threads:
+        thread.join()
+    assert sorted(results) == list(range(1, 13))
+    assert commits == 2, "the first alone, then the eleven that waited"
+    rows = store.rows("one")
+    assert all(b.prev == a.digest for a, b in pairwise(rows))
+
+
+def test_work_that_fails_undoes_itself_only(store: Store) -> None:
+    gate = threading.Event()
+    outcomes: dict[int, object] = {}
+
+    def piece(number: int, chain: Appender) -> int:
+        row = chain.append(entry(number))
+        if number == 0:
+            gate.wait(10)  # the others gather meanwhile
+        if number % 3 == 2:
+            raise ValueError(f"piece {number}")
+        return row.seq
+
+    def work(number: int) -> None:
+        try:
+            outcomes[number] = store.write("one", lambda chain: piece(number, chain))
+        except ValueError as error:
+            outcomes[number] = str(error)
+
+    threads = [threading.Thread(target=work, args=(n,)) for n in range(9)]
+    for thread in threads:
+        thread.start()
+        time.sleep(0.05)
+    gate.set()
+    for thread in threads:
+        thread.join()
+    assert {n for n, outcome in outcomes.items() if isinstance(outcome, str)} == {2, 5, 8}
+    rows = store.rows("one")
+    assert [row.content["number"] for row in rows] == [0, 1, 3, 4, 6, 7]
+    assert [row.seq for row in rows] == [1, 2, 3, 4, 5, 6]
+    assert all(b.prev == a.digest for a, b in pairwise(rows))
+
+
+def test_a_commit_that_fails_acknowledges_nobody(store: Store) -> None:
+    gate = threading.Event()
+    outcomes: list[object] = []
+
+    @event.listens_for(store.engine, "commit")
+    def fail(_connection: object) -> None:
+        gate.wait(10)
+        raise OperationalError("COMMIT", None, Exception("disk I/O error"))
+
+    def work(number: int) -> None:
+        try:
+            outcomes.append(store.write("one", lambda chain: chain.append(entry(number))))
+        except StoreError as error:
+            outcomes.append(str(error))
+
+    threads = [threading.Thread(target=work, args=(n,)) for n in range(4)]
+    for thread in threads:
+        thread.start()
+    time.sleep(0.2)
+    gate.set()
+    for thread in threads:
+        thread.join()
+    assert outcomes == ["The answer could not be stored: disk I/O error"] * 4
+    event.remove(store.engine, "commit", fail)
+    assert store.rows("one") == []
+    assert store.write("one", lambda chain: chain.append(entry(1))).seq == 1
+
+
+def test_an_interrupted_commit_acknowledges_nobody(
+    store: Store,
+) -> None:
+    """The thread that commits for others dies of something that is no database error."""
+
+    class Interrupted(BaseException):
+        pass
+
+    def interrupted(*_args: object) -> None:
+        raise Interrupted
+
+    gate = threading.Event()
+    outcomes: list[object] = []
+
+    def work(number: int) -> None:
+        try:
+            outcomes.append(store.write("one", lambda chain: gate.wait(10) and number))
+        except BaseException as error:
+            outcomes.append(type(error).__name__)
+
+    threads = [threading.Thread(target=work, args=(n,)) for n in range(3)]
+    event.listen(store.engine, "commit", interrupted)
+    for thread in threads:
+        thread.start()
+        time.sleep(0.05)
+    gate.set()
+    for thread in threads:
+        thread.join()
+    event.remove(store.engine, "commit", interrupted)
+    assert sorted(map(str, outcomes)) == ["Interrupted", "Interrupted", "StoreError"]
+    assert store.write("one", lambda chain: chain.append(entry(1))).seq == 1
 
 
 @pytest.mark.postgres

@@ -13,6 +13,8 @@ import pytest
 from analysis.counts import PairCounts
 from analysis.mixed_choice import MixedChoice, fit_mixed_choice
 from analysis.mixed_preference import fit_mixed_preference
+from analysis.run import analyse
+from analysis.trials import trial_table
 
 Read = Callable[..., pd.DataFrame]
 DATA = Path(__file__).parent / "data"
@@ -153,3 +155,15 @@ def test_faults(change: dict[str, object], what: str) -> None:
     correct, trials, fixed, groups = (call.pop(k) for k in ("correct", "trials", "fixed", "groups"))
     with pytest.raises(ValueError, match=what):
         fit_mixed_choice(correct, trials, fixed, groups, **call)  # type: ignore[arg-type]
+
+
+def test_block_over_all_pairs(abx_rows: Callable[..., pd.DataFrame]) -> None:
+    one = abx_rows({f"P{k}": (4 + k % 5, 8) for k in range(12)})
+    two = abx_rows({f"P{k}": (3 + k % 5, 8) for k in range(12)}, ("i", "k")).assign(session="2")
+    result = analyse(trial_table(pd.concat([one, two], ignore_index=True)))
+    (row,) = result["choice"]
+    assert (row["n_trials"], row["n_listeners"], row["n_pairs"]) == (192, 12, 2)
+    assert row["sd_pair"] is None
+    assert row["sd_listener"] > 0.3
+    assert 0.5 < row["proportion"] < 0.9
+    assert analyse(trial_table(one), mixed=False)["choice"] == []

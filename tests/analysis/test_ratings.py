@@ -265,6 +265,12 @@ def test_block_with_and_without_screened_listeners() -> None:
     assert after["hidden-reference"]["n_listeners"] == 7
     assert after["hidden-reference"]["mean"] == pytest.approx(98)
     assert overall["hidden-reference"]["outliers"] == ["P7"]
+    grades = {row["stage"]: row for row in block["difference_grades"]}
+    assert set(grades) == {"both", "mid-anchor"}
+    # Means over the same eight listeners: (7·98 + 60)/8 for the reference.
+    gap = overall["both"]["mean"] - (7 * 98 + 60) / 8
+    assert grades["both"]["mean"] == pytest.approx(gap)
+    assert grades["both"]["above_zero"] == 2
     assert block["n_complete"] == 8
     assert block["anova"]["p_value"] < 1e-6
     assert block["friedman"]["kendall_w"] > 0.5

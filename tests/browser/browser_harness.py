@@ -7,7 +7,6 @@ audio engine can be measured with stimuli of known content.
 from __future__ import annotations
 
 import asyncio
-import re
 import socket
 import struct
 import subprocess
@@ -266,8 +265,10 @@ class Listener:
 
     def hear_all(self) -> None:
         for card in self.page.locator(".card").all():
+            version = card.get_attribute("data-version")
             card.click()
-            expect(card).to_have_class(re.compile("heard"))
+            # wait_for looks at every frame; expect would look again after a second only
+            self.page.locator(f'.card.heard[data-version="{version}"]').wait_for()
 
     def choose(self, number: int = 1) -> None:
         self.page.locator(".answer").nth(number - 1).click()

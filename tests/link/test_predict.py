@@ -5,7 +5,7 @@ import pytest
 
 from analysis.link import fit_links
 from analysis.link_regression import leave_one_out
-from analysis.predict import predict_share
+from analysis.predict import predict_share, prediction_rows
 from analysis.preference import fit_preference
 
 EIGHT = dict(zip("abcdefgh", np.linspace(-1.6, 1.6, 8), strict=True))
@@ -74,3 +74,16 @@ def test_it_declines_and_says_what_would_allow_one(panel, stages_with, change, v
     assert words in found.declined_reason
     assert found.share is found.share_low is found.share_high is found.p_better is None
     assert found.words.startswith("No prediction: ")
+
+
+def test_stages_of_the_table_that_nobody_compared(panel, stages_with):
+    metric = METRIC | {"new": 3.0, "far": 40.0, "blank": float("nan")}
+    stages = stages_with(metric_sd_db=metric, metric_sd_db_repeat_sd=dict.fromkeys(metric, 0.1))
+    found = fit_preference(panel(EIGHT, listeners=24), n_draws=1000)
+    links = fit_links(found, stages, primary="sd_db")
+    rows = {row["stage"]: row for row in prediction_rows(links, stages)}
+    assert set(rows) == {"new", "far"}
+    assert rows["new"]["share_low"] < rows["new"]["share"] < rows["new"]["share_high"]
+    assert rows["new"]["repeat_sd_known"]
+    assert "outside the range" in rows["far"]["declined_reason"]
+    assert prediction_rows([], stages) == prediction_rows(links, None) == []

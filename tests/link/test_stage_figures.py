@@ -6,7 +6,13 @@ import pytest
 
 from stimuli.bands import third_octave_bands
 from stimuli.deviation import deviation
-from stimuli.metrics import octave_deviation_db, stage_metrics, stage_repeat_sds
+from stimuli.excitation import pink_spectrum, signal_spectrum
+from stimuli.metrics import (
+    octave_deviation_db,
+    programme_metrics,
+    stage_metrics,
+    stage_repeat_sds,
+)
 from stimuli.response import Response, power_average
 from stimuli.target import built_in_target
 
@@ -90,3 +96,15 @@ def test_published_resonance_thresholds_have_alike_octave_deviations():
         level = 20 * np.log10(np.abs((s * s + s * a / q + 1) / (s * s + s / (a * q) + 1)))
         found.append(octave_deviation_db(f, level))
     npt.assert_allclose(found, 0.063, atol=0.02)
+
+
+def test_an_excerpt_decides_what_a_stage_does_to_it():
+    shape = np.where(BANDS.mid_hz < 150, 9.0, 0.0)
+    pink = programme_metrics([table(shape)], FLAT, pink_spectrum())
+    assert pink["excitation_d"] == stage_metrics([table(shape)], FLAT)["excitation_d"]
+    assert pink["excitation_largest_db"] > pink["excitation_mean_abs_db"] > 0.5
+    rng = np.random.default_rng(2)
+    spectrum = np.fft.rfft(rng.standard_normal(96000))
+    thin = np.fft.irfft(spectrum * (np.fft.rfftfreq(96000, 1 / 48000) > 1500))[:, None]
+    bright = programme_metrics([table(shape)], FLAT, signal_spectrum(thin, 48000))
+    assert bright["excitation_largest_db"] < 0.2

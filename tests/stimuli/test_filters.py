@@ -48,7 +48,7 @@ def test_biquad_phase_is_recovered_from_magnitude(reference):
     table = reference("minphase_biquads_response.csv")
     for name, (b, a) in biquads(reference).items():
         response = np.polyval(b[::-1], z) / np.polyval(a[::-1], z)
-        h = minimum_phase_fir(np.abs(response))
+        h = minimum_phase_fir(np.abs(response))[: 1 << 15]  # the rest is below 1e-12
         for row in (r for r in table if r["filter"] == name):
             w = np.exp(-2j * np.pi * float(row["f_Hz"]) / 48000 * np.arange(len(h)))
             value = complex(h @ w)

@@ -16,6 +16,8 @@ from stimuli.bands import pink_band_level_db
 pytestmark = pytest.mark.loopback
 
 RATE = 48000
+# Sound must keep time while the rest of the suite works; without the right to ask, it just runs.
+FIRST = ["nice", "-n", "-15"] if os.geteuid() == 0 else []
 FILTER = """
 import sys
 import numpy as np
@@ -47,9 +49,42 @@ def known_levels(bands):
     return pink_band_level_db(grid, np.abs(h) ** 2, bands)
 
 
+class Path:
+    """What is played on ``speaker`` is filtered and comes out of ``cabin``, which is recorded."""
+
+    def __init__(self, env):
+        self.env = env
+        self._chain = []
+
+    def start(self):
+        """Begin anew: a chain that stumbled once keeps its backlog and delays all later sound."""
+        self.stop()
+        layout = ["--raw", "--format=float32le", "--rate=48000", "--channels=2",
+                  "--latency-msec=120"]  # fmt: skip
+        catch = subprocess.Popen([*FIRST, "parec", "-d", "speaker.monitor", *layout], env=self.env,
+                                 stdout=subprocess.PIPE)  # fmt: skip
+        box = subprocess.Popen([*FIRST, sys.executable, "-c", FILTER], stdin=catch.stdout,
+                               stdout=subprocess.PIPE)  # fmt: skip
+        throw = subprocess.Popen(
+            [*FIRST, "pacat", "-d", "cabin", *layout], env=self.env, stdin=box.stdout
+        )
+        self._chain = [catch, box, throw]
+        for pipe in (catch.stdout, box.stdout):
+            pipe.close()
+        time.sleep(1.0)  # let the pipe fill
+
+    def stop(self):
+        for process in self._chain:
+            process.terminate()
+            process.wait(10)
+        self._chain = []
+
+    def pactl(self, *args):
+        return subprocess.run(["pactl", *args], env=self.env, capture_output=True, check=False)
+
+
 @pytest.fixture(scope="module")
-def cabin(tmp_path_factory):
-    """Two null sinks: what is played on ``speaker`` is filtered into ``cabin``, then recorded."""
+def sound_server(tmp_path_factory):
     if not shutil.which("pulseaudio"):
         pytest.skip("pulseaudio is not installed")
     folder = tmp_path_factory.mktemp("pulse")
@@ -57,45 +92,40 @@ def cabin(tmp_path_factory):
                HOME=str(folder))  # fmt: skip
     sink = "module-null-sink rate=48000 format=float32le channels=2 sink_name="
     server = subprocess.Popen(
-        ["pulseaudio", "-n", "--daemonize=no", "--exit-idle-time=-1", "--disallow-exit=true",
+        [*FIRST, "pulseaudio", "-n",
+         "--daemonize=no", "--exit-idle-time=-1", "--disallow-exit=true",
          "--use-pid-file=no",
          "-L", f"module-native-protocol-unix socket={folder}/native auth-anonymous=1",
          "-L", sink + "speaker", "-L", sink + "cabin"],
         env=env, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
     )  # fmt: skip
-    processes = [server]
+    path = Path(env)
     before = {k: os.environ.get(k) for k in ("XDG_RUNTIME_DIR", "PULSE_SERVER")}
     try:
-        _wait_for(lambda: _pactl(env, "info").returncode == 0)
-        _pactl(env, "set-default-sink", "speaker")
-        _pactl(env, "set-default-source", "cabin.monitor")
-        layout = [
-            "--raw",
-            "--format=float32le",
-            "--rate=48000",
-            "--channels=2",
-            "--latency-msec=80",
-        ]
-        catch = subprocess.Popen(["parec", "-d", "speaker.monitor", *layout], env=env,
-                                 stdout=subprocess.PIPE)  # fmt: skip
-        box = subprocess.Popen([sys.executable, "-c", FILTER], stdin=catch.stdout,
-                               stdout=subprocess.PIPE)  # fmt: skip
-        throw = subprocess.Popen(["pacat", "-d", "cabin", *layout], env=env, stdin=box.stdout)
-        processes += [catch, box, throw]
-        for pipe in (catch.stdout, box.stdout):
-            pipe.close()
-        time.sleep(1.0)  # let the pipe fill
+        _wait_for(lambda: path.pactl("info").returncode == 0)
+        path.pactl("set-default-sink", "speaker")
+        path.pactl("set-default-source", "cabin.monitor")
         os.environ.update(XDG_RUNTIME_DIR=env["XDG_RUNTIME_DIR"], PULSE_SERVER=env["PULSE_SERVER"])
         _restart_portaudio()
-        yield env
+        yield path
     finally:
         for key, value in before.items():
             os.environ.pop(key, None)
             if value is not None:
                 os.environ[key] = value
-        for process in reversed(processes):
-            process.terminate()
-            process.wait(10)
+        path.stop()
+        server.terminate()
+        server.wait(10)
+
+
+@pytest.fixture
+def cabin(sound_server):
+    sound_server.start()
+    usual = os.getpriority(os.PRIO_PROCESS, 0)
+    if FIRST:
+        os.setpriority(os.PRIO_PROCESS, 0, -15)  # PortAudio's thread inherits it
+    yield sound_server
+    os.setpriority(os.PRIO_PROCESS, 0, usual)
 
 
 def _restart_portaudio():
@@ -104,10 +134,6 @@ def _restart_portaudio():
 
     sounddevice._terminate()
     sounddevice._initialize()
-
-
-def _pactl(env, *args):
-    return subprocess.run(["pactl", *args], env=env, capture_output=True, check=False)
 
 
 def _wait_for(ready, seconds=15.0):
@@ -123,16 +149,17 @@ def error_of(measured):
     return error - (error.max() + error.min()) / 2
 
 
-def undisturbed(measure, tries=4):
-    """Take again after a dropout, as a person would: the machine may be busy with other work."""
+def undisturbed(cabin, measure, tries=5):
+    """Take again after a stumble, as a person would: the machine may be busy with other work."""
     for _ in range(tries):
         result = measure()
-        if not any(fault.kind == "dropout" for fault in result[0].faults):
+        if not {fault.kind for fault in result[0].faults} & {"dropout", "not found", "too quiet"}:
             break
+        cabin.start()
     return result
 
 
-def test_devices_are_listed(cabin):
+def test_devices_are_listed(sound_server):
     from stimuli.capture import list_devices
 
     devices = list_devices()
@@ -147,11 +174,12 @@ def test_pink_noise_measures_the_filter_in_the_path(cabin):
 
     progress = []
     take, measured = undisturbed(
+        cabin,
         lambda: measure_noise(
-            seconds=6.0,
+            seconds=4.0,
             device="pulse",
             progress=lambda done, total: progress.append((done, total)),
-        )
+        ),
     )
     assert take.faults == ()
     assert np.abs(error_of(measured)).max() < 0.3
@@ -163,7 +191,7 @@ def test_sweep_measures_the_filter_in_the_path(cabin):
     from stimuli.capture import measure_sweep
 
     take, measured, impulse = undisturbed(
-        lambda: measure_sweep(seconds=3.0, device="pulse", drive="left")
+        cabin, lambda: measure_sweep(seconds=3.0, device="pulse", drive="left")
     )
     assert take.faults == ()
     assert np.abs(error_of(measured)).max() < 0.3
@@ -176,7 +204,7 @@ def test_sweep_measures_the_filter_in_the_path(cabin):
 def test_level_check_is_quiet_and_sees_the_signal(cabin):
     from stimuli.capture import check_level
 
-    take, snr_db = undisturbed(lambda: check_level(device="pulse"))
+    take, snr_db = undisturbed(cabin, lambda: check_level(device="pulse"))
     assert take.faults == ()
     assert take.peak_dbfs < -40
     assert snr_db > 20
@@ -185,15 +213,15 @@ def test_level_check_is_quiet_and_sees_the_signal(cabin):
 def test_silent_path_is_reported(cabin):
     from stimuli.capture import record_take
 
-    _pactl(cabin, "set-sink-mute", "speaker", "1")
+    cabin.pactl("set-sink-mute", "speaker", "1")
     try:
         take = record_take(np.sin(np.arange(48000) / 5), device="pulse")
     finally:
-        _pactl(cabin, "set-sink-mute", "speaker", "0")
+        cabin.pactl("set-sink-mute", "speaker", "0")
     assert [fault.kind for fault in take.faults] == ["too quiet"]
 
 
-def test_abort_stops_at_once(cabin):
+def test_abort_stops_at_once(sound_server):
     from stimuli.capture import Aborted, record_take
 
     abort = threading.Event()
@@ -204,7 +232,7 @@ def test_abort_stops_at_once(cabin):
     assert time.monotonic() - started < 5
 
 
-def test_unknown_device_is_refused(cabin):
+def test_unknown_device_is_refused(sound_server):
     from stimuli.capture import record_take
     from stimuli.errors import InputError
 
