@@ -22,16 +22,6 @@ _CAUTIONS = (
 )
 
 
-class _Terminal:
-    """Screen and keyboard of this terminal."""
-
-    def show(self, text: str) -> None:
-        click.echo(text)
-
-    def key(self) -> str:
-        return click.getchar()
-
-
 @click.command("booth")
 @study_argument
 @click.option("--device", help="Output device, number or name; see earwitness measure --devices.")
@@ -43,7 +33,7 @@ def command(study: str, device: str | None, resume: str | None, database: str | 
     For a listening room, or for the vehicle's own input. Versions switch inside the audio
     callback; buffers that came late are counted and the trial is marked.
     """
-    from abx.booth import run_booth
+    from abx.booth import TerminalConsole, run_booth
     from abx.steps import open_sessions
     from abx.workspace import Workspace
 
@@ -54,7 +44,7 @@ def command(study: str, device: str | None, resume: str | None, database: str | 
     try:
         token = resume or _begin(sessions)
         chosen = int(device) if device is not None and device.isdigit() else device
-        if run_booth(sessions, token, _Terminal(), device=chosen):
+        if run_booth(sessions, token, TerminalConsole(), device=chosen):
             return 0
         say(f"To go on later: earwitness booth {workspace.root} --resume {token}", always=True)
         return 0
