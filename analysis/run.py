@@ -98,8 +98,9 @@ def analyse(
     -------
     dict
         ``about``, ``discrimination``, ``preference``, ``choice``, ``reliability``, ``ratings``,
-        ``power``, ``link``, ``upgrade``, ``regions``, ``dose``, ``claims``, ``screened``: plain
-        numbers, text, lists and dictionaries at full precision, None where a figure is undefined.
+        ``power``, ``link``, ``predictions``, ``upgrade``, ``regions``, ``dose``, ``claims``,
+        ``screened``: plain numbers, text, lists and dictionaries at full precision, None where a
+        figure is undefined.
 
     Raises
     ------
