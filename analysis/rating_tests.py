@@ -225,45 +225,51 @@ def intraclass_correlations(
         nan = float("nan")
         return {name: IntraclassCorrelation(name, nan, nan, nan, nan) for name in names}
     tail = (1 - confidence) / 2
-    one = _from_f(rows / within, n - 1, n * (k - 1), k, tail)
-    three = _from_f(rows / error, n - 1, (n - 1) * (k - 1), k, tail)
-    two = _agreement(rows, columns, error, n, k, tail)
-    f_one, f_two = float(rows / within), float(rows / error)
-    value = {
-        "ICC1": (one, f_one),
-        "ICC2": (two, f_two),
-        "ICC3": (three, f_two),
-    }
-    result = {}
-    for name, ((middle, low, high), f) in value.items():
-        result[name] = IntraclassCorrelation(name, middle, f, low, high)
-        mean = [k * v / (1 + (k - 1) * v) for v in (middle, low, high)]
-        result[name + "k"] = IntraclassCorrelation(name + "k", mean[0], f, mean[1], mean[2])
+    # Tables of few distinct grades can meet 0/0 or a bound without end: undefined, not an error.
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        one = _from_f(rows / within, n - 1, n * (k - 1), k, tail)
+        three = _from_f(rows / error, n - 1, (n - 1) * (k - 1), k, tail)
+        two = _agreement(rows, columns, error, n, k, tail)
+        value = {
+            "ICC1": (one, rows / within),
+            "ICC2": (two, rows / error),
+            "ICC3": (three, rows / error),
+        }
+        result = {}
+        for name, (figures, f) in value.items():
+            mean = k * figures / (1 + (k - 1) * figures)
+            result[name] = _coefficient(name, figures, float(f))
+            result[name + "k"] = _coefficient(name + "k", mean, float(f))
     return result
 
 
-def _from_f(f: float, df: int, df_error: int, k: int, tail: float) -> tuple[float, float, float]:
+def _coefficient(name: str, figures: np.ndarray, f: float) -> IntraclassCorrelation:
+    middle, low, high = (float(v) if np.isfinite(v) else float("nan") for v in figures)
+    return IntraclassCorrelation(name, middle, f, low, high)
+
+
+def _from_f(f: float, df: int, df_error: int, k: int, tail: float) -> np.ndarray:
+    """Return the coefficient and its bounds from an F."""
     low = f / stats.f.ppf(1 - tail, df, df_error)
     high = f * stats.f.ppf(1 - tail, df_error, df)
-    middle, lower, upper = ((v - 1) / (v + k - 1) for v in (f, low, high))
-    return float(middle), float(lower), float(upper)
+    values = np.array([f, low, high])
+    return np.asarray((values - 1) / (values + k - 1))
 
 
 def _agreement(
     rows: float, columns: float, error: float, n: int, k: int, tail: float
-) -> tuple[float, float, float]:
+) -> np.ndarray:
+    """Return ICC2 and its bounds (Satterthwaite's degrees of freedom)."""
+    rows, columns, error = (np.float64(v) for v in (rows, columns, error))
     middle = (rows - error) / (rows + (k - 1) * error + k * (columns - error) / n)
-    ratio = columns / error
-    a = k * ratio * middle
+    a = k * (columns / error) * middle
     b = n * (1 + (k - 1) * middle) - k * middle
-    if a == 0 and b == 0:
-        return float(middle), float("nan"), float("nan")
     df = (k - 1) * (n - 1) * (a + b) ** 2 / ((n - 1) * a**2 + b**2)
     up, down = stats.f.ppf(1 - tail, n - 1, df), stats.f.ppf(1 - tail, df, n - 1)
     spread = k * columns + (k * n - k - n) * error
     low = n * (rows - up * error) / (up * spread + n * rows)
     high = n * (down * rows - error) / (spread + n * down * rows)
-    return float(middle), float(low), float(high)
+    return np.array([middle, low, high])
 
 
 @dataclass(frozen=True, slots=True)

@@ -68,6 +68,20 @@ def test_intraclass_correlations_of_shrout_and_fleiss(reference: Read) -> None:
         assert value == pytest.approx(float(row.value), abs=1e-6)
 
 
+@pytest.mark.parametrize(
+    "values",
+    [
+        [[93.5, 100], [100, 93.5]],
+        [[50, 93.5, 0], [50, 0, 93.5]],
+        [[93.5, 93.5, 100, 0], [100, 50, 100, 50]],
+        [[0, 100, 50], [100, 50, 0], [50, 0, 100]],
+    ],
+)
+def test_intraclass_correlations_that_do_not_exist(values: list[list[float]]) -> None:
+    for found in intraclass_correlations(np.array(values)).values():
+        assert not np.isinf([found.value, found.ci_low, found.ci_high]).any()
+
+
 def test_friedman_and_concordance(reference: Read) -> None:
     table = reference("ratings_reliability").set_index(["dataset", "term"])["value"].astype(str)
     for name, dataset in (
