@@ -28,6 +28,9 @@ def test_beta_binomial_likelihood_is_that_of_scipy() -> None:
     coefficient = np.log([float(stats.binom.pmf(x, 8, 0.5) * 2**8) for x in k]).sum()
     direct = stats.betabinom.logpmf(k, n, a, b).sum() - coefficient
     assert fit.log_likelihood == pytest.approx(direct, abs=1e-8)
+    # Half the chi-square tail: the null lies on the boundary (Self & Liang 1987).
+    ratio = 2 * (fit.log_likelihood - fit.log_likelihood_binomial)
+    assert fit.p_value == pytest.approx(stats.chi2.sf(ratio, 1) / 2)
     # No other mean and correlation does better on a grid around the estimate.
     for mean in (fit.mean - 0.02, fit.mean + 0.02):
         for size_other in (size * 0.8, size * 1.25):
