@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from abx.errors import InputError
+from abx.hearing import compare_audibility, predicted_audibility
 from abx.opening import manifest_hash
 from abx.steps import load_manifest, load_stages, load_study, open_sessions, stimuli_check
 from abx.workspace import Area, Workspace
@@ -105,6 +106,7 @@ def collect_evidence(
             problem="the answers have not been analysed",
             remedy=f"run 'earwitness report {workspace.root}'",
         )
+    results = json.loads(results_file.read_text(encoding="utf-8"))
     study = load_study(workspace)
     target = study_target(workspace, study)
     stages = load_stages(workspace, study)
@@ -117,7 +119,10 @@ def collect_evidence(
         "levels": _level_blocks(manifest),
         "level_check": stimuli_check(workspace),
         "schedule": _schedule_block(area),
-        "results": json.loads(results_file.read_text(encoding="utf-8")),
+        "results": results,
+        "audibility": compare_audibility(
+            predicted_audibility(workspace), results, alpha=study.plan.alpha
+        ),
         "software": software_versions(),
         "hashes": {
             "study.toml": study.sha256,

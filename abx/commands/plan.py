@@ -35,6 +35,7 @@ def command(study: str, share: float | None, chart: Path | None) -> None:
     The schedule that listeners get is drawn from a secret seed when the study is
     opened; this preview uses another seed and so gives nothing away.
     """
+    from abx.hearing import audibility_lines, predicted_audibility
     from abx.planning import DEFAULT_SHARE, draw_power, power_lines
     from abx.steps import load_study
     from abx.workspace import Workspace, replace_file
@@ -44,6 +45,10 @@ def command(study: str, share: float | None, chart: Path | None) -> None:
     with progress("Working out what it can find"):
         lines = power_lines(load_study(workspace), share=share or DEFAULT_SHARE)
     for line in lines:
+        detail(line)
+    with progress("Predicting what is audible") as report:
+        audible = audibility_lines(predicted_audibility(workspace, report))
+    for line in audible:
         detail(line)
     if chart is not None:
         with progress("Drawing the chart") as report, replace_file(chart) as temporary:

@@ -23,6 +23,7 @@ from analysis.report.answer import claims_section, short_section
 from analysis.report.card import card_caption, card_sections
 from analysis.report.choices import preference_section
 from analysis.report.evidence import Evidence
+from analysis.report.expected import expected_section
 from analysis.report.hearing import discrimination_section
 from analysis.report.linked import link_section, power_section
 from analysis.report.listeners import differences_section, listeners_section
@@ -55,7 +56,10 @@ VOICES: dict[str, Voice] = {
         "title.report",
         (
             (None, (short_section, claims_section, upgrade_section)),
-            (None, (preference_section, differences_section, discrimination_section)),
+            (
+                None,
+                (preference_section, differences_section, discrimination_section, expected_section),
+            ),
             (None, (ratings_section, link_section)),
             (None, (responses_section, deviation_section, levels_section, schedule_section)),
             (None, (listeners_section, power_section, methods_section, stages_section)),
@@ -69,7 +73,7 @@ VOICES: dict[str, Voice] = {
             ("part.summary", (short_section,)),
             ("part.methods", (methods_section, stages_section, responses_section)),
             ("part.methods", (deviation_section, levels_section, schedule_section)),
-            ("part.results", (listeners_section, discrimination_section)),
+            ("part.results", (listeners_section, discrimination_section, expected_section)),
             ("part.results", (preference_section, differences_section)),
             ("part.results", (ratings_section, link_section, upgrade_section, claims_section)),
             ("part.discussion", (power_section, limits_section)),

@@ -12,6 +12,7 @@ Blocks a report knows, all of them optional: ``study``, ``responses``, ``target`
 ``results.ratings.stages[]``               quartiles, means; screening, pairs
 ``results.link[].points``                  scatter; ``permutation_band`` (x, low, high)
 ``results.upgrade``                        first_step[], order[], budget[], effects[]
+``audibility[]``                           pair, programme, expected, sd_db, proportion, outcome
 ``results.power[]``                        method, what, n_listeners[], power[], power_as_run
 ``results.screened``                       rule, excluded, results.claims
 =========================================  =============================================
@@ -41,6 +42,7 @@ _BLOCKS_OF_ROWS = (
     "/deviation",
     "/levels",
     "/level_check",
+    "/audibility",
     "/schedule/pairs",
     "/results/discrimination",
     "/results/claims",

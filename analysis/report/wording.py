@@ -287,6 +287,18 @@ _MEASURED = {
     "model.a_weighted": name("A-weighted level"),
     "model.erb_sum": name("loudness sum over ERB bands"),
     "model.k_weighted": name("K-weighted level"),
+    "aud.lead": limit(
+        "Before anyone listened, the measured difference of each pair was held against published "
+        "detection thresholds, programme by programme. Thresholds are averages over other people "
+        "and other sounds: the answers decide, not the expectation."
+    ),
+    "aud.below": name("below"),
+    "aud.near": name("near"),
+    "aud.above": name("above"),
+    "aud.as predicted": name("as expected"),
+    "aud.heard against prediction": name("right more often than expected"),
+    "aud.not shown against prediction": name("expected, not shown"),
+    "aud.open before": name("open beforehand"),
     "sched.lead": Sentence(
         "How often each version of a pair was played first. Equal bars mean that order cannot "
         "favour one of them. Control trials are left out."

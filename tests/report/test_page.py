@@ -365,3 +365,21 @@ def test_importing_the_report_is_light():
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout == "[]\n[]\n"
+
+
+def test_what_was_expected_stands_beside_what_the_answers_gave(evidence, tmp_path):
+    row = {
+        "pair": ["before", "after"],
+        "programme": "rain",
+        "expected": "above",
+        "sd_db": 2.345,
+        "d": 0.9,
+        "proportion": 0.5,
+        "p_value": 0.6,
+        "outcome": "not shown against prediction",
+    }
+    page = render_report({**evidence, "audibility": [row]})
+    section = page.split('id="expected"')[1].split("</section>")[0]
+    for words in ("rain", "above", "2.3", "50", "expected, not shown"):
+        assert words in section
+    assert 'id="expected"' not in render_report({**evidence, "audibility": []})

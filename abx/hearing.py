@@ -1,0 +1,102 @@
+"""Whether a pair is worth asking about: predicted audibility, and how the prediction did."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from itertools import combinations
+from typing import TYPE_CHECKING, Any
+
+from abx.steps import load_stages, load_study
+from abx.workspace import Workspace
+
+if TYPE_CHECKING:
+    from abx.study import Study
+    from analysis.audibility import Audibility
+
+__all__ = ["audibility_lines", "compare_audibility", "predicted_audibility"]
+
+Progress = Callable[[int, int, str], None]
+
+_ORDER = ("below", "near", "above")
+_WORDS = {
+    "below": "below the published thresholds with every programme: asking may be a waste",
+    "near": "near the published thresholds at best: listeners may or may not tell",
+    "above": "above the published thresholds",
+}
+
+
+def asked_pairs(study: Study) -> list[tuple[str, str]]:
+    """Return the pairs that the study asks about, each once, in sorted order."""
+    pairs: set[tuple[str, str]] = set()
+    for test in study.tests:
+        asked = test.pairs or tuple(combinations(test.stages, 2))
+        pairs |= {(min(pair), max(pair)) for pair in asked}
+    return sorted(pairs)
+
+
+def predicted_audibility(
+    workspace: Workspace, progress: Progress | None = None
+) -> list[Audibility]:
+    """Predict the audibility of each asked pair with each programme.
+
+    Parameters
+    ----------
+    workspace : Workspace
+        The study; response tables are enough, pink noise stands in for programmes whose
+        files were not passed on.
+    progress : callable, optional
+        ``progress(done, total, what)``.
+
+    Returns
+    -------
+    list of Audibility
+        See :func:`analysis.audibility.predict_audibility`.
+    """
+    from analysis.audibility import predict_audibility
+    from stimuli.excitation import signal_spectrum
+    from stimuli.programme import ProgrammeSpec, read_programme
+
+    study = load_study(workspace)
+    spectra = None
+    if not workspace.partial:
+        spectra = {}
+        for p in study.programmes:
+            spec = ProgrammeSpec(
+                p.id, workspace.root / p.file, start_s=p.start_s, length_s=p.length_s, mono=p.mono
+            )
+            excerpt = read_programme(spec)
+            spectra[p.id] = signal_spectrum(excerpt.samples, excerpt.rate, name=p.id)
+    stages = load_stages(workspace, study)
+    return predict_audibility(stages, spectra, pairs=asked_pairs(study), progress=progress)
+
+
+def audibility_lines(predicted: Sequence[Audibility]) -> list[str]:
+    """Say which pairs are doubtful, by the programme that tells most.
+
+    Returns
+    -------
+    list of str
+        A line for each pair that no programme puts above the thresholds, and one that
+        counts the others.
+    """
+    best: dict[tuple[str, str], str] = {}
+    for one in predicted:
+        kept = best.get(one.pair, "below")
+        best[one.pair] = max(kept, one.expected, key=_ORDER.index)
+    lines = [
+        f"{first} and {second}: {_WORDS[expected]}"
+        for (first, second), expected in best.items()
+        if expected != "above"
+    ]
+    clear = sum(expected == "above" for expected in best.values())
+    lines.append(f"{clear} of {len(best)} pairs: {_WORDS['above']}")
+    return lines
+
+
+def compare_audibility(
+    predicted: Sequence[Audibility], results: dict[str, Any], *, alpha: float
+) -> list[dict[str, Any]]:
+    """Hold the predictions against the answers; see :mod:`analysis.audibility`."""
+    from analysis.audibility import compare_with_answers
+
+    return compare_with_answers(predicted, results.get("discrimination") or [], alpha=alpha)
