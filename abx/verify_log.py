@@ -35,6 +35,7 @@ _KINDS = frozenset(
         "session-begun",
         "answer",
         "break-ended",
+        "playback-note",
         "session-finished",
         "withdrawal",
         "study-closed",

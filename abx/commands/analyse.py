@@ -55,7 +55,7 @@ def command(
 ) -> None:
     """Analyse the trial table TRIALS.csv; it may come from anywhere.
 
-    The columns are described in the README. Listeners, not trials, are the unit of
+    The columns are described in the documentation. Listeners, not trials, are the unit of
     every statement.
     """
     from abx.steps import write_json
