@@ -50,6 +50,13 @@ QUIETEST_PEAK_DBFS = -60.0
 LOUDEST_PEAK_DBFS = -1.0
 
 
+_SLIP_FRAMES = 200  # parts of a sweep differ in frequency and so in delay, by a few milliseconds
+_STEADY_SLIP_FRAMES = 2  # parts of a steady noise do not
+_PARTS = 4
+
+# A block size of our own choice, well below the latency, keeps ALSA's PulseAudio plugin from
+# stumbling at every buffer, which it does when PortAudio chooses.
+_BLOCK_FRAMES = 2048
 _LATENCY_S = 0.4  # nothing here is interactive, so buffers may be long and safe
 
 
@@ -180,6 +187,7 @@ def record_take(
     input_channel: int = 1,
     before_s: float = 1.5,
     after_s: float = 1.5,
+    steady: bool = False,
     abort: threading.Event | None = None,
     progress: Progress | None = None,
 ) -> Take:
@@ -201,6 +209,8 @@ def record_take(
         Channel of the microphone, from 1.
     before_s, after_s : float
         Silence before and after; at least 1 s, see the module's words.
+    steady : bool
+        The signal is a steady noise, so that the loss of even a few frames can be told.
     abort : threading.Event, optional
         Set it to stop at once.
     progress : callable, optional
@@ -225,7 +235,8 @@ def record_take(
     for side in {"left": (0,), "right": (1,), "both": (0, 1)}[drive]:
         output[before : before + len(played), side] = played
     recorded, lost = _play_and_record(output, rate, device, input_channel, abort, progress)
-    return cut_take(recorded, played, rate, before=before, lost_buffers=lost)
+    slip = _STEADY_SLIP_FRAMES if steady else _SLIP_FRAMES
+    return cut_take(recorded, played, rate, before=before, lost_buffers=lost, slip_frames=slip)
 
 
 def _play_and_record(
@@ -243,8 +254,8 @@ def _play_and_record(
 
     def callback(indata: Any, outdata: Any, frames: int, _time: Any, status: Any) -> None:
         nonlocal at, lost
-        # The first half second may stumble while the stream settles; nothing plays yet.
-        if status and at > rate // 2:
+        # Losses only: a primed buffer is no fault, and while the stream settles nothing plays.
+        if (status.input_overflow or status.output_underflow) and at > rate:
             lost += 1
         n = min(frames, len(output) - at)
         outdata[:n] = output[at : at + n]
@@ -261,6 +272,7 @@ def _play_and_record(
             dtype="float32",
             device=device,
             latency=_LATENCY_S,
+            blocksize=_BLOCK_FRAMES,
             callback=callback,
             finished_callback=finished.set,
         )
@@ -285,7 +297,13 @@ def _play_and_record(
 
 
 def cut_take(
-    recorded: Floats, played: Floats, rate: int, *, before: int, lost_buffers: int = 0
+    recorded: Floats,
+    played: Floats,
+    rate: int,
+    *,
+    before: int,
+    lost_buffers: int = 0,
+    slip_frames: int = _SLIP_FRAMES,
 ) -> Take:
     """Find the played signal in a recording and cut it out.
 
@@ -301,6 +319,8 @@ def cut_take(
         Frames of silence before the signal.
     lost_buffers : int
         Buffers that the sound system reported lost while recording.
+    slip_frames : int
+        Delay may differ between parts of the signal by so much; more means that sound was lost.
 
     Returns
     -------
@@ -316,10 +336,12 @@ def cut_take(
     peak = float(np.abs(recorded).max())
     peak_dbfs = float(20 * np.log10(peak)) if peak > 0 else float("-inf")
     faults = _level_faults(recorded, peak_dbfs)
-    if not faults and not found:
-        faults.append(TakeFault("not found", _NOT_FOUND))
-    if not faults and (lost_buffers or _slipped(signal, played)):
-        faults.append(TakeFault("dropout", _DROPOUT))
+    if not faults:
+        lags = _part_lags(recorded, played, start) if found else []
+        if not lags:
+            faults.append(TakeFault("not found", _NOT_FOUND))
+        elif lost_buffers or max(lags) - min(lags) > slip_frames:
+            faults.append(TakeFault("dropout", _DROPOUT))
     return Take(signal, floor, played, rate, (start - before) / rate, peak_dbfs, tuple(faults))
 
 
@@ -344,21 +366,30 @@ def _level_faults(recorded: Floats, peak_dbfs: float) -> list[TakeFault]:
     return []
 
 
-_SLIP_FRAMES = 200  # a lost buffer is longer, the correlation of half a sweep is sharper
+def _part_lags(recorded: Floats, played: Floats, start: int) -> list[int]:
+    """Delay of each part of the signal, for the parts that are found near where they belong.
 
-
-def _slipped(signal: Floats, played: Floats) -> bool:
-    """Tell whether the two halves of the signal lie at different delays: something was lost."""
-    half = len(played) // 2
+    Parameters
+    ----------
+    recorded : ndarray, shape (frames,)
+        The whole recording.
+    played : ndarray, shape (n,)
+        The signal as played.
+    start : int
+        Where the signal was found as a whole.
+    """
+    n = len(played) // _PARTS
     margin = 20 * _SLIP_FRAMES
     lags = []
-    for start in (0, half):
-        part = signal[max(0, start - margin) : start + half + margin]
-        lag, found = _find(part, played[start : start + half], clear=4.5)
-        if not found:
-            return False  # a weak half proves nothing
-        lags.append(lag - min(start, margin))
-    return abs(lags[1] - lags[0]) > _SLIP_FRAMES
+    for part in range(_PARTS):
+        first = max(0, start + part * n - margin)
+        stretch = recorded[first : start + (part + 1) * n + margin]
+        if len(stretch) < n:
+            continue
+        lag, found = _find(stretch, played[part * n : (part + 1) * n], clear=4.5)
+        if found:
+            lags.append(first + lag - part * n)
+    return lags
 
 
 def _find(recorded: Floats, played: Floats, *, clear: float = 8.0) -> tuple[int, bool]:
@@ -405,7 +436,7 @@ def measure_noise(
     signal = np.concatenate([period[-settle:], period])  # one whole period follows the settling
     ramp = round(0.1 * rate)
     signal[:ramp] *= 0.5 - 0.5 * np.cos(np.pi * np.arange(ramp) / ramp)
-    take = record_take(signal / np.abs(signal).max(), rate=rate, **options)
+    take = record_take(signal / np.abs(signal).max(), rate=rate, steady=True, **options)
     if take.faults:
         return take, None
     measured = response_from_noise(
@@ -467,7 +498,9 @@ def check_level(
         Level of the noise over the floor in the recording.
     """
     noise = pink_noise(seconds=2.0, rate=rate)[:, 0]
-    take = record_take(noise / np.abs(noise).max(), rate=rate, level_dbfs=level_dbfs, **options)
+    take = record_take(
+        noise / np.abs(noise).max(), rate=rate, level_dbfs=level_dbfs, steady=True, **options
+    )
     heard = float(np.mean(take.signal[: len(noise)] ** 2))
     floor = float(np.mean(take.floor**2)) if len(take.floor) else 0.0
     snr = 10 * np.log10(max(heard, 1e-20) / max(floor, 1e-20))

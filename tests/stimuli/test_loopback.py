@@ -60,7 +60,7 @@ class Path:
         """Begin anew: a chain that stumbled once keeps its backlog and delays all later sound."""
         self.stop()
         layout = ["--raw", "--format=float32le", "--rate=48000", "--channels=2",
-                  "--latency-msec=120"]  # fmt: skip
+                  "--latency-msec=100"]  # fmt: skip
         catch = subprocess.Popen([*FIRST, "parec", "-d", "speaker.monitor", *layout], env=self.env,
                                  stdout=subprocess.PIPE)  # fmt: skip
         box = subprocess.Popen([*FIRST, sys.executable, "-c", FILTER], stdin=catch.stdout,
@@ -159,6 +159,20 @@ def undisturbed(cabin, measure, tries=5):
     return result
 
 
+def repeatable(cabin, measure, tries=6):
+    """Take until two takes agree within 0.1 dB: a loss in a sweep's bass can go unseen in one."""
+    before = None
+    for _ in range(tries):
+        result = undisturbed(cabin, measure)
+        measured = result[1]
+        if measured is None:
+            continue
+        if before is not None and np.abs(before - measured.level_db).max() < 0.1:
+            return result
+        before = measured.level_db
+    raise AssertionError("no two takes agreed")
+
+
 def test_devices_are_listed(sound_server):
     from stimuli.capture import list_devices
 
@@ -178,6 +192,7 @@ def test_pink_noise_measures_the_filter_in_the_path(cabin):
         lambda: measure_noise(
             seconds=4.0,
             device="pulse",
+            after_s=2.5,
             progress=lambda done, total: progress.append((done, total)),
         ),
     )
@@ -190,8 +205,8 @@ def test_pink_noise_measures_the_filter_in_the_path(cabin):
 def test_sweep_measures_the_filter_in_the_path(cabin):
     from stimuli.capture import measure_sweep
 
-    take, measured, impulse = undisturbed(
-        cabin, lambda: measure_sweep(seconds=3.0, device="pulse", drive="left")
+    take, measured, impulse = repeatable(
+        cabin, lambda: measure_sweep(seconds=2.0, device="pulse", drive="left", after_s=2.5)
     )
     assert take.faults == ()
     assert np.abs(error_of(measured)).max() < 0.3
@@ -204,7 +219,7 @@ def test_sweep_measures_the_filter_in_the_path(cabin):
 def test_level_check_is_quiet_and_sees_the_signal(cabin):
     from stimuli.capture import check_level
 
-    take, snr_db = undisturbed(cabin, lambda: check_level(device="pulse"))
+    take, snr_db = undisturbed(cabin, lambda: check_level(device="pulse", after_s=2.5))
     assert take.faults == ()
     assert take.peak_dbfs < -40
     assert snr_db > 20
