@@ -1,4 +1,4 @@
-"""Fixtures: one Chromium for all browser tests, a fresh context for each."""
+"""Fixtures: a fresh context and page of the shared Chromium for each test."""
 
 from __future__ import annotations
 
@@ -7,29 +7,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page
 
 sys.path.insert(0, str(Path(__file__).parent))  # for the harness beside the tests
-
-FLAGS = [
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--autoplay-policy=no-user-gesture-required",
-]
-
-
-@pytest.fixture(scope="session")
-def browser() -> Iterator[Browser]:
-    with sync_playwright() as playwright:
-        chromium = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=FLAGS)
-        yield chromium
-        chromium.close()
 
 
 @pytest.fixture

@@ -13,6 +13,7 @@ import tempfile
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))  # for the harness beside this script
+sys.path.insert(0, str(Path(__file__).parents[1]))  # for the browser's flags
 
 from browser_harness import Listener, served
 from conftest import FLAGS

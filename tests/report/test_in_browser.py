@@ -9,23 +9,12 @@ import stat
 from importlib.resources import files
 
 import pytest
-from playwright.sync_api import sync_playwright
 
 from analysis.errors import InputError
 from analysis.report import build_voices, write_pdf
 from analysis.report.pdf import find_browser
 
 CHROMIUM = "/usr/bin/chromium"
-FLAGS = [
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
 VOICES = ("full", "customer", "researcher", "reviewer")
 
 
@@ -34,18 +23,10 @@ def written(full_evidence, tmp_path_factory):
     return build_voices(full_evidence, tmp_path_factory.mktemp("report"), voices=VOICES)
 
 
-@pytest.fixture(scope="module")
-def chromium():
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
-        yield browser
-        browser.close()
-
-
 @pytest.mark.browser
 @pytest.mark.parametrize("voice", VOICES)
-def test_pages_open_offline_and_fit_every_width(chromium, written, voice):
-    context = chromium.new_context(offline=True)
+def test_pages_open_offline_and_fit_every_width(browser, written, voice):
+    context = browser.new_context(offline=True)
     page = context.new_page()
     noise, asked = [], []
     page.on("console", lambda message: noise.append(message.text))
@@ -67,8 +48,8 @@ def test_pages_open_offline_and_fit_every_width(chromium, written, voice):
 
 
 @pytest.mark.browser
-def test_a_table_can_be_saved_from_the_page(chromium, written, full_evidence):
-    page = chromium.new_page()
+def test_a_table_can_be_saved_from_the_page(browser, written, full_evidence):
+    page = browser.new_page()
     page.goto(written["full"].as_uri())
     with page.expect_download() as waiting:
         page.locator("#preference a[download]").first.click()
@@ -83,8 +64,8 @@ def test_a_table_can_be_saved_from_the_page(chromium, written, full_evidence):
 
 
 @pytest.mark.browser
-def test_dark_on_screen_and_light_on_paper(chromium, written):
-    page = chromium.new_page(color_scheme="dark")
+def test_dark_on_screen_and_light_on_paper(browser, written):
+    page = browser.new_page(color_scheme="dark")
     page.goto(written["full"].as_uri())
     colour = "getComputedStyle(document.body).backgroundColor"
     line = "getComputedStyle(document.querySelector('svg.figure path[style*=f-a]')).stroke"
