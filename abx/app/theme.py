@@ -68,7 +68,8 @@ button:focus-visible, input:focus-visible { outline: 3px solid #b86e00 !importan
 
 _NO_HEADER = """
 <style>
-header[data-testid="stHeader"], [data-testid="stToolbar"] { display: none !important; }
+header[data-testid="stHeader"], [data-testid="stToolbar"],
+[data-testid="stDialog"] { display: none !important; }
 </style>
 """
 

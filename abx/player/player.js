@@ -376,6 +376,30 @@ function createWatch(root, { base, idleS, onLeft }) {
 const sessions = new WeakMap();
 
 /** Entry point of the Streamlit component; called again on every rerun of the page. */
+/* When its own connection drops, the page around the player shows a dialog and makes all else
+ * inert. The session does not need that connection and says itself when the server is away:
+ * the style sheet hides the dialog, this keeps the session within reach of hand and keyboard.
+ */
+function keepReachable(node) {
+  const free = () => {
+    let at = node instanceof ShadowRoot ? node.host : node;
+    while (at) {
+      if (at.inert) at.inert = false;
+      if (at.getAttribute("aria-hidden") === "true") at.removeAttribute("aria-hidden");
+      const root = at.getRootNode();
+      at = at.parentElement || (root instanceof ShadowRoot ? root.host : null);
+    }
+  };
+  const observer = new MutationObserver(free);
+  observer.observe(document.documentElement, {
+    attributes: true,
+    subtree: true,
+    attributeFilter: ["inert", "aria-hidden"],
+  });
+  free();
+  return () => observer.disconnect();
+}
+
 export default function mount(component) {
   const { data, parentElement, setTriggerValue } = component;
   const running = sessions.get(parentElement);
@@ -390,7 +414,14 @@ export default function mount(component) {
     onFinished: () => setTriggerValue("finished", true),
     onChecked: (result) => setTriggerValue("checked", result),
   });
-  sessions.set(parentElement, session);
+  const release = keepReachable(parentElement);
+  sessions.set(parentElement, {
+    base: session.base,
+    end() {
+      release();
+      session.end();
+    },
+  });
   return () => close(parentElement);
 }
 
