@@ -296,6 +296,10 @@ def _play_and_record(
     return recorded.astype(float), lost
 
 
+_NOT_SOUND = 100.0
+"""A driver that stumbles may hand over bytes that are no samples: NaN, or 40 dB over full scale."""
+
+
 def cut_take(
     recorded: Floats,
     played: Floats,
@@ -326,6 +330,8 @@ def cut_take(
     -------
     Take
     """
+    broken = ~(np.abs(recorded) <= _NOT_SOUND)  # also true for what is not a number
+    recorded = np.where(broken, 0.0, recorded)
     start, found = _find(recorded, played)
     start = max(start, before)  # sound cannot arrive before it was played
     signal = recorded[start:]
@@ -340,7 +346,7 @@ def cut_take(
         lags = _part_lags(recorded, played, start) if found else []
         if not lags:
             faults.append(TakeFault("not found", _NOT_FOUND))
-        elif lost_buffers or max(lags) - min(lags) > slip_frames:
+        elif broken.any() or lost_buffers or max(lags) - min(lags) > slip_frames:
             faults.append(TakeFault("dropout", _DROPOUT))
     return Take(signal, floor, played, rate, (start - before) / rate, peak_dbfs, tuple(faults))
 

@@ -230,3 +230,13 @@ def test_sweep_that_does_not_fit_the_rate_is_refused():
         exponential_sweep(high_hz=30000, rate=RATE)
     with pytest.raises(ValueError, match="at least as long as the sweep"):
         deconvolve(np.zeros(10), np.zeros(20), rate=RATE)
+
+
+@pytest.mark.parametrize("garbage", [np.nan, np.inf, 3e38])
+def test_bytes_that_are_no_samples_count_as_lost_sound(garbage):
+    played = 0.1 * pink_noise(seconds=3.0)[:, 0]
+    recorded = np.pad(sosfilt(SOS, played), (RATE, RATE))
+    recorded[90000:90003] = garbage
+    take = cut_take(recorded, played, RATE, before=RATE)
+    assert [f.kind for f in take.faults] == ["dropout"]
+    assert np.isfinite(take.signal).all()
