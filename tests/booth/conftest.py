@@ -45,8 +45,7 @@ class Card:
 
 @pytest.fixture(scope="session")
 def card(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Card]:
-    if not shutil.which("pulseaudio"):
-        pytest.skip("pulseaudio is not installed")
+    assert shutil.which("pulseaudio"), "install pulseaudio: bash tests/system-packages"
     folder = tmp_path_factory.mktemp("booth-pulse")
     env = dict(
         os.environ,

@@ -85,8 +85,7 @@ class Path:
 
 @pytest.fixture(scope="module")
 def sound_server(tmp_path_factory):
-    if not shutil.which("pulseaudio"):
-        pytest.skip("pulseaudio is not installed")
+    assert shutil.which("pulseaudio"), "install pulseaudio: bash tests/system-packages"
     folder = tmp_path_factory.mktemp("pulse")
     env = dict(os.environ, XDG_RUNTIME_DIR=str(folder), PULSE_SERVER=f"unix:{folder}/native",
                HOME=str(folder))  # fmt: skip
