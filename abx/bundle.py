@@ -160,13 +160,13 @@ def _members(workspace: Workspace, area: Area, *, with_sound: bool) -> list[tupl
 def _read_log(workspace: Workspace, area: Area, database: str | None) -> tuple[str, bool]:
     from abx.steps import open_sessions
 
-    store, sessions = open_sessions(workspace, area, database=database)
+    sessions = open_sessions(workspace, area, database=database)
     try:
-        rows = store.rows(sessions.study_id)
+        rows = sessions.store.rows(sessions.study_id)
         lines = [json.dumps(dataclasses.asdict(row), ensure_ascii=False) for row in rows]
         return "\n".join(lines) + "\n", sessions.closed
     finally:
-        store.close()
+        sessions.store.close()
 
 
 # Checking ---------------------------------------------------------------------------------

@@ -6,6 +6,8 @@ the others carry a sentence that can be shown to a listener or an operator as it
 
 from __future__ import annotations
 
+from stimuli.errors import InputError as _StimuliInputError
+
 __all__ = [
     "AbxError",
     "AnswerRefused",
@@ -24,47 +26,11 @@ class AbxError(Exception):
     """Root of the errors raised by this package."""
 
 
-class InputError(AbxError, ValueError):
+class InputError(AbxError, _StimuliInputError):
     """A file or value given by the user is wrong; names where, and what to do.
 
-    Parameters
-    ----------
-    source : str or None
-        File name.
-    where : str or None
-        Line, field or column, for instance ``"line 12, stages[2].cost"``.
-    problem : str
-        What is wrong, with the offending value, without a full stop.
-    remedy : str
-        What to do about it, without a full stop.
+    Parameters and words as :class:`stimuli.errors.InputError`.
     """
-
-    def __init__(
-        self,
-        *,
-        source: str | None = None,
-        where: str | None = None,
-        problem: str,
-        remedy: str,
-    ) -> None:
-        self.source = source
-        self.where = where
-        self.problem = problem
-        self.remedy = remedy
-        super().__init__(str(self))
-
-    def __str__(self) -> str:
-        place = ", ".join(part for part in (self.source, self.where) if part)
-        words = f"{self.problem}. {self.remedy[:1].upper()}{self.remedy[1:]}."
-        return f"{place}: {words}" if place else words
-
-    def __reduce__(self) -> tuple[object, ...]:
-        """Allow the error to cross process borders."""
-        return (_rebuild, (self.source, self.where, self.problem, self.remedy))
-
-
-def _rebuild(source: str | None, where: str | None, problem: str, remedy: str) -> InputError:
-    return InputError(source=source, where=where, problem=problem, remedy=remedy)
 
 
 class NotFound(AbxError):

@@ -16,6 +16,7 @@ from abx.errors import InputError
 from abx.hearing import compare_audibility, predicted_audibility
 from abx.opening import manifest_hash
 from abx.steps import load_manifest, load_stages, load_study, open_sessions, stimuli_check
+from abx.study import target_curve
 from abx.workspace import Area, Workspace
 
 if TYPE_CHECKING:
@@ -26,22 +27,10 @@ if TYPE_CHECKING:
     from stimuli.response import StageResponse
     from stimuli.target import Target
 
-__all__ = ["collect_evidence", "software_versions", "stage_table", "study_target"]
+__all__ = ["collect_evidence", "software_versions", "stage_table"]
 
 _PACKAGES = ("earwitness", "numpy", "scipy", "pandas", "statsmodels", "soundfile", "soxr")
 _PLOT_BAND_HZ = (20.0, 20_000.0)
-
-
-def study_target(workspace: Workspace, study: Study) -> Target:
-    """Return the target curve that the study declares."""
-    from stimuli.target import built_in_target, piecewise_target, read_target
-
-    source = study.target
-    if source.name is not None:
-        return built_in_target(source.name)
-    if source.file is not None:
-        return read_target(workspace.root / source.file)
-    return piecewise_target(source.points)
 
 
 def stage_table(workspace: Workspace, study: Study) -> pd.DataFrame:
@@ -52,7 +41,7 @@ def stage_table(workspace: Workspace, study: Study) -> pd.DataFrame:
     """
     import pandas as pd
 
-    target = study_target(workspace, study)
+    target = target_curve(study, workspace.root)
     rows = []
     for stage in study.stages:
         row: dict[str, Any] = {
@@ -108,7 +97,7 @@ def collect_evidence(
         )
     results = json.loads(results_file.read_text(encoding="utf-8"))
     study = load_study(workspace)
-    target = study_target(workspace, study)
+    target = target_curve(study, workspace.root)
     stages = load_stages(workspace, study)
     manifest = load_manifest(workspace)
     return {
@@ -139,11 +128,11 @@ def _study_block(
     manifest: Manifest,
     database: str | None,
 ) -> dict[str, Any]:
-    store, sessions = open_sessions(workspace, area, database=database)
+    sessions = open_sessions(workspace, area, database=database)
     try:
         standing = sessions.standing()
     finally:
-        store.close()
+        sessions.store.close()
     return {
         "title": study.title,
         "note": study.note,

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from abx.errors import InputError
 from abx.methods import get_method
 from abx.schedule import Schedule, balance, make_schedule
 from abx.study import Study
@@ -106,6 +107,19 @@ def _questions(study: Study) -> dict[str, int]:
     return {test.method: test.trials for test in study.tests if test.method in known}
 
 
+def _check_share(share: float, methods: Iterable[str]) -> None:
+    from analysis.planning import guessing_share
+
+    for method in methods:
+        guessing = guessing_share(method)
+        if share <= guessing:
+            raise InputError(
+                where="--share",
+                problem=f"{share:g} is no better than guessing in {method}",
+                remedy=f"reckon with a share above {guessing:.2f}",
+            )
+
+
 def power_lines(study: Study, *, share: float = DEFAULT_SHARE) -> list[str]:
     """Say what the planned panel can find out, in sentences.
 
@@ -121,10 +135,16 @@ def power_lines(study: Study, *, share: float = DEFAULT_SHARE) -> list[str]:
     list of str
         For each method the chance to show such a difference, and how many listeners give
         an 80 % chance. See :mod:`analysis.planning` for the method.
+
+    Raises
+    ------
+    InputError
+        If the share is no better than guessing.
     """
     from analysis.planning import listeners_needed, plan_answer
 
     lines = []
+    _check_share(share, _questions(study))
     for method, trials in _questions(study).items():
         answer = plan_answer(
             method=method,

@@ -10,11 +10,11 @@ import json
 import math
 import tempfile
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from abx.steps import analyse_tables, check_stimuli, load_manifest, load_study, open_sessions
+from abx.verify_log import Finding, verify_log
 from abx.workspace import Area, Workspace
 
 __all__ = ["Finding", "recheck"]
@@ -25,25 +25,6 @@ Progress = Callable[[int, int, str], None]
 _RELATIVE_TOLERANCE = 1e-6
 _ABSOLUTE_TOLERANCE = 1e-9
 _MOST_DIFFERENCES_NAMED = 3
-
-
-@dataclass(frozen=True, slots=True)
-class Finding:
-    """One thing that was checked.
-
-    Attributes
-    ----------
-    name : str
-        Short name.
-    passed : bool
-        Whether it holds.
-    words : str
-        The finding as a sentence.
-    """
-
-    name: str
-    passed: bool
-    words: str
 
 
 def recheck(
@@ -96,11 +77,10 @@ def _log_findings(
     workspace: Workspace, area: Area, database: str | None, expected_head: str | None
 ) -> list[Finding]:
     from abx.store import open_store
-    from abx.verify_log import verify_log
 
     store = open_store(area.database_url(database))
     try:
-        checks = verify_log(
+        return verify_log(
             store,
             load_study(workspace),
             load_manifest(workspace),
@@ -110,7 +90,6 @@ def _log_findings(
         )
     finally:
         store.close()
-    return [Finding(check.name, check.passed, check.words) for check in checks]
 
 
 def _table_findings(workspace: Workspace, area: Area, database: str | None) -> list[Finding]:
@@ -122,17 +101,17 @@ def _table_findings(workspace: Workspace, area: Area, database: str | None) -> l
     if not exported.is_file():
         return []
     try:
-        store, _ = open_sessions(workspace, area, database=database)
+        sessions = open_sessions(workspace, area, database=database)
     except AbxError as error:
         return [Finding("trials.csv", False, f"trials.csv: {error}")]
     try:
-        rows = trial_rows(store, load_study(workspace))
+        rows = trial_rows(sessions.store, load_study(workspace))
     except StillOpen:
         return []
     except AbxError as error:
         return [Finding("trials.csv", False, f"trials.csv: {error}")]
     finally:
-        store.close()
+        sessions.store.close()
     return _same_table(area, "trials.csv", "the log", lambda path: write_table(rows, path))
 
 

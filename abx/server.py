@@ -36,6 +36,12 @@ def use(sessions: Sessions, root: str | Path) -> None:
         _current = (sessions, Path(root))
 
 
+def _served() -> tuple[Sessions, Path]:
+    if _current is None:
+        raise AbxError("No study is being served; start one with 'earwitness serve'.")
+    return _current
+
+
 def current() -> Sessions:
     """Return the service layer of this process, for the pages.
 
@@ -44,9 +50,7 @@ def current() -> Sessions:
     AbxError
         If no study is being served.
     """
-    if _current is None:
-        raise AbxError("No study is being served; start one with 'earwitness serve'.")
-    return _current[0]
+    return _served()[0]
 
 
 def workspace_root() -> Path:
@@ -57,9 +61,7 @@ def workspace_root() -> Path:
     AbxError
         If no study is being served.
     """
-    if _current is None:
-        raise AbxError("No study is being served; start one with 'earwitness serve'.")
-    return _current[1]
+    return _served()[1]
 
 
 def operators() -> Operators:
@@ -86,20 +88,11 @@ def open_sessions(workspace_dir: str | Path, *, database: str | None = None) -> 
     StoreError, StudyChanged
         As :func:`abx.store.open_store` and :class:`abx.session.Sessions`.
     """
-    from abx.store import open_store
-    from abx.study import read_study
-    from stimuli.manifest import read_manifest
+    from abx import steps
+    from abx.workspace import Workspace
 
-    root = Path(workspace_dir)
-    study = read_study(root / "study.toml")
-    stimuli_dir = root / "stimuli"
-    manifest = read_manifest(stimuli_dir / "manifest.json")
-    store = open_store(database or f"sqlite:///{root / 'earwitness.db'}")
-    try:
-        return Sessions(store, study, manifest, stimuli_dir)
-    except BaseException:
-        store.close()
-        raise
+    workspace = Workspace.open(workspace_dir)
+    return steps.open_sessions(workspace, workspace.live, database=database, create=True)
 
 
 def create_app(workspace_dir: str | Path, *, database: str | None = None) -> Any:

@@ -11,11 +11,13 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 
 from abx.methods import get_method
 from abx.session import Sessions
+from abx.study import target_curve
 from abx.trial import LOWPASS, MID_LOWPASS, stage_of, treatment_of
 
 __all__ = ["Perception", "SimulatedListener", "perception_from_manifest", "run_panel"]
@@ -115,8 +117,6 @@ def perception_from_manifest(sessions: Sessions) -> Perception:
     Quality is minus the RMS distance of a stage's 1/3-octave levels from the target's, the mean
     taken out; distance is the RMS difference of two stages' levels.
     """
-    from stimuli.target import built_in_target, piecewise_target, read_target
-
     study = sessions.study
     records = {stage.id: sessions.manifest.stage(stage.id) for stage in study.stages}
     f_hz = sorted(set.intersection(*(set(record.band_hz) for record in records.values())))
@@ -124,13 +124,7 @@ def perception_from_manifest(sessions: Sessions) -> Perception:
         stage: np.array([dict(zip(r.band_hz, r.band_level_db, strict=True))[f] for f in f_hz])
         for stage, r in records.items()
     }
-    source = study.target
-    if source.name is not None:
-        target = built_in_target(source.name)
-    elif source.file is not None and study.folder is not None:
-        target = read_target(study.folder / source.file)
-    else:
-        target = piecewise_target(source.points)
+    target = target_curve(study, study.folder or Path())
     wanted = np.asarray(target.level_at(np.array(f_hz)))
     quality = {stage: -_rms(level - wanted) / _STEP_DB for stage, level in levels.items()}
     return Perception(

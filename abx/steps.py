@@ -17,7 +17,6 @@ from abx.workspace import Area, Workspace, replace_file
 
 if TYPE_CHECKING:
     from abx.session import Sessions
-    from abx.store import Store
     from abx.study import Study
     from stimuli.manifest import Manifest
     from stimuli.response import StageResponse
@@ -148,7 +147,7 @@ def load_manifest(workspace: Workspace) -> Manifest:
     path = workspace.stimuli / "manifest.json"
     if not path.is_file():
         raise InputError(
-            source=str(workspace.stimuli),
+            source=str(path),
             problem="the stimuli of this study are not rendered yet",
             remedy=f"run 'earwitness render {workspace.root}' first",
         )
@@ -157,8 +156,8 @@ def load_manifest(workspace: Workspace) -> Manifest:
 
 def open_sessions(
     workspace: Workspace, area: Area, *, database: str | None = None, create: bool = False
-) -> tuple[Store, Sessions]:
-    """Open the store of a panel and the service that runs its sessions.
+) -> Sessions:
+    """Open the service that runs a panel's sessions; its ``store`` is the caller's to close.
 
     Parameters
     ----------
@@ -194,7 +193,11 @@ def open_sessions(
         )
     area.root.mkdir(parents=True, exist_ok=True)
     store = open_store(area.database_url(database))
-    return store, Sessions(store, study, manifest, workspace.stimuli)
+    try:
+        return Sessions(store, study, manifest, workspace.stimuli)
+    except BaseException:
+        store.close()
+        raise
 
 
 def rehearse(
@@ -221,12 +224,12 @@ def rehearse(
     from abx.simulate import run_panel
 
     with workspace.fresh_rehearsal() as area:
-        store, sessions = open_sessions(workspace, area, create=True)
+        sessions = open_sessions(workspace, area, create=True)
         try:
             run_panel(sessions, n_listeners=n_listeners, seed=seed, progress=progress)
             sessions.close()
         finally:
-            store.close()
+            sessions.store.close()
     return workspace.rehearsal
 
 
@@ -244,11 +247,11 @@ def export_panel(
     from abx.export import trial_rows, write_table
 
     study = load_study(workspace)
-    store, _sessions = open_sessions(workspace, area, database=database)
+    sessions = open_sessions(workspace, area, database=database)
     try:
-        rows = trial_rows(store, study)
+        rows = trial_rows(sessions.store, study)
     finally:
-        store.close()
+        sessions.store.close()
     if rows.empty:
         raise InputError(
             source=str(area.root),

@@ -12,6 +12,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from stimuli.target import Target
 
 __all__ = [
     "MAX_STUDY_BYTES",
@@ -23,6 +27,7 @@ __all__ = [
     "TestPlan",
     "read_study",
     "study_from_text",
+    "target_curve",
 ]
 
 MAX_STUDY_BYTES = 1_000_000
@@ -240,6 +245,26 @@ class Study:
             if programme.id == programme_id:
                 return programme
         raise KeyError(programme_id)
+
+
+def target_curve(study: Study, folder: Path) -> Target:
+    """Return the target curve that a study declares.
+
+    Parameters
+    ----------
+    study : Study
+        The checked study file.
+    folder : Path
+        The study folder, where a target table lies.
+    """
+    from stimuli.target import built_in_target, piecewise_target, read_target
+
+    source = study.target
+    if source.name is not None:
+        return built_in_target(source.name)
+    if source.file is not None:
+        return read_target(folder / source.file)
+    return piecewise_target(source.points)
 
 
 def read_study(path: str | Path) -> Study:

@@ -165,7 +165,7 @@ class _Files:
             names = []
         near = difflib.get_close_matches(full.name, names, n=1, cutoff=0.6)
         if near:
-            return f"did you mean '{near[0]}'"
+            return f"did you mean '{near[0]}'?"
         return "check the name, or put the file there"
 
 

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from abx.study import Study
     from stimuli.manifest import Manifest
 
-__all__ = ["LogCheck", "chain_head", "verify_log"]
+__all__ = ["Finding", "chain_head", "verify_log"]
 
 _MAX_NAMED = 3
 _KINDS = frozenset(
@@ -44,7 +44,7 @@ _KINDS = frozenset(
 
 
 @dataclass(frozen=True, slots=True)
-class LogCheck:
+class Finding:
     """One thing that was checked.
 
     Attributes
@@ -54,7 +54,7 @@ class LogCheck:
     passed : bool
         Whether it holds.
     words : str
-        What holds or what does not, naming the rows.
+        The finding as a sentence, naming rows or files that do not fit.
     """
 
     name: str
@@ -77,7 +77,7 @@ def verify_log(
     *,
     expected_head: str | None = None,
     with_sound: bool = True,
-) -> list[LogCheck]:
+) -> list[Finding]:
     """Check the log of a study against study file, stimuli and schedule.
 
     Parameters
@@ -97,7 +97,7 @@ def verify_log(
 
     Returns
     -------
-    list of LogCheck
+    list of Finding
         Every check, passed or not.
 
     Raises
@@ -136,12 +136,12 @@ def verify_log(
     return checks
 
 
-def _check(name: str, faults: Sequence[str] | Iterator[str], words: str) -> LogCheck:
+def _check(name: str, faults: Sequence[str] | Iterator[str], words: str) -> Finding:
     found = list(faults)
     if not found:
-        return LogCheck(name, True, words)
+        return Finding(name, True, words)
     more = f"; and {len(found) - _MAX_NAMED} more" if len(found) > _MAX_NAMED else ""
-    return LogCheck(name, False, "; ".join(found[:_MAX_NAMED]) + more)
+    return Finding(name, False, "; ".join(found[:_MAX_NAMED]) + more)
 
 
 def _latest_study(store: Store, study: Study) -> str:
@@ -276,7 +276,7 @@ def _stimuli_faults(
 
 def _seed_check(
     store: Store, study_id: str, rows: Sequence[LogRow], opened: Mapping[str, Any]
-) -> tuple[bytes | None, LogCheck]:
+) -> tuple[bytes | None, Finding]:
     """Take the revealed seed, or the sealed one while the study is open."""
     closed = [row for row in rows if row.kind == "study-closed"]
     kept = store.vault(study_id)
@@ -287,7 +287,7 @@ def _seed_check(
         seed = None if kept is None else kept.seed
         source = "the sealed seed"
     if seed is None:
-        return None, LogCheck("seed", False, f"{source} is missing or unreadable")
+        return None, Finding("seed", False, f"{source} is missing or unreadable")
     faults = []
     if seed_commitment(seed) != opened.get("seed_commitment"):
         faults.append(f"{source} is not the one whose hash was published")

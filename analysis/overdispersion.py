@@ -8,6 +8,8 @@ import numpy as np
 from scipy import stats
 from scipy.special import betaln, digamma, expit, logit, xlog1py, xlogy
 
+from analysis.panel import listener_counts
+
 __all__ = ["BetaBinomial", "beta_binomial"]
 
 
@@ -119,10 +121,7 @@ def beta_binomial(correct: np.ndarray, trials: np.ndarray) -> BetaBinomial:
     ValueError
         No trials, or counts outside ``0 .. trials``.
     """
-    k, n = np.asarray(correct, dtype=float), np.asarray(trials, dtype=float)
-    if np.any(k < 0) or np.any(k > n) or n.sum() < 1:
-        raise ValueError("need 0 <= correct <= trials and at least one trial")
-    k, n = k[n > 0], n[n > 0]
+    k, n = listener_counts(correct, trials)
     pooled = float(k.sum() / n.sum())
     binomial = _log_likelihood(k, n, pooled, 0.0)
     testable = len(k) > 1 and n.max() > 1

@@ -9,7 +9,7 @@ from scipy import stats
 
 from analysis.proportions import exact_p
 
-__all__ = ["SMALL_PANEL", "PanelProportion", "logit_test", "panel_proportion"]
+__all__ = ["SMALL_PANEL", "PanelProportion", "listener_counts", "logit_test", "panel_proportion"]
 
 #: Below this many listeners a test between listeners alone is trusted only together with the
 #: exact test over trials: the larger p-value counts.
@@ -90,6 +90,20 @@ class PanelProportion:
     rule: str
 
 
+def listener_counts(correct: np.ndarray, trials: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Check counts by listener and leave out listeners without trials.
+
+    Raises
+    ------
+    ValueError
+        No trials, or counts outside ``0 .. trials``.
+    """
+    k, n = np.asarray(correct, dtype=float), np.asarray(trials, dtype=float)
+    if np.any(k < 0) or np.any(k > n) or n.sum() < 1:
+        raise ValueError("need 0 <= correct <= trials and at least one trial")
+    return k[n > 0], n[n > 0]
+
+
 def panel_proportion(
     correct: np.ndarray, trials: np.ndarray, *, chance: float, confidence: float = 0.95
 ) -> PanelProportion:
@@ -119,10 +133,7 @@ def panel_proportion(
     ValueError
         No trials, or counts outside ``0 .. trials``.
     """
-    k, n = np.asarray(correct, dtype=float), np.asarray(trials, dtype=float)
-    if np.any(k < 0) or np.any(k > n) or n.sum() < 1:
-        raise ValueError("need 0 <= correct <= trials and at least one trial")
-    k, n = k[n > 0], n[n > 0]
+    k, n = listener_counts(correct, trials)
     g, total = len(n), float(n.sum())
     p = float(k.sum() / total)
     exact = float(exact_p(np.array(int(k.sum())), np.array(int(total)), chance=chance)[0])

@@ -16,7 +16,7 @@ from analysis.power import detectable_share, paired_power, panel_power
 from analysis.preference import Preference
 from analysis.trials import FORCED_CHOICE
 
-__all__ = ["PlanAnswer", "listeners_needed", "plan_answer", "power_block"]
+__all__ = ["PlanAnswer", "guessing_share", "listeners_needed", "plan_answer", "power_block"]
 
 #: Spread between listeners where nothing is known: SD of P(correct), and of a log-worth in logits.
 _SPREAD_CORRECT, _SPREAD_WORTH = 0.1, 0.5
@@ -77,11 +77,22 @@ def _power(
     )
 
 
-def _check(method: str, share: float) -> None:
+def guessing_share(method: str) -> float:
+    """Return the share of right answers, or of choices, that no difference at all would give.
+
+    Raises
+    ------
+    ValueError
+        An unknown method.
+    """
     known = (*FORCED_CHOICE, "paired")
     if method not in known:
         raise ValueError(f"method must be one of {', '.join(known)}, got {method!r}")
-    chance = 0.5 if method == "paired" else CHANCE[method]
+    return 0.5 if method == "paired" else CHANCE[method]
+
+
+def _check(method: str, share: float) -> None:
+    chance = guessing_share(method)
     if not chance < share < 1:
         raise ValueError(f"share must lie between chance {chance:.3g} and 1, got {share}")
 

@@ -37,14 +37,22 @@ class InputError(ValueError):
     def __str__(self) -> str:
         place = ", ".join(part for part in (self.source, self.where) if part)
         head = f"{place}: " if place else ""
-        stop = "" if self.remedy and self.remedy.endswith("?") else "."
-        tail = f" {self.remedy}{stop}" if self.remedy else ""
+        tail = ""
+        if self.remedy:
+            stop = "" if self.remedy.endswith("?") else "."
+            tail = f" {self.remedy[:1].upper()}{self.remedy[1:]}{stop}"
         return f"{head}{self.problem}.{tail}"
 
     def __reduce__(self) -> tuple[object, ...]:
         # Keyword-only arguments do not survive the default pickling that worker processes use.
-        return (_rebuild, (self.source, self.where, self.problem, self.remedy))
+        return (_rebuild, (type(self), self.source, self.where, self.problem, self.remedy))
 
 
-def _rebuild(source: str | None, where: str | None, problem: str, remedy: str | None) -> InputError:
-    return InputError(source=source, where=where, problem=problem, remedy=remedy)
+def _rebuild(
+    kind: type[InputError],
+    source: str | None,
+    where: str | None,
+    problem: str,
+    remedy: str | None,
+) -> InputError:
+    return kind(source=source, where=where, problem=problem, remedy=remedy)

@@ -165,12 +165,12 @@ def responses_page() -> None:
 
 
 def _responses(workspace: Workspace) -> tuple[pd.DataFrame, pd.DataFrame]:
-    from abx.evidence import study_target
     from abx.steps import load_stages, load_study
+    from abx.study import target_curve
     from stimuli.deviation import deviation
 
     study = load_study(workspace)
-    target = study_target(workspace, study)
+    target = target_curve(study, workspace.root)
     parts, figures = [], []
     labels = {stage.id: stage.label for stage in study.stages}
     for stage, response in load_stages(workspace, study).items():

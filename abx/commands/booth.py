@@ -40,7 +40,7 @@ def command(study: str, device: str | None, resume: str | None, database: str | 
     workspace = Workspace.open(study)
     if not sys.stdin.isatty():
         raise click.UsageError("the booth needs a terminal with a keyboard")
-    store, sessions = open_sessions(workspace, workspace.live, database=database, create=True)
+    sessions = open_sessions(workspace, workspace.live, database=database, create=True)
     try:
         token = resume or _begin(sessions)
         chosen = int(device) if device is not None and device.isdigit() else device
@@ -49,7 +49,7 @@ def command(study: str, device: str | None, resume: str | None, database: str | 
         say(f"To go on later: earwitness booth {workspace.root} --resume {token}", always=True)
         return 0
     finally:
-        store.close()
+        sessions.store.close()
 
 
 def _begin(sessions: Sessions) -> str:

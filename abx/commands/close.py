@@ -26,12 +26,12 @@ def command(study: str, database: str | None, yes: bool) -> None:
     workspace = Workspace.open(study)
     if not yes:
         click.confirm("Close the study for good and reveal its results?", abort=True)
-    store, sessions = open_sessions(workspace, workspace.live, database=database)
+    sessions = open_sessions(workspace, workspace.live, database=database)
     try:
         seed = sessions.close()
-        _, head = chain_head(store, sessions.study_id)
+        _, head = chain_head(sessions.store, sessions.study_id)
     finally:
-        store.close()
+        sessions.store.close()
     say("The study is closed.", always=True)
     detail(f"seed of the schedule: {seed}")
     detail(f"the answer log ends with: {head}")

@@ -20,9 +20,9 @@ def command(study: str, database: str | None, passphrase: str) -> None:
     from abx.workspace import Workspace
 
     workspace = Workspace.open(study)
-    store, sessions = open_sessions(workspace, workspace.live, database=database, create=True)
+    sessions = open_sessions(workspace, workspace.live, database=database, create=True)
     try:
         sessions.set_passphrase(passphrase)
     finally:
-        store.close()
+        sessions.store.close()
     say("The passphrase is set.", always=True)

@@ -11,6 +11,7 @@ from abx.commands._area import study_argument
 from abx.commands._show import detail, heading, progress, say
 
 if TYPE_CHECKING:
+    from abx.study import Study
     from abx.workspace import Workspace
 
 __all__ = ["command", "plan_and_show"]
@@ -21,29 +22,29 @@ __all__ = ["command", "plan_and_show"]
 @click.option(
     "--share",
     type=click.FloatRange(0.34, 0.99),
-    help="The true share of right answers, or of choices of the better stage, to reckon with. "
-    "Default: 70 %.",
+    default=0.7,
+    show_default=True,
+    help="The true share of right answers, or of choices of the better stage, to reckon with.",
 )
 @click.option(
     "--chart",
     type=click.Path(path_type=Path, dir_okay=False),
     help="Draw listeners x trials against the chance to notice that, as SVG, PDF or PNG.",
 )
-def command(study: str, share: float | None, chart: Path | None) -> None:
+def command(study: str, share: float, chart: Path | None) -> None:
     """Show what the plan of STUDY asks of each listener, and what it can find out.
 
     The schedule that listeners get is drawn from a secret seed when the study is
     opened; this preview uses another seed and so gives nothing away.
     """
     from abx.hearing import audibility_lines, predicted_audibility
-    from abx.planning import DEFAULT_SHARE, draw_power, power_lines
-    from abx.steps import load_study
+    from abx.planning import draw_power, power_lines
     from abx.workspace import Workspace, replace_file
 
     workspace = Workspace.open(study)
-    plan_and_show(workspace)
+    study_plan = plan_and_show(workspace)
     with progress("Working out what it can find"):
-        lines = power_lines(load_study(workspace), share=share or DEFAULT_SHARE)
+        lines = power_lines(study_plan, share=share)
     for line in lines:
         detail(line)
     with progress("Predicting what is audible") as report:
@@ -52,15 +53,13 @@ def command(study: str, share: float | None, chart: Path | None) -> None:
         detail(line)
     if chart is not None:
         with progress("Drawing the chart") as report, replace_file(chart) as temporary:
-            draw_power(
-                load_study(workspace), temporary, share=share or DEFAULT_SHARE, progress=report
-            )
+            draw_power(study_plan, temporary, share=share, progress=report)
         say(f"Chart in {chart}", always=True)
     say(f"Next: earwitness simulate {workspace.root}, or earwitness serve {workspace.root}")
 
 
-def plan_and_show(workspace: Workspace) -> None:
-    """Print trials per listener, minutes, and the balance of the schedule."""
+def plan_and_show(workspace: Workspace) -> Study:
+    """Print trials per listener, minutes, and the balance of the schedule; return the study."""
     from abx.planning import describe_plan
     from abx.steps import load_study
 
@@ -68,3 +67,4 @@ def plan_and_show(workspace: Workspace) -> None:
     heading(study.title)
     for line in describe_plan(study):
         detail(line)
+    return study

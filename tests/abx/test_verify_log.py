@@ -14,15 +14,15 @@ from abx.errors import StoreError
 from abx.session import Sessions
 from abx.simulate import run_panel
 from abx.store import Store, open_store
-from abx.verify_log import LogCheck, chain_head, verify_log
+from abx.verify_log import Finding, chain_head, verify_log
 
 
-def check(desk: Desk, store: Store, **options: str) -> dict[str, LogCheck]:
+def check(desk: Desk, store: Store, **options: str) -> dict[str, Finding]:
     found = verify_log(store, desk.study, desk.manifest, desk.root / "stimuli", **options)
     return {one.name: one for one in found}
 
 
-def failed(checks: dict[str, LogCheck]) -> set[str]:
+def failed(checks: dict[str, Finding]) -> set[str]:
     return {name for name, one in checks.items() if not one.passed}
 
 

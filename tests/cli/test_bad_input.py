@@ -268,3 +268,12 @@ def test_plan_says_what_it_asks_and_what_it_can_find(study, call, tmp_path):
     assert "each listener: 4 abx" in outcome.out
     assert "listeners give 80 %" in outcome.out
     assert "<svg" in chart.read_text()[:1000]
+
+
+def test_a_share_no_better_than_guessing_is_refused(study, call):
+    assert_refused(call("plan", study, "--share", "0.4"), "--share", "guessing", "0.50")
+
+
+def test_a_suggestion_ends_as_a_question(study, call):
+    (study / "study.toml").write_text(STUDY.replace("label =", "lable =", 1))
+    assert call("plan", study).err.rstrip().endswith("Did you mean 'label'?")

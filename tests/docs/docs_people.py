@@ -14,7 +14,7 @@ from abx.workspace import Workspace
 def answer_as_people(folder: Path, n_people: int, *, database: str | None = None) -> None:
     """Take sittings of a study to their end, through the same service as the player."""
     workspace = Workspace.open(folder)
-    store, sessions = open_sessions(workspace, workspace.live, database=database, create=True)
+    sessions = open_sessions(workspace, workspace.live, database=database, create=True)
     rng = np.random.default_rng(7)
     try:
         for _ in range(n_people):
@@ -34,7 +34,7 @@ def answer_as_people(folder: Path, n_people: int, *, database: str | None = None
                 )
                 message = answered.next
     finally:
-        store.close()
+        sessions.store.close()
 
 
 def _any_answer(message: dict[str, Any], rng: np.random.Generator) -> Any:
