@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -203,7 +204,11 @@ def panel_counts(cells: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
 
 
 def discrimination_rows(
-    table: TrialTable, *, confidence: float = 0.95, cells: list[PairCells] | None = None
+    table: TrialTable,
+    *,
+    confidence: float = 0.95,
+    alpha: float = 0.05,
+    cells: list[PairCells] | None = None,
 ) -> list[dict[str, Any]]:
     """Return the ``discrimination`` block: per pair the panel, each listener, each programme.
 
@@ -212,6 +217,8 @@ def discrimination_rows(
     table : TrialTable
     confidence : float, optional
         Level of all intervals.
+    alpha : float, optional
+        Level of the critical counts.
     cells : list of PairCells, optional
         Counts already made by :func:`forced_choice_cells`.
 
@@ -219,7 +226,9 @@ def discrimination_rows(
     -------
     list of dict
         Rows with ``listener`` and ``programme`` null are the panel; they carry ``panel``, the
-        test between listeners. Infinite d' is null.
+        test between listeners. ``n_critical`` is the fewest right answers that guessing reaches
+        with a probability of at most `alpha`, null where so few trials allow none. Infinite d' is
+        null.
     """
     rows: list[dict[str, Any]] = []
     for group in forced_choice_cells(table) if cells is None else cells:
@@ -234,6 +243,7 @@ def discrimination_rows(
                 "programme": programme,
                 "n_listeners": int(counts["n_listeners"]),
                 **numbers,
+                "n_critical": _critical(numbers["n_trials"], group.method, alpha),
             }
             if listener is None:
                 part = group.cells
@@ -243,6 +253,12 @@ def discrimination_rows(
             rows.append(row)
     _adjust(rows)
     return rows
+
+
+@lru_cache(maxsize=4096)
+def _critical(n_trials: int, method: str, alpha: float) -> int | None:
+    """Return the critical count; many rows share their number of trials."""
+    return critical_count(n_trials, chance=CHANCE[method], alpha=alpha)
 
 
 def _adjust(rows: list[dict[str, Any]]) -> None:

@@ -20,6 +20,7 @@ __all__ = [
     "WorthDifference",
     "fit_preference",
     "floored_error",
+    "listener_choice_rows",
     "pair_rows",
     "worth_difference",
 ]
@@ -234,4 +235,30 @@ def pair_rows(counts: PairCounts, *, confidence: float = 0.95) -> list[dict[str,
                 "n_listeners": int(heard.sum()),
             }
         )
+    return rows
+
+
+def listener_choice_rows(counts: PairCounts) -> list[dict[str, Any]]:
+    """Return every listener's own choices: one row a listener and pair that was asked.
+
+    ``wins`` counts the listener's answers for the first stage of the pair, ``share`` leaves ties
+    out and is undefined where the listener never decided.
+    """
+    flat = counts.unordered()
+    rows = []
+    for person, listener in enumerate(flat.listeners):
+        for cell, (i, j) in enumerate(zip(flat.first, flat.second, strict=True)):
+            wins, losses, ties = (round(float(v)) for v in flat.counts[person, cell])
+            if wins + losses + ties:
+                rows.append(
+                    {
+                        "listener": listener,
+                        "pair": [flat.stages[i], flat.stages[j]],
+                        "wins": wins,
+                        "losses": losses,
+                        "ties": ties,
+                        "share": wins / (wins + losses) if wins + losses else float("nan"),
+                        "n_trials": wins + losses + ties,
+                    }
+                )
     return rows

@@ -147,7 +147,7 @@ def _blocks(trials: TrialTable, options: _Options) -> dict[str, Any]:
     )
     return {
         "about": _about(trials, alpha, seed),
-        "discrimination": discrimination_rows(trials, cells=cells),
+        "discrimination": discrimination_rows(trials, alpha=alpha, cells=cells),
         "preference": preferred,
         "choice": choice_block(cells) if options.mixed else [],
         "reliability": reliability_block(trials),
@@ -214,6 +214,20 @@ def _about(trials: TrialTable, alpha: float, seed: int) -> dict[str, Any]:
         "alpha": alpha,
         "seed": seed,
         "software": {"python": platform.python_version()} | {n: _version(n) for n in _SOFTWARE},
+    } | _playback(trials)
+
+
+def _playback(trials: TrialTable) -> dict[str, Any]:
+    """Count stuttered trials, where a player counted at all; they stay in every result."""
+    if "underruns" not in trials.frame.columns:
+        return {}
+    counted = trials.frame["underruns"].dropna()
+    return {
+        "playback": {
+            "n_counted": len(counted),
+            "n_stuttered": int((counted > 0).sum()),
+            "n_underruns": int(counted.sum()),
+        }
     }
 
 

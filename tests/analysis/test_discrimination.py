@@ -278,3 +278,26 @@ def test_triangle_pair_and_chance() -> None:
     row = discrimination_rows(trial_table(pd.DataFrame(rows, columns=names)))[0]
     assert row["pair"] == ["i", "j"]
     assert row["p_value"] == pytest.approx(3.0**-6)
+
+
+@pytest.mark.parametrize(("n", "critical"), [(12, 8), (18, 10), (24, 13), (36, 18), (60, 27)])
+def test_rows_carry_the_critical_count_of_the_triangle_table(n: int, critical: int) -> None:
+    # Critical numbers of right answers in the triangle test at 0.05, as tabulated by the FAO
+    # ("Quality control of fish", table of significance for triangle tests).
+    rows = [
+        {
+            "listener": "L1",
+            "session": "1",
+            "trial": k + 1,
+            "method": "triangle",
+            "stage_a": "i",
+            "stage_b": "i",
+            "stage_c": "j",
+            "answer": "c",
+        }
+        for k in range(n)
+    ]
+    table = trial_table(pd.DataFrame(rows))
+    assert {row["n_critical"] for row in discrimination_rows(table)} == {critical}
+    strict = discrimination_rows(table, alpha=1e-30)
+    assert {row["n_critical"] for row in strict} == {None}

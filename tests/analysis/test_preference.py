@@ -373,3 +373,28 @@ def test_order_and_worth_separated_together_get_the_stated_penalty():
     assert fit.penalty == 0.5
     assert fit.converged
     assert np.isfinite(fit.covariance_cluster).all()
+
+
+def test_choices_of_single_listeners_add_up_to_the_panel(judgement_table: TrialTable) -> None:
+    block = preference_block(fit_preference(judgement_table))
+    own = pd.DataFrame(block["listeners"])
+    own["name"] = own["pair"].map(" / ".join)
+    sums = own.groupby("name")[["wins", "losses", "ties"]].sum()
+    assert own.groupby("listener")["n_trials"].sum().sum() == 21_924
+    for row in block["pairs"]:
+        name = " / ".join(row["pair"])
+        assert list(sums.loc[name]) == [row["wins"], row["losses"], row["ties"]]
+        people = own.loc[own["name"] == name, "listener"]
+        assert people.nunique() == len(people) == row["n_listeners"]
+
+
+def test_choices_of_a_listener_who_only_tied_have_no_share(paired_rows: Rows) -> None:
+    table = trial_table(
+        paired_rows(
+            [("L1", "a", "b", "tie", 2), ("L2", "b", "a", "a", 3), ("L2", "a", "b", "a", 1)]
+        )
+    )
+    one, two = preference_block(fit_preference(table))["listeners"]
+    assert (one["listener"], one["ties"]) == ("L1", 2)
+    assert np.isnan(one["share"])
+    assert (two["pair"], two["wins"], two["losses"], two["share"]) == (["a", "b"], 1, 3, 0.25)
