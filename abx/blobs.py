@@ -2,19 +2,25 @@
 
 Layout (little-endian): ``b"EWA1"``, uint16 versions, uint16 channels, uint32 sample rate,
 uint32 frames, then each version as interleaved int16. Every version of every block is
-quantised with fresh triangular dither, so no two copies of one stimulus share their bytes,
+quantised with triangular dither of its own, so no two copies of one stimulus share their bytes,
 and size, name and headers are the same whatever is inside. What no format can prevent: somebody
 who runs a program over the decoded sound has measured it instead of listening to it. A sitting
 that has to convince a sceptic is supervised.
+
+Blocks are made while people wait, many at once, so samples are kept in fixed point (1/65536 of
+a 16-bit step, which holds 24-bit files exactly): one addition and one copy make a dithered
+sample.
 """
 
 from __future__ import annotations
 
 import hashlib
 import struct
+import sys
 import threading
 from collections import OrderedDict
 from collections.abc import Sequence
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -27,80 +33,113 @@ from abx.trial import is_treated, stage_of, treatment_of
 if TYPE_CHECKING:
     from stimuli.manifest import Manifest
 
-__all__ = ["HEADER", "MAGIC", "StimulusCache", "build_blob", "lowpass_copy", "quantise"]
+__all__ = [
+    "HEADER",
+    "MAGIC",
+    "Dither",
+    "StimulusCache",
+    "build_blob",
+    "fixed_point",
+    "lowpass_copy",
+]
 
 MAGIC = b"EWA1"
 HEADER = struct.Struct("<4sHHII")
 
-_FULL_SCALE = 32768.0
 _BLOCK = 1 << 16
+_STORED = 1 << 20
+# Dither and rounding add at least -32767 and at most 98303 units; no sum may wrap.
+_LOWEST, _HIGHEST = -(2**31) + 32_768, 2**31 - 98_304
 
-Samples = npt.NDArray[np.float32]
+Samples = npt.NDArray[np.int32]
+Floats = npt.NDArray[np.float32]
 
 
-def quantise(signal: Samples, rng: np.random.Generator) -> npt.NDArray[np.int16]:
-    """Quantise to 16 bits with triangular dither of two steps' width.
+def fixed_point(signal: Floats) -> Samples:
+    """Return samples in fixed point, full scale being 2**31; values outside ±1 are held there."""
+    scaled = np.rint(np.asarray(signal, dtype=np.float64) * 2.0**31)
+    return np.clip(scaled, _LOWEST, _HIGHEST).astype(np.int32)
+
+
+class Dither:
+    """Quantises to 16 bits with triangular dither of two steps' width.
+
+    Triangular noise [1]_ is drawn from the operating system's randomness ahead of time, a
+    million values, and read from a random place for every 65536 samples; with every block
+    a sixteenth of it is drawn again. Reading is five times faster than drawing, and the spectrum,
+    the distribution and the independence from the signal are those of the noise.
 
     Parameters
     ----------
-    signal : ndarray of float32
-        Samples within ±1, any shape; values outside are held at full scale.
-    rng : Generator
-        Source of the dither.
-
-    Returns
-    -------
-    ndarray of int16
-        Same shape. The error is free of signal to second order [1]_.
+    seed : int, optional
+        For tests; from the operating system when omitted.
 
     References
     ----------
     .. [1] Lipshitz, Wannamaker and Vanderkooy, "Quantization and dither: a theoretical
        survey", J. Audio Eng. Soc. 40 (5), 355-375 (1992). From memory.
     """
-    result = np.empty(signal.shape, dtype=np.int16)
-    _quantise_into(result.reshape(-1), signal.reshape(-1), rng)
-    return result
+
+    def __init__(self, seed: int | None = None) -> None:
+        self._bits = np.random.SFC64(seed)
+        self._noise = np.empty(_STORED, dtype=np.int32)
+        self._renewed = 0
+        for _ in range(0, _STORED, _BLOCK):
+            self.renew()
+
+    def renew(self) -> None:
+        """Draw the next part of the noise again; threads may read meanwhile."""
+        words = self._bits.random_raw(_BLOCK // 2).view(np.uint16)
+        part = self._noise[self._renewed : self._renewed + _BLOCK]
+        # The difference of two independent uniform draws is triangular; half a step more makes
+        # the cut to whole steps a rounding.
+        np.subtract(words[:_BLOCK], words[_BLOCK:], out=part, dtype=np.int32)
+        part += 32_768
+        self._renewed = (self._renewed + _BLOCK) % _STORED
+
+    def quantise_into(self, result: npt.NDArray[np.int16], signal: Samples) -> None:
+        """Write the dithered samples of a signal.
+
+        Parameters
+        ----------
+        result : ndarray of int16, (n,)
+            Filled; the error is free of signal to second order.
+        signal : ndarray of int32, (n,)
+            Samples as :func:`fixed_point` gives them.
+        """
+        total = np.empty(min(_BLOCK, signal.size), dtype=np.int32)
+        steps = total.view(np.int16)[_HIGH_HALF::2]
+        n_blocks = -(-signal.size // _BLOCK)
+        places = self._bits.random_raw(n_blocks) % (_STORED - _BLOCK)
+        for start, place in zip(range(0, signal.size, _BLOCK), places.tolist(), strict=True):
+            block = signal[start : start + _BLOCK]
+            np.add(block, self._noise[place : place + block.size], out=total[: block.size])
+            result[start : start + block.size] = steps[: block.size]
 
 
-def _quantise_into(result: npt.NDArray[np.int16], flat: Samples, rng: np.random.Generator) -> None:
-    """Work in blocks that stay in the processor's cache, without further memory."""
-    dithered = np.empty(min(_BLOCK, flat.size), dtype=np.float32)
-    scaled = np.empty_like(dithered)
-    for start in range(0, flat.size, _BLOCK):
-        block = flat[start : start + _BLOCK]
-        total, level = dithered[: block.size], scaled[: block.size]
-        words = rng.bit_generator.random_raw(block.size // 2 + 1).view(np.uint16)
-        # The difference of two independent uniform draws is triangular.
-        np.subtract(
-            words[: block.size],
-            words[block.size : 2 * block.size],
-            out=total,
-            dtype=np.float32,
-            casting="unsafe",
-        )
-        total *= np.float32(1.0 / 65536.0)
-        np.multiply(block, np.float32(_FULL_SCALE), out=level)
-        total += level
-        np.rint(total, out=total)
-        np.clip(total, -32768.0, 32767.0, out=total)
-        result[start : start + block.size] = total
+_HIGH_HALF = int(sys.byteorder == "little")
+"""Where the 16-bit steps lie in a fixed-point sample; the rest is its fraction."""
 
 
-def build_blob(versions: Sequence[Samples], sample_rate: int) -> bytes:
+@cache
+def _dither() -> Dither:
+    return Dither()
+
+
+def build_blob(versions: Sequence[Samples], sample_rate: int) -> memoryview:
     """Pack versions into one block.
 
     Parameters
     ----------
-    versions : sequence of ndarray, each (frames, channels)
-        Signals within ±1; shorter ones are padded with (dithered) silence.
+    versions : sequence of ndarray of int32, each (frames, channels)
+        Signals in fixed point; shorter ones are padded with (dithered) silence.
     sample_rate : int
         Sample rate in Hz.
 
     Returns
     -------
-    bytes
-        Header and PCM; the size depends on lengths only.
+    memoryview
+        Header and PCM, read-only; the size depends on lengths only.
 
     Raises
     ------
@@ -111,21 +150,22 @@ def build_blob(versions: Sequence[Samples], sample_rate: int) -> bytes:
     if len(channels) != 1:
         raise ValueError(f"versions must share one channel count, got {sorted(channels)}")
     frames = max(version.shape[0] for version in versions)
-    # Seeded from the operating system for each block: dither is never reused.
-    rng = np.random.Generator(np.random.SFC64())
     n_channels = channels.pop()
-    samples = np.empty((len(versions), frames * n_channels), dtype="<i2")
+    dither = _dither()
+    dither.renew()
+    block = np.empty(HEADER.size + len(versions) * frames * n_channels * 2, dtype=np.uint8)
+    HEADER.pack_into(block.data, 0, MAGIC, len(versions), n_channels, sample_rate, frames)
+    samples = block[HEADER.size :].view("<i2").reshape(len(versions), frames * n_channels)
     for row, version in zip(samples, versions, strict=True):
         filled = version.size
-        _quantise_into(row[:filled], version.reshape(-1), rng)
-        silence = np.zeros(row.size - filled, dtype=np.float32)
-        _quantise_into(row[filled:], silence, rng)
-    header = HEADER.pack(MAGIC, len(versions), n_channels, sample_rate, frames)
-    return b"".join((header, samples.data.cast("B")))
+        dither.quantise_into(row[:filled], version.reshape(-1))
+        if filled < row.size:
+            dither.quantise_into(row[filled:], np.zeros(row.size - filled, dtype=np.int32))
+    return block.data.toreadonly()
 
 
 class StimulusCache:
-    """Decoded stimuli as float32, the most recently used ones up to a limit.
+    """Decoded stimuli in fixed point, the most recently used ones up to a limit.
 
     Parameters
     ----------
@@ -188,7 +228,8 @@ class StimulusCache:
         if is_treated(source):
             samples, rate = self.get(stage_of(source), programme)
             cutoff_hz = float(treatment_of(source).rsplit("-", 1)[-1])
-            return lowpass_copy(samples, rate, cutoff_hz=cutoff_hz), rate
+            plain = (samples / 2.0**31).astype(np.float32)
+            return fixed_point(lowpass_copy(plain, rate, cutoff_hz=cutoff_hz)), rate
         try:
             record = self._manifest.stimulus(source, programme)
         except KeyError as error:
@@ -215,11 +256,11 @@ def _read_checked(path: Path, sha256: str) -> tuple[Samples, int]:
             problem="the stimulus is not the file that was rendered (its hash differs)",
             remedy="restore the file or render the stimuli again; nobody should hear this one",
         )
-    samples, rate = soundfile.read(io.BytesIO(data), dtype="float32", always_2d=True)
-    return samples, int(rate)
+    samples, rate = soundfile.read(io.BytesIO(data), dtype="int32", always_2d=True)
+    return np.clip(samples, _LOWEST, _HIGHEST, out=samples), int(rate)
 
 
-def lowpass_copy(signal: Samples, sample_rate: int, *, cutoff_hz: float = 3500.0) -> Samples:
+def lowpass_copy(signal: Floats, sample_rate: int, *, cutoff_hz: float = 3500.0) -> Floats:
     """Make the copy used by obvious controls: low-passed, at the loudness of the original.
 
     Parameters

@@ -3,7 +3,7 @@
 One stream, all versions of a trial preloaded, switching inside the audio callback, at the
 keyboard of the machine in the room. Trials, answers and log are those of the browser: they
 go through the same :class:`abx.session.Sessions`. Under-runs of the sound card are counted
-and noted in the log beside the trial they fell into.
+and noted in the log beside the trial they fell into; the trial table carries them on.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from typing import Any, Protocol
 import numpy as np
 
 from abx.blobs import HEADER, MAGIC
-from abx.errors import AbxError, AnswerRefused, InputError
+from abx.errors import AnswerRefused, InputError
 from abx.mixer import Mixer, Samples
 from abx.session import Sessions
 from abx.store import Entry
@@ -63,7 +63,7 @@ class TerminalConsole:
         return click.getchar()
 
 
-def read_blob(blob: bytes) -> tuple[list[Samples], int]:
+def read_blob(blob: bytes | memoryview) -> tuple[list[Samples], int]:
     """Unpack a block of sound data.
 
     Returns
@@ -125,6 +125,7 @@ class BoothPlayer:
     ) -> None:
         self.mixer = Mixer(versions, rate, gain=gain)
         self.underruns = 0
+        self._taken = 0
         self._device = device
         self._latency = latency
         self._stream: Any = None
@@ -164,6 +165,12 @@ class BoothPlayer:
             time.sleep(0.005)  # the fade-out is in the hands of the audio thread
         self._stream.stop()
         self._stream.close()
+
+    def take_underruns(self) -> int:
+        """Return how many buffers came late since this was last asked."""
+        late = self.underruns - self._taken
+        self._taken += late
+        return late
 
     @property
     def output_latency_s(self) -> float:
@@ -279,6 +286,7 @@ def _trial(
         while True:
             key = console.key()
             if key == LEAVE:
+                _note_underruns(sessions, token, player)
                 return None
             said = sheet.press(key, player.mixer)
             if key not in _ENTER:
@@ -307,8 +315,7 @@ def _answer(
     console: Console,
 ) -> dict[str, Any]:
     listened = dict(zip(message["versions"], player.mixer.listened_s(), strict=True))
-    if player.underruns:
-        _note_underruns(sessions, token, player.underruns)
+    if _note_underruns(sessions, token, player):
         console.show("The sound stuttered in this question; that is noted with your answer.")
     done = sessions.record_answer(
         token,
@@ -323,16 +330,26 @@ def _answer(
     return done.next
 
 
-def _note_underruns(sessions: Sessions, token: str, underruns: int) -> None:
-    """Mark the open trial in the log, before its answer."""
+def _note_underruns(sessions: Sessions, token: str, player: BoothPlayer) -> int:
+    """Put what came late since the last note beside the open trial, before its answer.
+
+    Zero is noted as well: it says that somebody counted. A trial that was left and taken up
+    again has a note for each time.
+    """
     opened = sessions.open_trial(token)
-    if opened is None:
-        raise AbxError("The question was answered elsewhere meanwhile.")
+    if opened is None:  # answered elsewhere, or closed: storing the answer says which
+        return 0
     _, trial = opened
     session = sessions.sitting(token).session
+    underruns = player.take_underruns()
     body = {"number": trial.number - 1, "trial": trial.number, "underruns": underruns}
-    entry = Entry("playback-note", f"playback:{session}:{trial.number}", body, session)
-    sessions.store.append(sessions.study_id, [entry])
+    with sessions.store.writing(sessions.study_id) as chain:
+        if chain.find("study-closed") is not None:
+            return 0
+        before = len(chain.rows("playback-note", session=session))
+        key = f"playback:{session}:{before + 1}"
+        chain.append(Entry("playback-note", key, body, session))
+    return underruns
 
 
 class _Sheet:

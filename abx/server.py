@@ -25,6 +25,9 @@ __all__ = [
     "workspace_root",
 ]
 
+_SHUTDOWN_S = 3
+"""Open websockets of pages do not hold up a stop for longer."""
+
 _lock = threading.Lock()
 _current: tuple[Sessions, Path] | None = None
 
@@ -117,7 +120,10 @@ def create_app(workspace_dir: str | Path, *, database: str | None = None) -> Any
     """
     import streamlit as st
 
+    from starlette.middleware import Middleware
+
     from abx.app import SCRIPT, Context, provide
+    from abx.app.host_config import NoErrorDialogs
     from abx.routes import make_routes
 
     sessions = open_sessions(workspace_dir, database=database)
@@ -131,7 +137,12 @@ def create_app(workspace_dir: str | Path, *, database: str | None = None) -> Any
         finally:
             sessions.store.close()
 
-    return st.App(SCRIPT, routes=make_routes(current), lifespan=lifespan)
+    return st.App(
+        SCRIPT,
+        routes=make_routes(current),
+        lifespan=lifespan,
+        middleware=[Middleware(NoErrorDialogs)],
+    )
 
 
 def app_from_environment() -> Any:
@@ -160,16 +171,15 @@ def app_from_environment() -> Any:
     return create_app(root, database=os.environ.get("EARWITNESS_DATABASE"))
 
 
-def _configure() -> None:
-    """Give the pages their configuration where no ``run`` call carries it.
-
-    Without it the browser would send usage statistics.
-    """
+def _configure(**options: object) -> None:
+    """Give the pages their configuration; without it the browser would send usage statistics."""
     from streamlit import config
 
     from abx.app import STREAMLIT_OPTIONS
 
-    config.get_config_options(force_reparse=True, options_from_flags=dict(STREAMLIT_OPTIONS))
+    config.get_config_options(
+        force_reparse=True, options_from_flags={**STREAMLIT_OPTIONS, **options}
+    )
 
 
 def serve(
@@ -192,7 +202,25 @@ def serve(
     database : str, optional
         Database URL; SQLite in the folder when omitted.
     """
-    from abx.app import STREAMLIT_OPTIONS
+    import uvicorn
 
-    app = create_app(workspace_dir, database=database)
-    app.run(config={**STREAMLIT_OPTIONS, "server.address": host, "server.port": port})
+    _configure(**{"server.address": host, "server.port": port})
+    # The pages' own way to run leaves small replies waiting some 40 ms for the client's
+    # delayed acknowledgement: its sockets have no TCP_NODELAY. Addresses hold tokens and are
+    # not logged.
+    uvicorn.run(
+        create_app(workspace_dir, database=database),
+        host=host,
+        port=port,
+        access_log=False,
+        log_level="warning",
+        timeout_graceful_shutdown=_SHUTDOWN_S,
+        **_websocket_options(),
+    )
+
+
+def _websocket_options() -> dict[str, Any]:
+    """Return what the pages' websocket needs: large messages, the newer protocol code."""
+    from streamlit.runtime.runtime_util import get_max_message_size_bytes
+
+    return {"ws": "websockets-sansio", "ws_max_size": get_max_message_size_bytes()}

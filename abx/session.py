@@ -242,7 +242,7 @@ class Sessions:
         message = self.store.write(self.study_id, work)
         return Acknowledgement(str(trial_key), _feedback(trial, submission), message)
 
-    def audio_blob(self, token: str, name: str) -> bytes:
+    def audio_blob(self, token: str, name: str) -> memoryview:
         """Return the audio block a name stands for: the open trial's, or the level step's.
 
         Raises
@@ -412,7 +412,7 @@ class Sessions:
             )
             chain.append(end)
 
-    def _blob(self, sources: tuple[tuple[str, str], ...]) -> bytes:
+    def _blob(self, sources: tuple[tuple[str, str], ...]) -> memoryview:
         loaded = [self.stimuli.get(source, programme) for source, programme in sources]
         return build_blob([samples for samples, _ in loaded], loaded[0][1])
 

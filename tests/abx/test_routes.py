@@ -78,7 +78,7 @@ def test_x_is_the_version_it_should_be(
     _, samples = unpack(client.get(message["audio"]).content)
     for name, heard in zip(message["versions"], samples, strict=True):
         expected, _ = local_sessions.stimuli.get(trial.plays(name), trial.programme)
-        assert np.abs(heard - expected.astype(float) * 32768).max() <= 1.5
+        assert np.abs(heard - expected / 65536).max() <= 1.5
 
 
 def test_every_reply_forbids_keeping(client: httpx.Client, token: str) -> None:
