@@ -18,6 +18,7 @@ from analysis.trials import TrialTable
 __all__ = [
     "Preference",
     "WorthDifference",
+    "chosen_rows",
     "fit_preference",
     "floored_error",
     "listener_choice_rows",
@@ -236,6 +237,36 @@ def pair_rows(counts: PairCounts, *, confidence: float = 0.95) -> list[dict[str,
             }
         )
     return rows
+
+
+def chosen_rows(counts: PairCounts) -> list[dict[str, Any]]:
+    """Return how often each stage was chosen: the panel first, then each listener.
+
+    ``n_compared`` counts the choices in which the stage was one of the two, ties included, and
+    ``share`` is ``n_chosen`` of them. These are plain counts: which opponents a stage met is not
+    allowed for, as the worths do.
+    """
+    size = len(counts.stages)
+    own = np.zeros((counts.n_listeners, size, 2))
+    each = counts.counts.sum(axis=2)
+    for column, stage in ((0, counts.first), (1, counts.second)):
+        for cell, k in enumerate(stage):
+            own[:, k, 0] += counts.counts[:, cell, column]
+            own[:, k, 1] += each[:, cell]
+    people: list[tuple[str | None, np.ndarray]] = [(None, own.sum(axis=0))]
+    people += list(zip(counts.listeners, own, strict=True))
+    return [
+        {
+            "listener": listener,
+            "stage": stage,
+            "n_chosen": round(float(chosen)),
+            "n_compared": round(float(compared)),
+            "share": float(chosen / compared),
+        }
+        for listener, table in people
+        for stage, (chosen, compared) in zip(counts.stages, table, strict=True)
+        if compared
+    ]
 
 
 def listener_choice_rows(counts: PairCounts) -> list[dict[str, Any]]:

@@ -8,7 +8,7 @@ import numpy as np
 from scipy import stats
 
 from analysis.bradley_terry import PairModelFit
-from analysis.preference import Preference, listener_choice_rows, pair_rows
+from analysis.preference import Preference, chosen_rows, listener_choice_rows, pair_rows
 
 __all__ = ["preference_block"]
 
@@ -43,6 +43,7 @@ def preference_block(found: Preference | None, *, confidence: float = 0.95) -> d
         "ties": _ties(found),
         "order_effect": _order_effect(found),
         "pairs": pair_rows(found.counts, confidence=confidence),
+        "chosen": chosen_rows(found.counts),
         "listeners": listener_choice_rows(found.counts),
         "fit": _fit_block(main),
         "equal_worths": _equal_worths(found),
@@ -60,6 +61,7 @@ def _empty_block() -> dict[str, Any]:
         "n_listeners": 0,
         "stages": [],
         "pairs": [],
+        "chosen": [],
         "listeners": [],
         "fit": {"deviance": None, "df": None, "p_value": None, "penalty": 0.0},
         "equal_worths": None,

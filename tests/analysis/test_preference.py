@@ -398,3 +398,20 @@ def test_choices_of_a_listener_who_only_tied_have_no_share(paired_rows: Rows) ->
     assert (one["listener"], one["ties"]) == ("L1", 2)
     assert np.isnan(one["share"])
     assert (two["pair"], two["wins"], two["losses"], two["share"]) == (["a", "b"], 1, 3, 0.25)
+
+
+def test_how_often_a_stage_was_chosen_is_counted_by_hand(paired_rows: Rows) -> None:
+    answers = [("L1", "a", "b", "a", 2), ("L1", "b", "c", "tie", 1), ("L2", "b", "a", "b", 1)]
+    table = trial_table(paired_rows(answers))
+    rows = preference_block(fit_preference(table))["chosen"]
+    found = {(r["listener"], r["stage"]): (r["n_chosen"], r["n_compared"]) for r in rows}
+    assert found == {
+        (None, "a"): (3, 3),
+        (None, "b"): (0, 4),
+        (None, "c"): (0, 1),
+        ("L1", "a"): (2, 2),
+        ("L1", "b"): (0, 3),
+        ("L1", "c"): (0, 1),
+        ("L2", "a"): (1, 1),
+        ("L2", "b"): (0, 1),
+    }
