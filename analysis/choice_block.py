@@ -42,8 +42,10 @@ def choice_block(cells: Sequence[PairCells]) -> list[dict[str, Any]]:
         parts = [
             group.cells.assign(pair=" / ".join(group.pair))
             for group in cells
-            if group.method == method
+            if group.method == method and group.testable
         ]
+        if not parts:
+            continue
         whole = pd.concat(parts, ignore_index=True)
         counts = whole.groupby(["listener", "pair"])[["n_correct", "n_trials"]].sum().reset_index()
         right, total = int(counts["n_correct"].sum()), int(counts["n_trials"].sum())

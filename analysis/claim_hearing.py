@@ -32,7 +32,7 @@ def hear(claim: Claim, cells: Sequence[PairCells], alpha: float) -> Finding:
     """Judge "listeners hear I from J"."""
     i, j = claim.stages
     test = "one-sided t between listeners against guessing"
-    own = [group for group in cells if set(group.pair) == {i, j}]
+    own = [group for group in cells if set(group.pair) == {i, j} and group.testable]
     if not own:
         return nothing(
             test,
@@ -113,7 +113,7 @@ def not_heard(claim: Claim, cells: Sequence[PairCells], controls: Controls) -> F
     i, j = claim.stages
     margin = claim.margin if claim.margin is not None else NAN
     test = "one-sided exact and between-listener tests against the declared margin"
-    own = [group for group in cells if set(group.pair) == {i, j}]
+    own = [group for group in cells if set(group.pair) == {i, j} and group.testable]
     if not own:
         return nothing(
             test,

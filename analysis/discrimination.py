@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from analysis.dprime import CHANCE, dprime_intervals
+from analysis.dprime import CHANCE, dprime_intervals, dprimes
 from analysis.multiplicity import benjamini_hochberg, holm
 from analysis.overdispersion import beta_binomial
 from analysis.panel import PanelProportion, panel_proportion
@@ -118,13 +118,22 @@ class PairCells:
         Stages in sorted order.
     method : str
     cells : pandas.DataFrame
-        ``listener``, ``programme``, ``n_trials``, ``n_correct`` and, for same-different,
+        ``listener``, ``programme``, ``n_trials``, ``n_correct`` and, for same-different only,
         ``n_same`` (pairs that were the same) and ``n_same_correct``.
     """
 
     pair: tuple[str, str]
     method: str
     cells: pd.DataFrame
+
+    @property
+    def testable(self) -> bool:
+        """Whether right answers can speak of hearing.
+
+        Same-different trials without both kinds of pair cannot: who always says "different" is
+        then always right.
+        """
+        return bool(panel_counts(self.cells)[1].any())
 
 
 def forced_choice_cells(table: TrialTable) -> list[PairCells]:
@@ -175,7 +184,8 @@ def _method_cells(frame: pd.DataFrame, method: str) -> list[PairCells]:
     groups = []
     for (low, high), part in cells.groupby(["low", "high"], sort=True):
         pair = (stages[int(str(low))], stages[int(str(high))])
-        groups.append(PairCells(pair, method, part.drop(columns=["low", "high"])))
+        spare = [] if method == "same-different" else ["n_same", "n_same_correct"]
+        groups.append(PairCells(pair, method, part.drop(columns=["low", "high", *spare])))
     return groups
 
 
@@ -198,9 +208,32 @@ def _place_same_pairs(counted: pd.DataFrame, x: np.ndarray, *, nobody: int) -> p
 
 
 def panel_counts(cells: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
-    """Return correct and answered trials by listener."""
-    sums = cells.groupby("listener", sort=True)[["n_correct", "n_trials"]].sum()
-    return sums["n_correct"].to_numpy(), sums["n_trials"].to_numpy()
+    """Return correct and answered trials by listener.
+
+    For same-different the two kinds of pair count alike, so that a listener's share right is 1/2
+    by guessing whatever the readiness to say "different": with as many same as different pairs
+    these are the plain counts, otherwise correct answers may be fractions. Listeners who had only
+    one kind of pair get no trials.
+
+    Parameters
+    ----------
+    cells : pandas.DataFrame
+        As in :class:`PairCells`.
+
+    Returns
+    -------
+    correct, trials : numpy.ndarray, shape (n_listeners,)
+    """
+    sums = cells.drop(columns="programme").groupby("listener", sort=True).sum()
+    right, total = sums["n_correct"].to_numpy(), sums["n_trials"].to_numpy()
+    if "n_same" not in sums:
+        return right, total
+    same, same_right = sums["n_same"].to_numpy(), sums["n_same_correct"].to_numpy()
+    different = total - same
+    both = (same > 0) & (different > 0)
+    share = same_right / np.maximum(same, 1) + (right - same_right) / np.maximum(different, 1)
+    uneven = both & (same != different)
+    return np.where(uneven, total * share / 2, np.where(both, right, 0)), np.where(both, total, 0)
 
 
 def discrimination_rows(
@@ -208,6 +241,7 @@ def discrimination_rows(
     *,
     confidence: float = 0.95,
     alpha: float = 0.05,
+    mid_p: bool = False,
     cells: list[PairCells] | None = None,
 ) -> list[dict[str, Any]]:
     """Return the ``discrimination`` block: per pair the panel, each listener, each programme.
@@ -219,6 +253,8 @@ def discrimination_rows(
         Level of all intervals.
     alpha : float, optional
         Level of the critical counts.
+    mid_p : bool, optional
+        Adjust the listeners' mid-p values for their number instead of the exact ones.
     cells : list of PairCells, optional
         Counts already made by :func:`forced_choice_cells`.
 
@@ -251,7 +287,7 @@ def discrimination_rows(
                     part = part.loc[part["programme"] == programme]
                 row["panel"] = _panel_block(part, group.method, confidence)
             rows.append(row)
-    _adjust(rows)
+    _adjust(rows, mid_p)
     return rows
 
 
@@ -261,11 +297,11 @@ def _critical(n_trials: int, method: str, alpha: float) -> int | None:
     return critical_count(n_trials, chance=CHANCE[method], alpha=alpha)
 
 
-def _adjust(rows: list[dict[str, Any]]) -> None:
+def _adjust(rows: list[dict[str, Any]], mid_p: bool) -> None:
     """Add p-values adjusted for the number of tests of the same kind.
 
     Panel rows form one family over methods and pairs (test between listeners), listener rows
-    another (exact test), programme rows a third.
+    another (exact test; same-different by the one that is free of bias), programme rows a third.
     """
     kinds = {
         "panel": [row for row in rows if row["listener"] is None and row["programme"] is None],
@@ -274,15 +310,23 @@ def _adjust(rows: list[dict[str, Any]]) -> None:
     }
     for kind, family in kinds.items():
         p = np.array(
-            [row["p_value"] if kind == "listener" else row["panel"]["p_value"] for row in family]
+            [
+                _own_p(row, mid_p) if kind == "listener" else row["panel"]["p_value"]
+                for row in family
+            ]
         )
         for row, first, second in zip(family, holm(p), benjamini_hochberg(p), strict=True):
             row["p_holm"], row["p_bh"] = float(first), float(second)
             row["family_size"] = len(family)
 
 
+def _own_p(row: dict[str, Any], mid_p: bool) -> float:
+    own = row["p_mid"] if mid_p else row["p_value"]
+    return float(row.get("p_value_free_of_bias", own))
+
+
 def _slices(cells: pd.DataFrame) -> list[tuple[str | None, str | None, dict[str, int]]]:
-    numbers = ["n_trials", "n_correct", "n_same", "n_same_correct"]
+    numbers = [name for name in cells.columns if name.startswith("n_")]
     whole = {name: int(cells[name].sum()) for name in numbers}
     result: list[tuple[str | None, str | None, dict[str, int]]] = [
         (None, None, {**whole, "n_listeners": int(cells["listener"].nunique())})
@@ -365,13 +409,20 @@ def _fit_same_different(counts: pd.Series, confidence: float) -> SameDifferent |
 
 
 def _panel_block(cells: pd.DataFrame, method: str, confidence: float) -> dict[str, Any]:
+    """Return the test between listeners and how much they differ."""
     correct, trials = panel_counts(cells)
+    block: dict[str, Any] = {"test": "one-sided t between listeners"}
+    if not trials.any():
+        return block | _UNTESTED | {"n_trials": 0, "n_listeners": 0}
     found: PanelProportion = panel_proportion(
         correct, trials, chance=CHANCE[method], confidence=confidence
     )
     spread = beta_binomial(correct, trials)
-    return {
-        "test": "one-sided t between listeners",
+    bounds = np.array([found.estimate, found.ci_low, found.ci_high])
+    d_prime, low, high = np.where(
+        np.isnan(bounds), np.nan, dprimes(np.nan_to_num(bounds), model=method)
+    )
+    return block | {
         "rests_on": found.rule,
         "n_trials": found.n_trials,
         "n_listeners": found.n_listeners,
@@ -382,6 +433,9 @@ def _panel_block(cells: pd.DataFrame, method: str, confidence: float) -> dict[st
         "p_value": found.p_value,
         "ci_low": found.ci_low,
         "ci_high": found.ci_high,
+        "d_prime": float(d_prime),
+        "d_prime_low": float(low),
+        "d_prime_high": float(high),
         "design_effect": found.design_effect,
         "overdispersion": {
             "model": "beta-binomial",
@@ -391,3 +445,11 @@ def _panel_block(cells: pd.DataFrame, method: str, confidence: float) -> dict[st
             "p_value": spread.p_value,
         },
     }
+
+
+_UNTESTED = dict.fromkeys(
+    (
+        *("estimate", "se", "statistic", "df", "ci_low", "ci_high"),
+        *("d_prime", "d_prime_low", "d_prime_high", "design_effect", "overdispersion"),
+    )
+) | {"p_value": float("nan"), "rests_on": "nothing: same and different pairs are both needed"}

@@ -11,7 +11,6 @@ import pandas as pd
 from scipy import stats
 
 from analysis.errors import InputError
-from analysis.proportions import exact_p
 from analysis.ratings import post_screening
 from analysis.trials import FORCED_CHOICE, TrialTable, label_codes
 
@@ -21,18 +20,7 @@ __all__ = [
     "excluded_listeners",
     "parse_screening",
     "rating_f",
-    "repeat_p",
 ]
-
-
-def repeat_p(alike: int, repeats: int) -> float:
-    """Return P(as many repeats answered alike or more) for a listener who guesses.
-
-    A guess repeats itself half the time (paired answers without ties). NaN without repeats.
-    """
-    if repeats == 0:
-        return float("nan")
-    return float(exact_p(np.array(alike), np.array(repeats))[0])
 
 
 def rating_f(frame: pd.DataFrame) -> dict[str, dict[str, float]]:

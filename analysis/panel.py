@@ -136,7 +136,9 @@ def panel_proportion(
     k, n = listener_counts(correct, trials)
     g, total = len(n), float(n.sum())
     p = float(k.sum() / total)
-    exact = float(exact_p(np.array(int(k.sum())), np.array(int(total)), chance=chance)[0])
+    # Right answers of same-different panels may be fractions; round against the finding.
+    whole = np.array(int(np.floor(k.sum() + 1e-9)))
+    exact = float(exact_p(whole, np.array(int(total)), chance=chance)[0])
     if g < 2:
         nan = float("nan")
         return PanelProportion(

@@ -187,7 +187,7 @@ def power_block(
     """
     rows: list[dict[str, Any]] = []
     for method in FORCED_CHOICE:
-        own = [group for group in cells if group.method == method]
+        own = [group for group in cells if group.method == method and group.testable]
         if own:
             rows.extend(_forced_rows(method, own, alpha))
     if preference is not None and preference.main is not None:

@@ -91,7 +91,7 @@ def dose_block(
 
 
 def _answers(cells: Sequence[PairCells], first: str, second: str) -> PairCells | None:
-    own = [group for group in cells if set(group.pair) == {first, second}]
+    own = [group for group in cells if set(group.pair) == {first, second} and group.testable]
     return max(own, key=lambda g: int(g.cells["n_trials"].sum())) if own else None
 
 

@@ -12,7 +12,8 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from analysis.listeners import drift, rating_f, repeat_p
+from analysis.listeners import drift, rating_f
+from analysis.repeats import Repeats, group_ids, in_order, repeat_counts, turns
 from analysis.trials import TrialTable, label_codes
 
 __all__ = [
@@ -223,16 +224,9 @@ class _Paired:
     vote: np.ndarray
 
 
-def _in_order(frame: pd.DataFrame) -> np.ndarray:
-    """Return the row order by listener, session and trial."""
-    _, (listener,) = label_codes(frame, "listener")
-    _, (session,) = label_codes(frame, "session")
-    return np.lexsort((frame["trial"].to_numpy(), session, listener))
-
-
 def _paired(table: TrialTable) -> _Paired:
     frame = table.of("paired")
-    frame = frame.iloc[_in_order(frame)]
+    frame = frame.iloc[in_order(frame)]
     stages, (a, b) = label_codes(frame, "stage_a", "stage_b")
     listeners, (listener,) = label_codes(frame, "listener")
     programmes, (programme,) = label_codes(frame, "programme")
@@ -246,24 +240,6 @@ def _paired(table: TrialTable) -> _Paired:
     return _Paired(stages, listeners, programmes, listener, programme, low, high, vote)
 
 
-def _group_ids(*keys: np.ndarray) -> np.ndarray:
-    """Return one integer per distinct combination of the keys, in sorted order."""
-    combined = np.zeros(len(keys[0]), dtype=np.int64)
-    for key in keys:
-        combined = combined * (int(key.max(initial=0)) + 1) + key
-    return np.unique(combined, return_inverse=True)[1]
-
-
-def _turns(group: np.ndarray) -> np.ndarray:
-    """Return how often the group occurred before, row by row."""
-    order = np.argsort(group, kind="stable")
-    counts = np.bincount(group) if len(group) else np.zeros(0, dtype=int)
-    starts = np.concatenate([[0], np.cumsum(counts)[:-1]]).astype(int)
-    turn = np.empty(len(group), dtype=np.int64)
-    turn[order] = np.arange(len(group)) - starts[group[order]]
-    return turn
-
-
 def _round_robins(paired: _Paired) -> list[dict[str, Any]]:
     """Return the complete round-robins: n-th answer to every pair of a listener and programme.
 
@@ -271,8 +247,8 @@ def _round_robins(paired: _Paired) -> list[dict[str, Any]]:
     """
     if not len(paired.vote):
         return []
-    turn = _turns(_group_ids(paired.listener, paired.programme, paired.low, paired.high))
-    group = _group_ids(paired.listener, paired.programme, turn)
+    turn = turns(group_ids(paired.listener, paired.programme, paired.low, paired.high))
+    group = group_ids(paired.listener, paired.programme, turn)
     n_groups, size = int(group.max()) + 1, len(paired.stages)
     answers = np.bincount(group, minlength=n_groups)
     heard = np.zeros((n_groups, size), dtype=bool)
@@ -301,37 +277,6 @@ def _round_robins(paired: _Paired) -> list[dict[str, Any]]:
             }
         )
     return rows
-
-
-def _repeat_counts(table: TrialTable) -> dict[str, tuple[int, int]]:
-    """Return, by listener, how many second askings there were and how many were answered alike.
-
-    Askings of the same question (method, programme, stages without regard to position) are taken
-    two by two in their order; an odd one is left over.
-    """
-    frame = table.frame.loc[(table.frame["control"] == "") & (table.frame["method"] != "rating")]
-    if frame.empty:
-        return {}
-    frame = frame.iloc[_in_order(frame)]
-    _, (a, b, c) = label_codes(frame, "stage_a", "stage_b", "stage_c")
-    b = np.where((frame["method"] == "triangle").to_numpy() & (a == b), c, b)
-    answer = frame["answer"]
-    vote = np.select([(answer == "a").to_numpy(), (answer == "b").to_numpy()], [1.0, 0.0], 0.5)
-    vote = np.where(a > b, 1 - vote, vote)
-    said = np.where((frame["method"] == "paired").to_numpy(), vote, frame["correct"].to_numpy())
-    listeners, (listener,) = label_codes(frame, "listener")
-    _, (method,) = label_codes(frame, "method")
-    _, (programme,) = label_codes(frame, "programme")
-    question = _group_ids(listener, method, programme, np.minimum(a, b), np.maximum(a, b))
-    order = np.argsort(question, kind="stable")
-    again = _turns(question)[order] % 2 == 1
-    second = order[again]
-    first = order[np.flatnonzero(again) - 1]
-    asked = np.bincount(listener[second], minlength=len(listeners))
-    alike = np.bincount(
-        listener[second], weights=said[second] == said[first], minlength=len(listeners)
-    )
-    return {name: (int(asked[k]), int(alike[k])) for k, name in enumerate(listeners) if asked[k]}
 
 
 def _control_counts(table: TrialTable) -> dict[tuple[str, str], tuple[int, int, int]]:
@@ -382,7 +327,7 @@ def reliability_block(table: TrialTable) -> dict[str, Any]:
     robins: dict[str, list[dict[str, Any]]] = {}
     for row in _round_robins(paired):
         robins.setdefault(row["listener"], []).append(row)
-    repeats, controls = _repeat_counts(table), _control_counts(table)
+    repeats, controls = repeat_counts(table), _control_counts(table)
     counts = table.frame["listener"].value_counts()
     rated = rating_f(table.of("rating"))
     names = sorted(str(name) for name, n in counts.items() if n)
@@ -408,19 +353,20 @@ def reliability_block(table: TrialTable) -> dict[str, Any]:
 def _listener_row(
     name: str,
     n_trials: int,
-    repeats: dict[str, tuple[int, int]],
+    repeats: dict[str, Repeats],
     controls: dict[tuple[str, str], tuple[int, int, int]],
     own: list[dict[str, Any]],
     rated: dict[str, float] | None,
 ) -> dict[str, Any]:
-    n_repeats, n_same = repeats.get(name, (0, 0))
+    again = repeats.get(name, Repeats(0, 0, ()))
     closed = [row for row in own if row["zeta"] is not None]
     return {
         "listener": name,
         "n_trials": n_trials,
-        "n_repeats": n_repeats,
-        "repeat_agreement": n_same / n_repeats if n_repeats else None,
-        "repeat_p_value": repeat_p(n_same, n_repeats),
+        "n_repeats": again.n_repeats,
+        "repeat_agreement": again.n_alike / again.n_repeats if again.n_repeats else None,
+        "repeat_chance": again.chance,
+        "repeat_p_value": again.p_value,
         "rating_f": rated,
         "controls": {
             kind: _control_row(controls.get((name, kind), (0, 0, 0)))
@@ -441,7 +387,7 @@ def _agreement_block(paired: _Paired, programme: str | None) -> dict[str, Any]:
     rows = np.ones(len(paired.vote), dtype=bool)
     if programme is not None:
         rows = paired.programme == paired.programmes.index(programme)
-    person = _group_ids(paired.listener[rows]) if rows.any() else np.zeros(0, dtype=int)
+    person = group_ids(paired.listener[rows]) if rows.any() else np.zeros(0, dtype=int)
     n_listeners = int(person.max(initial=-1)) + 1
     empty = {
         "programme": programme,
@@ -451,7 +397,7 @@ def _agreement_block(paired: _Paired, programme: str | None) -> dict[str, Any]:
     }
     if n_listeners < 2:
         return empty
-    pair = _group_ids(paired.low[rows], paired.high[rows])
+    pair = group_ids(paired.low[rows], paired.high[rows])
     n_pairs = int(pair.max()) + 1
     cell, shape = person * n_pairs + pair, (n_listeners, n_pairs)
     asked = np.bincount(cell, minlength=n_listeners * n_pairs).reshape(shape)

@@ -48,6 +48,7 @@ class _Options:
     mixed: bool
     primary_metric: str | None
     budgets: tuple[float, ...] | None
+    mid_p: bool
 
 
 def analyse(
@@ -62,6 +63,7 @@ def analyse(
     screening: str | None = None,
     primary_metric: str | None = None,
     budgets: Sequence[float] | None = None,
+    mid_p: bool = False,
 ) -> dict[str, Any]:
     """Analyse a trial table.
 
@@ -93,6 +95,10 @@ def analyse(
     budgets : sequence of float, optional
         Amounts to spend, answered in ``upgrade.budget``; every amount at which the choice widens
         when not given.
+    mid_p : bool, optional
+        Adjust each listener's mid-p value for the number of listeners and pairs instead of the
+        exact p-value; both stand in the result anyway. Verdicts on claims do not change: they rest
+        on the test between listeners.
 
     Returns
     -------
@@ -123,6 +129,7 @@ def analyse(
         mixed=mixed,
         primary_metric=primary_metric,
         budgets=None if budgets is None else tuple(budgets),
+        mid_p=mid_p,
     )
     result = _blocks(trials, options)
     result["screened"] = None
@@ -147,7 +154,9 @@ def _blocks(trials: TrialTable, options: _Options) -> dict[str, Any]:
     )
     return {
         "about": _about(trials, alpha, seed),
-        "discrimination": discrimination_rows(trials, alpha=alpha, cells=cells),
+        "discrimination": discrimination_rows(
+            trials, alpha=alpha, mid_p=options.mid_p, cells=cells
+        ),
         "preference": preferred,
         "choice": choice_block(cells) if options.mixed else [],
         "reliability": reliability_block(trials),

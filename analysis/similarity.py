@@ -99,10 +99,11 @@ def similarity(
     below = panel_proportion(
         np.asarray(trials) - np.asarray(correct), trials, chance=1 - limit, confidence=0.9
     )
-    k, n = int(np.sum(correct)), int(np.sum(trials))
+    right, n = float(np.sum(correct)), int(np.sum(trials))
     alone = above.n_listeners < 2
-    p_similar = float(stats.binom.cdf(k, n, limit))
-    p_exceeds = float(stats.binom.sf(k - 1, n, limit))
+    # Right answers of same-different panels may be fractions; round against the finding.
+    p_similar = float(stats.binom.cdf(np.ceil(right - 1e-9), n, limit))
+    p_exceeds = float(stats.binom.sf(np.floor(right + 1e-9) - 1, n, limit))
     if not alone:
         p_similar, p_exceeds = max(p_similar, below.p_value), max(p_exceeds, above.p_value)
     low, high = (

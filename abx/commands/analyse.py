@@ -27,6 +27,11 @@ __all__ = ["command", "show_results"]
 @click.option("--metric", help="The measured figure that the plan names for the link.")
 @click.option("--screening", help="The rule by which the plan declared to leave listeners out.")
 @click.option(
+    "--mid-p",
+    is_flag=True,
+    help="Adjust each listener's mid-p for the number of tests, instead of the exact p.",
+)
+@click.option(
     "--budget",
     "budgets",
     type=float,
@@ -49,6 +54,7 @@ def command(
     reference: str | None,
     metric: str | None,
     screening: str | None,
+    mid_p: bool,
     budgets: tuple[float, ...],
     report_path: Path | None,
     title: str | None,
@@ -75,6 +81,7 @@ def command(
             primary_metric=metric,
             screening=screening,
             budgets=budgets or None,
+            mid_p=mid_p,
         )
     out = json_path or trials.with_name("results.json")
     write_json(out, results)

@@ -20,8 +20,9 @@ from analysis.discrimination import (
 from analysis.dprime import dprime_intervals, dprimes, likelihood_bounds, proportion_correct
 from analysis.panel import panel_proportion
 from analysis.proportions import clopper_pearson, exact_p, wilson
+from analysis.run import analyse
 from analysis.same_different import said_different, same_different
-from analysis.trials import trial_table
+from analysis.trials import TrialTable, trial_table
 
 Read = Callable[[str], pd.DataFrame]
 
@@ -270,6 +271,49 @@ def test_same_pairs_serve_their_pair(stage_x: str, expected: list[int]) -> None:
     groups = forced_choice_cells(trial_table(_same_different_frame(stage_x)))
     assert [group.pair for group in groups] == [("i", "j"), ("i", "k")]
     assert [int(group.cells["n_trials"].sum()) for group in groups] == expected
+
+
+def test_always_different_is_not_hearing() -> None:
+    names = ["listener", "trial", "stage_a", "stage_b", "answer"]
+
+    def table(different: int, same: int) -> TrialTable:
+        rows = [
+            (f"P{p}", k, "i", "j" if k < different else "i", "different")
+            for p in range(12)
+            for k in range(different + same)
+        ]
+        frame = pd.DataFrame(rows, columns=names)
+        frame["trial"] += 1
+        frame["session"], frame["method"] = "1", "same-different"
+        return trial_table(frame)
+
+    only = discrimination_rows(table(8, 0))[0]
+    assert only["proportion"] == 1
+    assert np.isnan(only["panel"]["p_value"])
+    assert only["panel"]["n_trials"] == 0
+    uneven = discrimination_rows(table(8, 2))[0]["panel"]
+    assert uneven["estimate"] == pytest.approx(0.5)
+    assert uneven["p_value"] > 0.5
+    claim = "listeners hear i from j"
+    for known in (table(8, 0), table(8, 2)):
+        assert analyse(known, claims=[claim])["claims"][0]["verdict"] == "undecided"
+
+
+def test_mid_p_is_adjusted_where_asked_for(abx_rows: Callable[..., pd.DataFrame]) -> None:
+    known = trial_table(abx_rows({"P1": (7, 8), "P2": (5, 8)}))
+    for flag, key in ((False, "p_value"), (True, "p_mid")):
+        own = [row for row in analyse(known, mid_p=flag)["discrimination"] if row["listener"]]
+        smallest = min(row[key] for row in own)
+        assert min(row["p_holm"] for row in own) == pytest.approx(2 * smallest)
+
+
+def test_panel_d_prime_is_that_of_the_share(abx_rows: Callable[..., pd.DataFrame]) -> None:
+    panel = discrimination_rows(trial_table(abx_rows({f"P{k}": (4 + k % 4, 8) for k in range(12)})))
+    block = panel[0]["panel"]
+    for end in ("low", "high"):
+        expected = max(block[f"ci_{end}"], 0.5)
+        assert proportion_correct(block[f"d_prime_{end}"], model="abx") == pytest.approx(expected)
+    assert block["d_prime_low"] < block["d_prime"] < block["d_prime_high"]
 
 
 def test_triangle_pair_and_chance() -> None:

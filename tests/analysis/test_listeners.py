@@ -10,16 +10,11 @@ import pytest
 from scipy import stats
 
 from analysis.errors import InputError
-from analysis.listeners import drift, parse_screening, rating_f, repeat_p
+from analysis.listeners import drift, parse_screening, rating_f
 from analysis.run import analyse
 from analysis.trials import trial_table
 
 Abx = Callable[..., pd.DataFrame]
-
-
-def test_repeats_against_guessing() -> None:
-    assert repeat_p(8, 8) == pytest.approx(2.0**-8)
-    assert np.isnan(repeat_p(0, 0))
 
 
 def _ratings(noise: float) -> pd.DataFrame:
