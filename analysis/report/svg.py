@@ -24,17 +24,17 @@ __all__ = ["COLOURS", "Colour", "drawing", "inline_svg"]
 class Colour:
     """Colours by role; each hex value is replaced by its CSS variable in the page.
 
-    Blue, vermilion and green keep apart under the common colour-vision deficiencies
-    (Okabe and Ito 2008, Color Universal Design) and differ in lightness as well.
+    The four series keep apart under the common colour-vision deficiencies and step in lightness,
+    so that a grey print keeps them apart as well; the tests measure both, in light and dark.
     """
 
     INK = "#1d2228"
     SOFT = "#c4cad1"
     MUTED = "#59626c"
-    A = "#0b5fa5"
-    B = "#c2500a"
-    C = "#00805c"
-    D = "#6d3f8f"
+    A = "#1557a0"
+    B = "#d9730d"
+    C = "#15835e"
+    D = "#3d1152"
     BAND = "#eaeff4"
     RIBBON = "#a9c7e2"
     MARK = "#8d2b2b"
