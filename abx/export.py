@@ -85,7 +85,8 @@ def trial_rows(store: Store, study: Study, *, simulated: bool | None = None) -> 
         Columns :data:`COLUMNS`. ``trial`` counts the rows of a sitting from 1 (a rating gives a
         row for each stimulus), ``question`` is the number in the schedule, where practice counts
         as well; practice itself is left out. ``repeat_of`` is the ``trial`` that a row repeats,
-        ``simulated`` is 0 or 1.
+        ``simulated`` is 0 or 1. Where anybody listened in the booth there is one more,
+        ``underruns``: how often the sound stuttered in the trial, missing for other players.
 
     Raises
     ------
@@ -111,12 +112,34 @@ def trial_rows(store: Store, study: Study, *, simulated: bool | None = None) -> 
     rows: list[dict[str, Any]] = []
     for row in store.rows(study_id, kind="answer"):
         if row.session in sittings and row.body is not None:
-            rows += _rows_of_answer(row, sittings[row.session], slots)
+    underruns = _underruns(store, study_id)
+            found = _rows_of_answer(row, sittings[row.session], slots)
+            marked = underruns.get((row.session, row.content["number"]))
+            rows += found if marked is None else [one | {"underruns": marked} for one in found]
     return _as_frame(rows)
 
 
 def write_table(frame: pd.DataFrame, path: str | Path) -> Path:
     """Write a table as CSV or, for ``.parquet``, as Parquet.
+
+def _underruns(store: Store, study_id: str) -> dict[tuple[str, int], int]:
+    """Sum the booth's under-runs by sitting and number of the question in the schedule."""
+    found: Counter[tuple[str, int]] = Counter()
+    for row in store.rows(study_id, kind="playback-note"):
+        if row.body is not None:
+            found[row.session, row.content["trial"]] += row.content["underruns"]
+    return dict(found)
+
+
+def _settle_groups(sittings: dict[str, dict[str, Any]]) -> None:
+    """Give every sitting of a listener the group that they chose first."""
+    chosen: dict[str, str] = {}
+    for sitting in sittings.values():
+        if sitting.get("group"):
+            chosen.setdefault(sitting["listener"], sitting["group"])
+    for sitting in sittings.values():
+        sitting["group"] = chosen.get(sitting["listener"], "")
+
 
     Cells of CSV that a spreadsheet would take for a formula get a leading apostrophe.
     """
@@ -200,6 +223,6 @@ def _as_frame(rows: list[dict[str, Any]]) -> pd.DataFrame:
         frame[column] = frame[column].astype(object).fillna("").astype(str)
     for column in ("trial", "question", "simulated"):
         frame[column] = frame[column].astype("int64")
-    for column in ("repeat_of", "switches"):
+    for column in {"repeat_of", "switches", "underruns"}.intersection(frame.columns):
         frame[column] = frame[column].astype("Int64")
     return frame

@@ -19,6 +19,8 @@ simulated            optional, 0 or 1
 response_s ...       optional numbers: response_s, switches, listened_*_s, level_residual_db
 ===================  ==========================================================================
 
+underruns            optional: how often the sound stuttered in this trial, empty where the player
+                     did not count
 Anything else is kept untouched.
 """
 
@@ -69,6 +71,7 @@ _NUMBERS = ("response_s", "switches", "level_residual_db")
 
 
 @dataclass(frozen=True, slots=True)
+_COUNTS = ("underruns",)
 class TrialTable:
     """Checked trials.
 
@@ -101,6 +104,26 @@ class TrialTable:
     def of(self, *methods: str, controls: bool = False) -> pd.DataFrame:
         """Return the trials of some methods; control trials only when asked for."""
         keep = self.frame["method"].isin(methods)
+    @property
+    def groups(self) -> dict[str, int]:
+        """Listeners by group, in sorted order; empty where no groups were noted."""
+        known = self.frame.loc[self.frame["group"] != ""]
+        counts = known.drop_duplicates("listener")["group"].astype(str).value_counts()
+        return {str(name): int(n) for name, n in counts.sort_index().items()}
+
+    def among(self, group: str) -> TrialTable | None:
+        """Return the trials of one group of listeners; None where nobody is in it."""
+        return self.keeping(self.frame["group"] == group)
+
+    def keeping(self, rows: pd.Series) -> TrialTable | None:
+        """Return some of the trials, without categories that are gone; None without rows."""
+        kept = self.frame.loc[rows].reset_index(drop=True)
+        if kept.empty:
+            return None
+        for name in _TEXT:
+            kept[name] = kept[name].cat.remove_unused_categories()
+        return TrialTable(kept, self.simulated, self.source)
+
         if not controls:
             keep &= self.frame["control"] == ""
         return self.frame.loc[keep]
@@ -193,6 +216,8 @@ def _checked(raw: pd.DataFrame, faults: Faults, decimal: str) -> TrialTable:
 
 
 def _check_columns(frame: pd.DataFrame, faults: Faults) -> None:
+        elif name in _COUNTS:
+            frame[name] = _counts(frame[name], str(name), faults, decimal)
     missing = [name for name in _REQUIRED if name not in frame.columns]
     if missing:
         have = ", ".join(str(name) for name in frame.columns) or "none"
@@ -261,6 +286,19 @@ def _check_stages(frame: pd.DataFrame, faults: Faults) -> None:
     for method in METHODS:
         rows = (frame["method"] == method).to_numpy()
         if not rows.any():
+def _counts(values: pd.Series, name: str, faults: Faults, decimal: str) -> np.ndarray:
+    """Return whole numbers from 0, NaN where empty."""
+    what = "a whole number from 0"
+    numbers = column_numbers(values, name=name, faults=faults, decimal=decimal, what=what)
+    bad = np.flatnonzero((numbers < 0) | (numbers != np.floor(numbers)) & ~np.isnan(numbers))
+    if bad.size:
+        row = int(bad[0])
+        raise faults.at(
+            row, name, f"{values.iloc[row]!r} is not {what}", f"Write {what}, or leave it empty"
+        )
+    return numbers
+
+
             continue
         for name in _STAGES[method]:
             empty = np.flatnonzero(rows & (frame[name] == "").to_numpy())

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from analysis.errors import InputError
+from analysis.run import analyse
 from analysis.stages import read_stages
 from analysis.trials import read_trials, trial_table
 
@@ -169,6 +170,16 @@ def test_optional_numbers_are_checked(tmp_path: Path) -> None:
     lines = [HEADER + ",response_s", GOOD[0] + ",3.5", GOOD[1] + ",fast"]
     with pytest.raises(InputError, match="line 3, column response_s: 'fast' is not a number"):
         read_trials(write(tmp_path, *lines))
+
+
+def test_late_buffers_are_counted_in_whole_numbers(tmp_path: Path) -> None:
+    head = f"{HEADER},underruns"
+    table = read_trials(write(tmp_path, head, GOOD[0] + ",2", GOOD[1] + ",", GOOD[2] + ",0"))
+    playback = {"n_counted": 2, "n_stuttered": 1, "n_underruns": 2}
+    assert analyse(table)["about"]["playback"] == playback
+    for wrong in ("-1", "1.5"):
+        with pytest.raises(InputError, match=f"line 2, column underruns: '?{wrong}'? is not a who"):
+            read_trials(write(tmp_path, head, f"{GOOD[0]},{wrong}"))
 
 
 def test_stage_table_keeps_factors_and_metrics(tmp_path: Path) -> None:
