@@ -156,7 +156,19 @@ def _statistics(page: Page) -> list[Markup]:
 
 def _procedure(page: Page) -> list[Markup]:
     blind = page.evidence.text("/study/seed_commitment")
-    return [*_tests(page), *([page.say("meth.blind")] if blind else [])]
+    return [*_tests(page), *([page.say("meth.blind")] if blind else []), *_playback(page)]
+
+
+def _playback(page: Page) -> list[Markup]:
+    """Say how the booth's sound ran, where anybody listened there."""
+    place = "/results/about/playback"
+    if not page.evidence.number(f"{place}/n_counted"):
+        return []
+    counted = page.counted(f"{place}/n_counted", "trial")
+    if not page.evidence.number(f"{place}/n_stuttered"):
+        return [page.say("meth.playback_clean", counted=counted)]
+    stuttered = page.n(f"{place}/n_stuttered", "count")
+    return [page.say("meth.playback_stuttered", counted=counted, stuttered=stuttered)]
 
 
 def methods_section(page: Page) -> Section:

@@ -75,6 +75,7 @@ _BLOCKS_OF_FIELDS = (
     "/results/preference/programmes",
     "/results/preference/classes",
     "/results/reliability",
+    "/results/about/playback",
     "/results/upgrade",
     "/results/screened",
     "/software",

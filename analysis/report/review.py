@@ -115,11 +115,23 @@ def _metric(page: Page) -> Markup | None:
     )
 
 
+def _playback(page: Page) -> Markup | None:
+    place = "/results/about/playback"
+    if not page.evidence.number(f"{place}/n_stuttered"):
+        return None
+    return page.say(
+        "plan.playback",
+        stuttered=page.n(f"{place}/n_stuttered", "count"),
+        counted=page.counted(f"{place}/n_counted", "trial"),
+    )
+
+
 def departures_section(page: Page) -> Section:
     """Say where the study left its plan, as far as the evidence shows it."""
     if not page.evidence.get("/study/plan"):
         return page.section("departures", [page.warning("plan.none")])
     found = [_listeners(page), *_claims(page), _alpha(page), *_methods(page), _metric(page)]
+    found.append(_playback(page))
     said = [words for words in found if words is not None]
     if page.evidence.get("/study/state") == "open":
         said.append(page.say("plan.open"))

@@ -378,6 +378,10 @@ _DECISION = {
         "Points are the gain in worth, bars its {rule_interval} interval; the figure on the right "
         "is the chance that this step gains most. At the dashed line nothing is gained."
     ),
+    "plan.playback": Sentence(
+        "The booth’s sound stuttered in {stuttered} of {counted}; these are marked in the trial "
+        "table and stay in every result."
+    ),
     "up.axis": name("Gain in log-worth (logits)"),
     "up.order": Sentence(
         "Each place names the step that gains most once those above it are done; the chance is "
@@ -542,6 +546,11 @@ _METHODS = {
     ),
     "meth.preference_bare": Sentence("Choices: Bradley-Terry model."),
     "meth.simulated": Sentence("All answers were produced by simulated listeners.", REHEARSAL),
+    "meth.playback_clean": Sentence("The booth counted late buffers in {counted}: none came late."),
+    "meth.playback_stuttered": Sentence(
+        "The booth counted late buffers in {counted}; the sound stuttered in {stuttered}. These "
+        "are marked in the trial table and stay in every result."
+    ),
 }
 
 _LIMITS = {

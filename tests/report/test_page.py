@@ -355,6 +355,15 @@ def test_a_failed_check_is_not_hidden(lean):
     assert "should not be used" in page
 
 
+@pytest.mark.parametrize(("stuttered", "said"), [(0, "none came late"), (3, "stuttered in 3")])
+def test_the_booths_late_buffers_are_said(lean, stuttered, said):
+    playback = {"n_counted": 40, "n_stuttered": stuttered, "n_underruns": 2 * stuttered}
+    lean["results"]["about"]["playback"] = playback
+    for voice in ("full", "reviewer"):
+        text = " ".join(Elements(render_report(lean, voice=voice)).text.split())
+        assert said in text or (voice == "reviewer" and not stuttered), voice
+
+
 def test_importing_the_report_is_light():
     code = (
         "import sys, analysis.report\n"
