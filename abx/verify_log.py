@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from abx.errors import AbxError, InputError, StoreError
+from abx.familiarisation import KIND, listening_sets
 from abx.methods import get_method
 from abx.opening import manifest_hash
 from abx.schedule import RULE, Slot, make_slot, rehearsal_seed, seed_commitment
@@ -33,6 +34,7 @@ _KINDS = frozenset(
     {
         "study-opened",
         "session-begun",
+        "familiarised",
         "answer",
         "break-ended",
         "playback-note",
@@ -128,6 +130,8 @@ def verify_log(
         checks.append(
             _check("sittings", faults, f"all {answers} answers fit the schedule made from the seed")
         )
+    if any(row.kind == "playback-note" for row in rows):
+        checks.append(_check("playback", _playback_faults(rows), _playback_words(rows)))
     checks.append(_check("closing", _closing_faults(rows), _closing_words(rows)))
     if expected_head is not None:
         found = rows[-1].digest if rows else GENESIS
@@ -317,7 +321,22 @@ def _sitting_faults(rows: Sequence[LogRow], study: Study, seed: bytes) -> Iterat
             body = begun.content
             key = rehearsal_seed(seed) if body["simulated"] else seed
             slot = make_slot(study, key, int(body["slot"]))
+            sets = len(listening_sets(study, key, slot.index)) if body.get("familiarise") else 0
+            yield from _set_faults(session_rows, sets)
             yield from _answer_faults(session_rows, slot)
+
+
+def _set_faults(session_rows: Sequence[LogRow], n_sets: int) -> Iterator[str]:
+    """Sets are got to know in order, all of them before the first answer."""
+    heard = 0
+    for row in session_rows:
+        if row.kind == KIND and row.body is not None:
+            heard += 1
+            if row.content.get("set") != heard or heard > n_sets:
+                yield f"{_row_name(row)} is about a set that was not due"
+        elif row.kind == "answer" and heard < n_sets:
+            yield f"{_row_name(row)} was given before all versions were known"
+            return
 
 
 def _answer_faults(session_rows: Sequence[LogRow], slot: Slot) -> Iterator[str]:
@@ -340,6 +359,40 @@ def _answer_faults(session_rows: Sequence[LogRow], slot: Slot) -> Iterator[str]:
         if body.get("phase") != trial.phase:
             yield f"{_row_name(row)} is marked {body.get('phase')}, but was {trial.phase}"
         expected = number + 1
+
+
+def _notes(rows: Sequence[LogRow]) -> dict[tuple[str, int], int]:
+    """Return the booth's under-runs by sitting and question."""
+    found: dict[tuple[str, int], int] = defaultdict(int)
+    for row in rows:
+        if row.kind == "playback-note" and row.body is not None:
+            found[row.session, row.content["trial"]] += row.content["underruns"]
+    return found
+
+
+def _playback_faults(rows: Sequence[LogRow]) -> Iterator[str]:
+    """Find notes that stand behind the answer they belong to: they were added later."""
+    answered = {
+        (row.session, row.content.get("number")): row.seq
+        for row in rows
+        if row.kind == "answer" and row.body is not None
+    }
+    for row in rows:
+        if row.kind == "playback-note" and row.body is not None:
+            trial = row.content["trial"]
+            if answered.get((row.session, trial), row.seq + 1) < row.seq:
+                yield f"{_row_name(row)} was added after question {trial} had been answered"
+
+
+def _playback_words(rows: Sequence[LogRow]) -> str:
+    notes = _notes(rows)
+    stuttered = sum(count > 0 for count in notes.values())
+    if not stuttered:
+        return f"the booth's sound ran without a stutter in {len(notes)} questions"
+    return (
+        f"the booth's sound stuttered in {stuttered} of {len(notes)} questions "
+        f"({sum(notes.values())} late buffers); the trial table marks them"
+    )
 
 
 def _closing_faults(rows: Sequence[LogRow]) -> Iterator[str]:

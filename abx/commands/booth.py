@@ -21,6 +21,8 @@ _CAUTIONS = (
     "In a vehicle: parked, engine off, doors as planned; never while driving.",
 )
 
+_OUTPUTS = ("loudspeakers", "vehicle", "headphones")
+
 
 @click.command("booth")
 @study_argument
@@ -53,11 +55,32 @@ def command(study: str, device: str | None, resume: str | None, database: str | 
 
 
 def _begin(sessions: Sessions) -> str:
-    heading(sessions.study.title)
+    heading("Listening session")  # the title may name what is compared
     for caution in _CAUTIONS:
         detail(caution)
     click.confirm("I have read this and I agree to take part", abort=True)
     normal = click.confirm("As far as I know my hearing is normal", default=True)
-    return sessions.begin(
-        consent=True, hearing="normal" if normal else "impaired", output="loudspeakers"
+    output = click.prompt("What plays", type=click.Choice(_OUTPUTS), default=_OUTPUTS[0])
+    listener = click.prompt(
+        "Your code, if you have listened for us before", default="", show_default=False
     )
+    return sessions.begin(
+        consent=True,
+        hearing="normal" if normal else "impaired",
+        output=output,
+        listener=listener.strip().upper() or None,
+        group=_ask_group(sessions),
+    )
+
+
+def _ask_group(sessions: Sessions) -> str:
+    """Ask what the study sorts listeners by; nobody has to say."""
+    from abx.study_claims import NOT_SAID
+
+    groups = sessions.study.groups
+    if groups is None:
+        return ""
+    for name, words in groups.answers.items():
+        detail(f"{name}: {words}")
+    chosen = click.prompt(groups.ask, type=click.Choice([*groups.answers, NOT_SAID]))
+    return "" if chosen == NOT_SAID else str(chosen)

@@ -73,6 +73,8 @@ TYPED = {
     "guides/booth.md": [
         ("I agree to take part", "y\n"),
         ("my hearing is normal", "y\n"),
+        ("What plays", "\n"),
+        ("Your code", "\n"),
         ("very quiet", "\x1b"),
     ]
 }
