@@ -11,7 +11,7 @@ from abx.errors import AnswerRefused
 from abx.methods import get_method
 from abx.trial import Trial
 
-__all__ = ["Submission", "read_submission"]
+__all__ = ["Submission", "read_heard", "read_submission"]
 
 _MAX_SECONDS = 86_400.0
 _MAX_SWITCHES = 1_000_000
@@ -65,7 +65,7 @@ def read_submission(trial: Trial, answer: object, details: Mapping[str, object])
         answer=method.read_answer(trial, answer),
         response_s=_seconds(details.get("response_s"), "response_s"),
         switches=_switches(details.get("switches")),
-        listened_s=_listened(details.get("listened_s"), trial),
+        listened_s=_listened(details.get("listened_s"), trial.version_names),
     )
     missing = [name for name in method.must_hear(trial) if not submission.listened_s.get(name)]
     if missing:
@@ -73,6 +73,17 @@ def read_submission(trial: Trial, answer: object, details: Mapping[str, object])
         names = ", ".join(labels[name] for name in missing)
         raise AnswerRefused(f"Please listen to every version before you answer: {names}.")
     return submission
+
+
+def read_heard(names: tuple[str, ...], details: Mapping[str, object]) -> dict[str, float]:
+    """Check how long each version of a set was heard, where nothing is asked.
+
+    Raises
+    ------
+    AnswerRefused
+        If a number is not plausible or a name is unknown.
+    """
+    return _listened(details.get("listened_s"), names)
 
 
 def _seconds(value: object, name: str) -> float | None:
@@ -93,10 +104,10 @@ def _switches(value: object) -> int | None:
     return value
 
 
-def _listened(value: object, trial: Trial) -> dict[str, float]:
+def _listened(value: object, names: tuple[str, ...]) -> dict[str, float]:
     if value is None:
         return {}
-    if not isinstance(value, Mapping) or not set(value) <= set(trial.version_names):
+    if not isinstance(value, Mapping) or not set(value) <= set(names):
         raise AnswerRefused("listened_s has to name the versions of this question.")
     result = {}
     for name, seconds in value.items():

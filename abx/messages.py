@@ -4,11 +4,19 @@ from __future__ import annotations
 
 from typing import Any
 
+from abx.familiarisation import ListeningSet
 from abx.methods import get_method
 from abx.schedule import Slot
 from abx.trial import Trial
 
-__all__ = ["break_message", "closed_message", "done_message", "level_message", "trial_message"]
+__all__ = [
+    "break_message",
+    "closed_message",
+    "done_message",
+    "level_message",
+    "listening_message",
+    "trial_message",
+]
 
 _REST_S = 120
 
@@ -39,6 +47,26 @@ def trial_message(token: str, slot: Slot, trial: Trial, *, key: str, audio: str)
     }
     message.update(method.screen_fields(trial))
     return message
+
+
+def listening_message(token: str, sounds: ListeningSet, *, key: str, audio: str) -> dict[str, Any]:
+    """Return the message of a set that is only listened to: a trial without answers."""
+    return {
+        "state": "trial",
+        "trial": key,
+        "phase": "familiarisation",
+        "number": sounds.number,
+        "of": sounds.of,
+        "method": "",
+        "screen": "listen",
+        "question": "Get to know the sound",
+        "versions": list(sounds.version_names),
+        "labels": {name: name.upper() for name in sounds.version_names},
+        "answers": [],
+        "must_hear": list(sounds.version_names),
+        "audio": f"/listen/{token}/audio/{audio}",
+        "hint": "Nothing is asked yet. The letters are dealt anew each time and stand for nothing.",
+    }
 
 
 def break_message(token: str, slot: Slot, answered: int) -> dict[str, Any]:

@@ -16,6 +16,7 @@ Rules, for every test of the study:
 - No pair is heard twice in a row where there is more than one; controls are mixed in; repeats
   come at least three trials after what they repeat, in the other order.
 - The order of tests rotates over listeners.
+- Short visits, at a counter, are dealt from the same rules; see :mod:`abx.visits`.
 - Slots beyond the planned panel follow the same rule and keep the balance.
 """
 
@@ -25,16 +26,14 @@ import hashlib
 import json
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
-from math import lcm
+from dataclasses import dataclass
 from typing import Any
 
+from abx.block import Block
 from abx.methods import get_method
-from abx.methods.base import Turn
-from abx.sequence import Item, arrange_items
-from abx.stream import Stream
-from abx.study import Study, TestPlan
-from abx.trial import Trial, Unit
+from abx.study import Study
+from abx.trial import Trial
+from abx.visits import VISITS, visit_trials
 
 __all__ = [
     "RULE",
@@ -49,7 +48,7 @@ __all__ = [
     "seed_commitment",
 ]
 
-RULE = "earwitness-schedule-1"
+RULE = "earwitness-schedule-2"
 """Name of the rule; it changes when the same seed would give another schedule."""
 
 
@@ -171,7 +170,8 @@ def make_slot(study: Study, seed: bytes, index: int) -> Slot:
     seed : bytes
         The secret.
     index : int
-        0-based place in the panel; any number is possible.
+        0-based place in the panel; any number is possible. From :data:`abx.visits.VISITS` on
+        they are short visits.
 
     Raises
     ------
@@ -182,13 +182,19 @@ def make_slot(study: Study, seed: bytes, index: int) -> Slot:
         raise ValueError(f"the seed must have at least 16 bytes, got {len(seed)}")
     if index < 0:
         raise ValueError(f"index must not be negative, got {index}")
+    trials = visit_trials(study, seed, index - VISITS) if index >= VISITS else []
+    trials = trials or _whole_sitting(study, seed, index)
+    return Slot(index, tuple(trials), _breaks(study, trials))
+
+
+def _whole_sitting(study: Study, seed: bytes, index: int) -> list[Trial]:
     order = _rotated(list(range(len(study.tests))), index)
     trials: list[Trial] = []
     for test_index in order:
-        block = _Block(study, seed, index, test_index)
+        block = Block(study, seed, index, test_index)
         previous = trials[-1].pair_key if trials else frozenset[str]()
         trials += block.trials(first_number=len(trials) + 1, previous=previous)
-    return Slot(index, tuple(trials), _breaks(study, trials))
+    return trials
 
 
 def schedule_bytes(schedule: Schedule) -> bytes:
@@ -272,165 +278,3 @@ def _breaks(study: Study, trials: list[Trial]) -> tuple[int, ...]:
             elapsed_s = 0.0
     # A pause right before the end helps nobody.
     return tuple(number for number in breaks if len(trials) - number >= 3)
-
-
-class _Block:
-    """The trials of one test for one listener."""
-
-    def __init__(self, study: Study, seed: bytes, slot: int, test_index: int) -> None:
-        self.seed = seed
-        self.slot = slot
-        self.test_index = test_index
-        self.plan: TestPlan = study.tests[test_index]
-        self.method = get_method(self.plan.method)
-        self.programmes = tuple(programme.id for programme in study.programmes)
-        self.units = self.method.units(self.plan, self.programmes)
-
-    def trials(self, *, first_number: int, previous: frozenset[str]) -> list[Trial]:
-        """Return the block in playing order, numbered from ``first_number``."""
-        practice = self._practice()
-        main = [item for unit in range(len(self.units)) for item in self._main_items(unit)]
-        repeats = [self._repeat(item) for item in self._chosen_for_repeat(main)]
-        controls = self._controls()
-        last = practice[-1].pair_key if practice else previous
-        ordered = arrange_items(
-            [*main, *controls, *repeats], previous=last, stream=self._stream("order", self.slot)
-        )
-        return self._numbered(practice, ordered, first_number)
-
-    def _stream(self, *labels: str | int) -> Stream:
-        return Stream(self.seed, "test", self.test_index, *labels)
-
-    def _trial(self, unit: Unit, turn: Turn, programme: str, **changes: Any) -> Trial:
-        return Trial(
-            number=0,
-            test=self.test_index,
-            method=self.method.id,
-            phase=changes.pop("phase", "test"),
-            programme=programme,
-            versions=self.method.arrange(unit, turn, self.plan),
-            about=unit.about,
-            options=self.plan.options,
-            **changes,
-        )
-
-    def _main_items(self, unit_index: int) -> list[Item]:
-        """Make the trials of a unit; ``count`` runs on from listener to listener."""
-        unit = self.units[unit_index]
-        items = []
-        for place in range(self.plan.trials):
-            count = self.slot * self.plan.trials + place
-            turn = Turn(
-                orientation=(count + self._offset(unit_index, "orientation", 2)) % 2,
-                key=self._key(unit_index, place),
-                order=self._order(unit_index, place, len(unit.stages)),
-            )
-            programme = unit.programme or self._programme(unit_index, count)
-            items.append(Item((unit_index, place), self._trial(unit, turn, programme)))
-        return items
-
-    def _offset(self, unit_index: int, what: str, limit: int) -> int:
-        return self._stream("offset", what, unit_index).below(limit)
-
-    def _programme(self, unit_index: int, count: int) -> str:
-        """Rotate the programmes; the start shifts whenever the pattern would repeat."""
-        n = len(self.programmes)
-        order = self._stream("programmes", unit_index).shuffled(self.programmes)
-        cycle = lcm(2, n)
-        return order[(count + count // cycle) % n if n % 2 == 0 else count % n]
-
-    def _key(self, unit_index: int, place: int) -> int:
-        """Throw a die shared by a group of listeners, rotated within the group."""
-        n = self.method.n_keys
-        if n == 1:
-            return 0
-        if self.plan.trials % 2 == 0:  # each listener hears both orders equally often
-            group, rotation = self.slot // n, self.slot % n
-        else:  # the order alternates between listeners: cover both orders with every key
-            group, member = divmod(self.slot, 2 * n)
-            rotation = member // 2 + member % 2
-        die = self._stream("key", unit_index, place, group).below(n)
-        return (die + rotation) % n
-
-    def _order(self, unit_index: int, place: int, size: int) -> tuple[int, ...]:
-        """Return an order, rotated over listeners so that each stage takes each place."""
-        group, rotation = divmod(self.slot, size)
-        base = self._stream("set", unit_index, place, group).shuffled(range(size))
-        return tuple(base[rotation:] + base[:rotation])
-
-    def _chosen_for_repeat(self, main: list[Item]) -> list[Item]:
-        """Choose what is repeated; the choice rotates over listeners and places."""
-        count = min(self.plan.repeats, len(main))
-        n_units = len(self.units)
-        order = self._stream("repeats").shuffled(range(n_units))
-        chosen: dict[tuple[int, int], Item] = {}
-        by_tag = {item.tag: item for item in main}
-        start = self.slot * count
-        step = start
-        while len(chosen) < count:
-            tag = (order[step % n_units], (step // n_units) % self.plan.trials)
-            chosen.setdefault(tag, by_tag[tag])
-            step += 1
-        return list(chosen.values())
-
-    def _repeat(self, item: Item) -> Item:
-        """Ask the same question again, in the other order, with a new die."""
-        unit_index, place = item.tag
-        unit = self.units[unit_index]
-        first = self._main_turn(unit_index, place)
-        stream = self._stream("repeat", self.slot, unit_index, place)
-        turn = Turn(1 - first.orientation, stream.below(self.method.n_keys), first.order[::-1])
-        trial = self._trial(unit, turn, item.trial.programme)
-        return Item((-1 - unit_index, place), trial, repeats=item.tag)
-
-    def _main_turn(self, unit_index: int, place: int) -> Turn:
-        count = self.slot * self.plan.trials + place
-        orientation = (count + self._offset(unit_index, "orientation", 2)) % 2
-        order = self._order(unit_index, place, len(self.units[unit_index].stages))
-        return Turn(orientation, self._key(unit_index, place), order)
-
-    def _controls(self) -> list[Item]:
-        items = []
-        kinds = ("identical",) * self.plan.identical + ("obvious",) * self.plan.obvious
-        for place, kind in enumerate(kinds):
-            count = self.slot * len(kinds) + place
-            stream = self._stream("control", self.slot, place)
-            stage = self.plan.stages[(count + self._offset(0, kind, 64)) % len(self.plan.stages)]
-            unit = self.method.control_unit(kind, stage, self.plan)
-            if unit is None:
-                continue
-            turn = self.method.control_turn(
-                kind, Turn(stream.below(2), stream.below(self.method.n_keys), (0, 1))
-            )
-            programme = self._programme(0, count)
-            trial = self._trial(unit, turn, programme, control=kind)
-            items.append(Item((-1000 - place, 0), trial))
-        return items
-
-    def _practice(self) -> list[Trial]:
-        trials = []
-        for place in range(self.plan.practice):
-            stream = self._stream("practice", self.slot, place)
-            stage = self.plan.stages[0]
-            unit = self.method.control_unit("obvious", stage, self.plan) or self.units[0]
-            turn = Turn(
-                stream.below(2),
-                stream.below(self.method.n_keys),
-                tuple(stream.shuffled(range(len(unit.stages)))),
-            )
-            programme = self.programmes[place % len(self.programmes)]
-            trials.append(self._trial(unit, turn, programme, phase="practice"))
-        return trials
-
-    def _numbered(
-        self, practice: list[Trial], ordered: list[Item], first_number: int
-    ) -> list[Trial]:
-        start = first_number + len(practice)
-        number_of = {item.tag: start + place for place, item in enumerate(ordered)}
-        numbered = [
-            replace(trial, number=first_number + place) for place, trial in enumerate(practice)
-        ]
-        for item in ordered:
-            original = None if item.repeats is None else number_of[item.repeats]
-            numbered.append(replace(item.trial, number=number_of[item.tag], repeat_of=original))
-        return numbered

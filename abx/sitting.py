@@ -24,12 +24,15 @@ class Sitting:
         Place in the schedule.
     simulated : bool
         True for simulated listeners.
+    familiarise : bool
+        Whether the versions are got to know before the questions.
     """
 
     session: str
     listener: str
     slot: int
     simulated: bool
+    familiarise: bool = False
 
 
 @dataclass(frozen=True, slots=True)

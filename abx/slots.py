@@ -13,7 +13,7 @@ ABANDONED_AFTER = timedelta(hours=2)
 """A sitting without a single answer gives its slot back after this time."""
 
 
-def free_slot(chain: Appender, *, simulated: bool) -> int:
+def free_slot(chain: Appender, *, simulated: bool, first: int = 0) -> int:
     """Return the lowest slot that nobody holds.
 
     Parameters
@@ -22,6 +22,8 @@ def free_slot(chain: Appender, *, simulated: bool) -> int:
         The study's chain, held, so that two sittings cannot get one slot.
     simulated : bool
         Simulated listeners have slots of their own.
+    first : int, optional
+        Where to begin: short visits have slots of their own, too.
 
     Returns
     -------
@@ -33,7 +35,7 @@ def free_slot(chain: Appender, *, simulated: bool) -> int:
     answered = chain.sessions_with("answer")
     limit = (datetime.now(UTC) - ABANDONED_AFTER).isoformat(timespec="milliseconds")
     held = {row.content["slot"] for row in begun if row.session in answered or row.at > limit}
-    slot = 0
+    slot = first
     while slot in held:
         slot += 1
     return slot

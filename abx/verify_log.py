@@ -327,7 +327,7 @@ def _sitting_faults(rows: Sequence[LogRow], study: Study, seed: bytes) -> Iterat
 
 
 def _set_faults(session_rows: Sequence[LogRow], n_sets: int) -> Iterator[str]:
-    """Sets are got to know in order, all of them before the first answer."""
+    """Hold the sets against the rule: in order, all of them before the first answer."""
     heard = 0
     for row in session_rows:
         if row.kind == KIND and row.body is not None:

@@ -70,7 +70,7 @@ class _Grading(PairMethod):
 
     def control_unit(self, kind: str, stage: str, plan: TestPlan) -> Unit | None:
         reference = str(plan.options["reference"])
-        return Unit((reference, reference if kind == "identical" else treated(reference)))
+        return Unit((reference, reference if kind == "identical" else treated(stage)))
 
     def arrange(self, unit: Unit, turn: Turn, plan: TestPlan) -> tuple[tuple[str, str], ...]:
         reference, stage = unit.stages

@@ -178,7 +178,7 @@ function listenPanel() {
   return {
     node: el("div", { class: "answers" }),
     takes: [],
-    words: { choose: "Listen as long as you like, then go on." },
+    words: { choose: "You have heard every version. Listen as long as you like, then go on." },
     value: () => (done ? "heard" : undefined),
     update(state) {
       done = state.allHeard;

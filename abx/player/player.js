@@ -208,7 +208,8 @@ function createSession(root, options) {
   }
 
   async function deliver(answer) {
-    frame.saved("Saving your answer");
+    const isAnswer = answer.answer !== "heard";
+    frame.saved(isAnswer ? "Saving your answer" : "");
     let reply;
     try {
       reply = await client.post(`${base}/answer`, answer);
@@ -228,7 +229,7 @@ function createSession(root, options) {
     }
     memory.remove("pending");
     frame.notice("");
-    frame.saved("Answer saved");
+    frame.saved(isAnswer ? "Answer saved" : "");
     if (reply.feedback) feedback(reply);
     else await go(reply.next);
   }
@@ -283,7 +284,7 @@ function createSession(root, options) {
     leaveScreen();
     const header = { titleText: trial.question };
     if (trial.of) {
-      const word = trial.phase === "practice" ? "Practice" : "Question";
+      const word = { practice: "Practice", familiarisation: "First listen" }[trial.phase] ?? "Question";
       header.stepText = `${word} ${trial.number} of ${trial.of}`;
       header.done = trial.number - 1;
       header.of = trial.of;
@@ -299,7 +300,7 @@ function createSession(root, options) {
         guarded(() => deliver(answer));
       },
     }, settings);
-    frame.show({ ...header, content: [screen.node] });
+    frame.show({ ...header, leadText: trial.phase === "familiarisation" ? trial.hint : "", content: [screen.node] });
     frame.node.dataset.loadMs = (performance.now() - asked).toFixed(0);
     frame.focus();
   }
@@ -376,30 +377,6 @@ function createWatch(root, { base, idleS, onLeft }) {
 const sessions = new WeakMap();
 
 /** Entry point of the Streamlit component; called again on every rerun of the page. */
-/* When its own connection drops, the page around the player shows a dialog and makes all else
- * inert. The session does not need that connection and says itself when the server is away:
- * the style sheet hides the dialog, this keeps the session within reach of hand and keyboard.
- */
-function keepReachable(node) {
-  const free = () => {
-    let at = node instanceof ShadowRoot ? node.host : node;
-    while (at) {
-      if (at.inert) at.inert = false;
-      if (at.getAttribute("aria-hidden") === "true") at.removeAttribute("aria-hidden");
-      const root = at.getRootNode();
-      at = at.parentElement || (root instanceof ShadowRoot ? root.host : null);
-    }
-  };
-  const observer = new MutationObserver(free);
-  observer.observe(document.documentElement, {
-    attributes: true,
-    subtree: true,
-    attributeFilter: ["inert", "aria-hidden"],
-  });
-  free();
-  return () => observer.disconnect();
-}
-
 export default function mount(component) {
   const { data, parentElement, setTriggerValue } = component;
   const running = sessions.get(parentElement);
@@ -414,14 +391,7 @@ export default function mount(component) {
     onFinished: () => setTriggerValue("finished", true),
     onChecked: (result) => setTriggerValue("checked", result),
   });
-  const release = keepReachable(parentElement);
-  sessions.set(parentElement, {
-    base: session.base,
-    end() {
-      release();
-      session.end();
-    },
-  });
+  sessions.set(parentElement, session);
   return () => close(parentElement);
 }
 

@@ -168,7 +168,7 @@ export function createTrialScreen(trial, sound, actions, settings) {
     const complete = !missing.length && panel.value() !== undefined;
     const words = missing.length
       ? `Listen first, then answer. Still to hear: ${joinWords(missing.map(labelOf))}.`
-      : complete && !panel.takes.length
+      : complete && trial.answers.length
         ? "Confirm your answer, or change it."
         : panel.words.choose;
     if (hint.textContent !== words) hint.textContent = words;

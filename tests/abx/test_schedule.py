@@ -99,7 +99,7 @@ def test_snapshot_of_a_schedule() -> None:
     assert digest == SNAPSHOT
 
 
-SNAPSHOT = "9b0aeebb31254cf766248ca6a08da8661eb584bd391b999216e2b14bd48504f3"
+SNAPSHOT = "35ccc138ac0b252f402993acfd4bcc38157049c4843f8e6807b590bbbb5076ce"
 
 
 def test_a_panel_can_grow_in_order() -> None:

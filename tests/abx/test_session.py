@@ -4,14 +4,21 @@ from __future__ import annotations
 
 import json
 import threading
+from collections import Counter
 from datetime import timedelta
 
 import pytest
+from scipy.stats import chisquare
 from study_desk import STUDY, Desk, answer_open_trial, make_desk, sit_through
 
 from abx.errors import AnswerRefused, Conflict, Gone, InputError, NotFound, StudyChanged
+from abx.export import trial_rows
+from abx.familiarisation import listening_sets
 from abx.session import Sessions
-from abx.store import Store
+from abx.store import Entry, Store
+from abx.study import study_from_text
+from abx.verify_log import verify_log
+from abx.visits import VISITS
 
 HEARD = {"a": 1.0, "b": 1.0, "x": 1.0}
 
@@ -402,3 +409,111 @@ def test_the_database_browser_shows_no_result(local_sessions: Sessions) -> None:
     assert all(
         seed not in (row.body or "") for row in local_sessions.store.rows(local_sessions.study_id)
     )
+
+
+# Getting to know the versions, and short visits -------------------------------------------------
+
+
+def test_familiarisation_comes_first_and_is_no_answer(sessions: Sessions) -> None:
+    """All four stages with all three programmes, each letter heard, nothing asked or told."""
+    token = sessions.begin(consent=True, familiarise=True)
+    seed = sessions.opening.vault.seed
+    sets = listening_sets(sessions.study, seed, sessions.sitting(token).slot)
+    heard = []
+    for number in (1, 2, 3):
+        message = sessions.next_trial(token)
+        assert (message["state"], message["phase"]) == ("trial", "familiarisation")
+        assert (message["number"], message["of"], message["answers"]) == (number, 3, [])
+        assert sorted(message["versions"]) == list("abcd")
+        assert not [stage for stage in ("stock", "source", "both") if stage in json.dumps(message)]
+        assert sessions.next_trial(token)["trial"] == message["trial"], "a reload"
+        assert sessions.open_trial(token) is None
+        name = message["audio"].rsplit("/", 1)[-1]
+        assert sessions.audio_blob(token, name)[4:6] == b"\x04\x00"
+        with pytest.raises(AnswerRefused, match="listen to every version: D"):
+            sessions.record_answer(
+                token, message["trial"], "heard", listened_s=dict.fromkeys("abc", 1.0)
+            )
+        listened = dict.fromkeys("abcd", 1.5)
+        done = sessions.record_answer(token, message["trial"], "heard", listened_s=listened)
+        again = sessions.record_answer(token, message["trial"], "heard", listened_s=listened)
+        assert done.feedback is None
+        assert done.next["trial"] == again.next["trial"]
+        heard.append(sets[number - 1])
+    assert {one.programme for one in heard} == {"kite-street", "tin-roof", "low-tide"}
+    for one in heard:
+        assert {source for _, source in one.versions} == {"stock", "source", "speakers", "both"}
+    assert sessions.next_trial(token)["phase"] == "practice"
+    kinds = [row.kind for row in sessions.store.rows(sessions.study_id)]
+    assert kinds == ["study-opened", "session-begun", *3 * ["familiarised"]]
+    with pytest.raises(NotFound, match="no longer available"):
+        sessions.audio_blob(token, name)
+
+
+def test_questions_wait_until_the_versions_are_known(local_sessions: Sessions) -> None:
+    token = local_sessions.begin(consent=True, familiarise=True)
+    sitting = local_sessions.sitting(token)
+    first = local_sessions._tokens.trial_key(sitting.session, 1)
+    with pytest.raises(NotFound, match="not open yet"):
+        local_sessions.record_answer(token, first, "a", listened_s=HEARD)
+    second = local_sessions._tokens.trial_key(sitting.session, -2)
+    with pytest.raises(NotFound, match="not open yet"):
+        local_sessions.record_answer(token, second, "heard", listened_s=dict.fromkeys("abcd", 1.0))
+
+
+def test_letters_are_dealt_anew(desk: Desk) -> None:
+    """Over many listeners and sets each stage stands behind each letter as often."""
+    places = Counter(
+        (letter, source)
+        for index in range(400)
+        for one in listening_sets(desk.study, bytes(32), index)
+        for letter, source in one.versions
+    )
+    assert len(places) == 16
+    assert chisquare(list(places.values())).pvalue > 1e-4
+
+
+def test_a_rating_is_got_to_know_with_its_anchors() -> None:
+    """ITU-R BS.1534-3 trains listeners with all signals; more than six are spread evenly."""
+    text = STUDY.split("[[tests]]", 1)[0] + (
+        '[[tests]]\nmethod = "rating"\nstages = "all"\nreference = "both"\ntrials = 1\n'
+        "[plan]\nlisteners = 4\n"
+    )
+    sets = listening_sets(study_from_text(text), bytes(32), 0)
+    assert [len(one.versions) for one in sets] == [6, 6, 6]
+    assert {"lowpass-3500:both", "lowpass-7000:both"} < {s for _, s in sets[0].versions}
+
+
+def test_a_visit_is_short_and_leaves_whole_sittings_alone(desk: Desk, sessions: Sessions) -> None:
+    tokens = [sessions.begin(consent=True, visit=True, familiarise=True) for _ in range(4)]
+    slots = [sessions.sitting(token).slot for token in tokens]
+    assert slots == [VISITS, VISITS + 1, VISITS + 2, VISITS + 3]
+    assert sessions.sitting(begin(sessions)).slot == 0
+    for token in tokens:
+        message = sessions.next_trial(token)
+        assert (message["phase"], message["of"]) == ("familiarisation", 1)
+        heard = dict.fromkeys(message["versions"], 1.0)
+        sessions.record_answer(token, message["trial"], "heard", listened_s=heard)
+        sit_through(sessions, token)
+        assert sessions.next_trial(token)["state"] == "done"
+    checks = verify_log(sessions.store, sessions.study, desk.manifest, desk.root / "stimuli")
+    assert [one.words for one in checks if not one.passed] == []
+    sessions.close()
+    frame = trial_rows(sessions.store, sessions.study)
+    assert len(frame) == sum(sessions.slot(slot).n_test_trials for slot in slots)
+    assert set(frame["method"]) == {"abx", "paired"}
+
+
+def test_a_set_that_was_skipped_is_found(desk: Desk, local_sessions: Sessions) -> None:
+    """Somebody takes the rows of familiarisation for granted and writes an answer at once."""
+    token = local_sessions.begin(consent=True, familiarise=True)
+    sitting = local_sessions.sitting(token)
+    body = {"number": 1, "phase": "practice", "answer": "a"}
+    entry = Entry("answer", f"answer:{sitting.session}:1", body, sitting.session)
+    with local_sessions.store.writing(local_sessions.study_id) as chain:
+        chain.append(entry)
+    checks = verify_log(
+        local_sessions.store, local_sessions.study, desk.manifest, desk.root / "stimuli"
+    )
+    [failed] = [one for one in checks if not one.passed]
+    assert "was given before all versions were known" in failed.words
