@@ -39,6 +39,8 @@ COLUMNS = (
     "listened_c_s",
     "listened_x_s",
     "answered_at",
+    "group",
+    "output",
     "simulated",
 )
 """Columns that are always there, in this order; methods may add more."""
@@ -108,19 +110,17 @@ def trial_rows(store: Store, study: Study, *, simulated: bool | None = None) -> 
             "The study is still open. Answers of people can be seen once it is closed, "
             "so that nobody steers it by its totals; close it with 'earwitness close'."
         )
+    _settle_groups(sittings)
     slots = _Slots(store, study, study_id)
+    underruns = _underruns(store, study_id)
     rows: list[dict[str, Any]] = []
     for row in store.rows(study_id, kind="answer"):
         if row.session in sittings and row.body is not None:
-    underruns = _underruns(store, study_id)
             found = _rows_of_answer(row, sittings[row.session], slots)
             marked = underruns.get((row.session, row.content["number"]))
             rows += found if marked is None else [one | {"underruns": marked} for one in found]
     return _as_frame(rows)
 
-
-def write_table(frame: pd.DataFrame, path: str | Path) -> Path:
-    """Write a table as CSV or, for ``.parquet``, as Parquet.
 
 def _underruns(store: Store, study_id: str) -> dict[tuple[str, int], int]:
     """Sum the booth's under-runs by sitting and number of the question in the schedule."""
@@ -140,6 +140,9 @@ def _settle_groups(sittings: dict[str, dict[str, Any]]) -> None:
     for sitting in sittings.values():
         sitting["group"] = chosen.get(sitting["listener"], "")
 
+
+def write_table(frame: pd.DataFrame, path: str | Path) -> Path:
+    """Write a table as CSV or, for ``.parquet``, as Parquet.
 
     Cells of CSV that a spreadsheet would take for a formula get a leading apostrophe.
     """
@@ -196,6 +199,8 @@ def _rows_of_answer(row: LogRow, sitting: dict[str, Any], slots: _Slots) -> list
         "response_s": body["response_s"],
         "switches": body["switches"],
         "answered_at": row.at,
+        "group": sitting["group"],
+        "output": sitting["output"],
         "simulated": int(sitting["simulated"]),
     }
     method = get_method(trial.method)
@@ -219,7 +224,7 @@ def _as_frame(rows: list[dict[str, Any]]) -> pd.DataFrame:
     extra = sorted({name for row in rows for name in row} - set(COLUMNS))
     _number(rows)
     frame = pd.DataFrame(rows, columns=[*COLUMNS, *extra])
-    for column in ("stage_a", "stage_b", "stage_c", "stage_x", "control"):
+    for column in (*("stage_a", "stage_b", "stage_c", "stage_x"), "control", "group", "output"):
         frame[column] = frame[column].astype(object).fillna("").astype(str)
     for column in ("trial", "question", "simulated"):
         frame[column] = frame[column].astype("int64")

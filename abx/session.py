@@ -92,6 +92,7 @@ class Sessions:
         consent: bool,
         hearing: str | Mapping[str, str] = "",
         output: str = "",
+        group: str = "",
         simulated: bool = False,
         listener: str | None = None,
     ) -> str:
@@ -105,6 +106,8 @@ class Sessions:
             The listener's own words about their hearing, at most 500 characters.
         output : str
             Headphones, loudspeakers ...
+        group : str, optional
+            Name of the study's group that the listener chose; empty for no answer.
         simulated : bool, optional
             Marks a simulated listener, for ever.
         listener : str, optional
@@ -113,7 +116,8 @@ class Sessions:
         Raises
         ------
         AnswerRefused
-            Without consent, or with texts that are too long.
+            Without consent, with texts that are too long, or with a group that the study does
+            not ask for.
         Gone
             If the study is closed.
         """
@@ -128,6 +132,8 @@ class Sessions:
             "listener": pseudonym(listener),
             "software": self.opening.software,
         }
+        if self.study.groups is not None or group:
+            body["group"] = self._group(group)
         hashed = token_hash(token)
         with self.store.writing(self.study_id) as chain:
             self._refuse_if_closed(chain)
@@ -344,6 +350,12 @@ class Sessions:
         return count_answers(self)
 
     # Inside -------------------------------------------------------------------------------
+
+    def _group(self, name: str) -> str:
+        known = () if self.study.groups is None else tuple(self.study.groups.answers)
+        if name and name not in known:
+            raise AnswerRefused("That is not one of the answers. Please choose one of them.")
+        return name
 
     def _make_slot(self, index: int, simulated: bool) -> Slot:
         seed = self.opening.vault.seed

@@ -170,15 +170,26 @@ def run_panel(
     tokens = []
     for index in range(n_listeners):
         rng = np.random.default_rng([seed, index])
-        tokens.append(_sit(sessions, perceived, rng))
+        tokens.append(_sit(sessions, perceived, rng, group=_group(sessions, index)))
         if progress is not None:
             progress(index + 1, n_listeners, "simulated listeners")
     return tokens
 
 
-def _sit(sessions: Sessions, perception: Perception, rng: np.random.Generator) -> str:
+def _group(sessions: Sessions, index: int) -> str:
+    """Deal simulated listeners to the study's groups in turn; they answer alike in all."""
+    groups = sessions.study.groups
+    names = [""] if groups is None else list(groups.answers)
+    return names[index % len(names)]
+
+
+def _sit(
+    sessions: Sessions, perception: Perception, rng: np.random.Generator, *, group: str
+) -> str:
     listener = SimulatedListener.drawn(rng)
-    token = sessions.begin(consent=True, hearing="simulated", output="simulated", simulated=True)
+    token = sessions.begin(
+        consent=True, hearing="simulated", output="simulated", group=group, simulated=True
+    )
     trials = iter(sessions.slot(sessions.sitting(token).slot, simulated=True).trials)
     message = sessions.next_trial(token)
     while message["state"] in ("trial", "break"):

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "MAX_STUDY_BYTES",
+    "Groups",
     "Plan",
     "Programme",
     "Stage",
@@ -138,6 +139,22 @@ class TestPlan:
 
 
 @dataclass(frozen=True, slots=True)
+class Groups:
+    """One question that sorts listeners into groups, asked before they listen.
+
+    Attributes
+    ----------
+    ask : str
+        The question, in the study's words.
+    answers : mapping of str to str
+        Words of each answer by the group's name; nobody has to answer.
+    """
+
+    ask: str
+    answers: Mapping[str, str] = field(hash=False)
+
+
+@dataclass(frozen=True, slots=True)
 class Plan:
     """What was decided before the first trial.
 
@@ -192,6 +209,8 @@ class Study:
         The file it was read from.
     text : str
         The text itself; ``sha256`` is the hash of its UTF-8 bytes.
+    groups : Groups or None
+        How listeners are sorted, where claims are about some of them.
     """
 
     title: str
@@ -204,6 +223,7 @@ class Study:
     playback_response: str | None
     path: Path | None
     text: str = field(repr=False)
+    groups: Groups | None = None
 
     @property
     def sha256(self) -> str:

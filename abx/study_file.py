@@ -19,6 +19,7 @@ from abx.errors import InputError
 from abx.methods import Method, get_method, method_ids
 from abx.study import (
     MAX_STUDY_BYTES,
+    Groups,
     Plan,
     Programme,
     Stage,
@@ -26,6 +27,7 @@ from abx.study import (
     TargetSource,
     TestPlan,
 )
+from abx.study_claims import read_claims, read_groups, read_primary_metric
 from abx.toml_lines import KeyPath, LazyLines
 from abx.toml_reader import Reader, did_you_mean, show
 
@@ -78,7 +80,10 @@ def parse_study(text: str, *, path: Path | None = None) -> Study:
     source = "study.toml" if path is None else path.name
     root = Reader(_load(text, source), (), LazyLines(text), source)
     root.only(
-        ("format", "title", "target", "note", "stages", "programmes", "playback", "tests", "plan")
+        (
+            *("format", "title", "target", "note", "stages", "programmes", "playback"),
+            *("groups", "tests", "plan"),
+        )
     )
     if root.integer("format", low=0, high=999) != 1:
         raise root.error(
@@ -91,6 +96,7 @@ def parse_study(text: str, *, path: Path | None = None) -> Study:
     stages = _read_stages(root, files)
     programmes = _read_programmes(root, files)
     tests = tuple(_read_test(table, stages) for table in root.tables("tests"))
+    groups = read_groups(root)
     return Study(
         title=title,
         note=root.text("note", "", max_length=10_000),
@@ -98,7 +104,8 @@ def parse_study(text: str, *, path: Path | None = None) -> Study:
         stages=stages,
         programmes=programmes,
         tests=tests,
-        plan=_read_plan(root, stages),
+        groups=groups,
+        plan=_read_plan(root, stages, groups),
         playback_response=_read_playback(root, files),
         path=path,
         text=text,
@@ -416,7 +423,7 @@ def _read_controls(table: Reader) -> tuple[int, int]:
     )
 
 
-def _read_plan(root: Reader, stages: tuple[Stage, ...]) -> Plan:
+def _read_plan(root: Reader, stages: tuple[Stage, ...], groups: Groups | None) -> Plan:
     table = root.table("plan")
     if table is None:
         raise root.error(None, "no [plan] in the file", "add [plan] with 'listeners = 16'")
@@ -432,16 +439,13 @@ def _read_plan(root: Reader, stages: tuple[Stage, ...]) -> Plan:
             "budgets",
         )
     )
-    claims = table.strings("claims", default=[])
-    for index, claim in enumerate(claims):
-        _check_claim(table, index, claim, tuple(stage.id for stage in stages))
     return Plan(
         listeners=table.integer("listeners", low=1, high=10_000),
         alpha=table.number("alpha", 0.05, low=1e-6, high=0.5),
         stopping=table.choice("stopping", ("fixed",), "fixed"),
-        primary_metric=table.text("primary_metric", "deviation_sd_db", max_length=60),
+        primary_metric=read_primary_metric(table),
         break_after_min=table.number("break_after_min", 12.5, low=1.0, high=25.0),
-        claims=tuple(claims),
+        claims=read_claims(table, stages, groups),
         screening=_read_screening(table),
         budgets=_read_budgets(table),
     )
@@ -470,18 +474,3 @@ def _read_budgets(table: Reader) -> tuple[float, ...]:
                 ("budgets", index), f"{show(amount)} is not an amount", "write numbers above 0"
             )
     return tuple(float(amount) for amount in budgets)
-
-
-def _check_claim(table: Reader, index: int, claim: str, ids: tuple[str, ...]) -> None:
-    """Check a claim against the grammar of :mod:`analysis.claims`, and its stage ids."""
-    place: KeyPath = ("claims", index)
-    from analysis.claims import parse_claim
-    from analysis.errors import InputError as ClaimError
-
-    try:
-        parsed = parse_claim(claim)
-    except ClaimError as error:
-        raise table.at(place, error.problem, error.remedy) from error
-    for stage in parsed.stages:
-        if stage not in ids:
-            raise table.at(place, f"there is no stage '{stage}'", did_you_mean(stage, ids))

@@ -108,7 +108,9 @@ def obvious_controls(frame: pd.DataFrame) -> Controls:
     return len(rows), int(rows.sum())
 
 
-def not_heard(claim: Claim, cells: Sequence[PairCells], controls: Controls) -> Finding:
+def not_heard(
+    claim: Claim, cells: Sequence[PairCells], controls: Controls, alpha: float
+) -> Finding:
     """Judge "listeners do not hear I from J within M"."""
     i, j = claim.stages
     margin = claim.margin if claim.margin is not None else NAN
@@ -135,7 +137,8 @@ def not_heard(claim: Claim, cells: Sequence[PairCells], controls: Controls) -> F
     if found.panel.n_listeners < 2:
         words = {"undecided": "One listener's answers say nothing about other listeners."}
         return Finding(0, NAN, test, words, "more listeners, 12 or more", numbers)
-    return _similar_finding(claim, found, controls, group.method, test, numbers)
+    needs = _needs_similar(found, alpha)
+    return _similar_finding(claim, found, controls, group.method, test, numbers, needs)
 
 
 def _similar_finding(
@@ -145,6 +148,7 @@ def _similar_finding(
     method: str,
     test: str,
     numbers: dict[str, Any],
+    needs: str,
 ) -> Finding:
     i, j = claim.stages
     told = (
@@ -174,5 +178,14 @@ def _similar_finding(
         f"{p_words(p)}.",
         "undecided": undecided,
     }
-    needs = "more trials and listeners: the interval still holds the margin"
     return Finding(1 if below else -1, p, test, words, needs, numbers)
+
+
+def _needs_similar(found: Similarity, alpha: float) -> str:
+    """Say how large a panel would put the found share clear of the margin, on either side."""
+    error = (found.share_high - found.share_low) / (2 * float(stats.norm.ppf(0.95)))
+    away = abs(found.margin - found.share)
+    wanted = float(stats.norm.ppf(1 - alpha) + stats.norm.ppf(POWER))
+    ratio = wanted * error / away if away > 0 else float("inf")
+    what = f"a share of {percent(found.share)} with a heard difference"
+    return more_listeners(found.panel.n_listeners, ratio, what)

@@ -125,7 +125,8 @@ def _orders(
         "undecided": f"These data do not settle whether {name} orders the stages: {told}",
     }
     if p_opposed <= alpha:
-        return Finding(-1, p_opposed, test, words, None, numbers)
+        needs = f"more listeners, to make sure that {_against(opposed)}"
+        return Finding(-1, p_opposed, test, words, needs, numbers)
     needs = f"{FEWEST_STAGES} stages or more with {name}: the stages are the unit, not the trials"
     if link.n_stages < FEWEST_STAGES:
         words["undecided"] += (

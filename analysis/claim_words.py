@@ -46,6 +46,8 @@ class Claim:
         What the sentence names beside stages: a metric, a price, a listener.
     alpha : float or None
         Error rate that the sentence itself asks for ("... at 1 %").
+    who : str or None
+        Group of listeners that the sentence is about ("... among players").
     """
 
     text: str
@@ -54,6 +56,7 @@ class Claim:
     margin: float | None = None
     names: tuple[str, ...] = ()
     alpha: float | None = None
+    who: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

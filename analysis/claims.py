@@ -7,32 +7,35 @@ Grammar::
     listeners prefer I over J
     listeners prefer I most                   over every other compared stage
 
-and the forms of :mod:`analysis.claim_link`. Any of them may end in ``at 1 %``, its own error rate
-in place of the plan's. I and J are stage ids. Tests take the listener as the unit. Several claims
-in one analysis are one family: verdicts rest on p-values adjusted by Holm (1979) Scand J Stat 6:65.
+and the forms of :mod:`analysis.claim_link`. Any of them may end in ``among G``, the group of
+listeners it is about, and in ``at 1 %``, its own error rate in place of the plan's. I and J are
+stage ids. Tests take the listener as the unit. Several claims in one analysis are one family:
+verdicts rest on p-values adjusted by Holm (1979) Scand J Stat 6:65.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
+from analysis.claim_conditions import conditions
 from analysis.claim_hearing import Controls, hear, not_heard
 from analysis.claim_link import LINK_GRAMMAR, find_link_claim, parse_link_claim
 from analysis.claim_preference import most, prefer
-from analysis.claim_words import Claim, Finding, p_words
+from analysis.claim_words import Claim, Finding, nothing, p_words, people
 from analysis.discrimination import PairCells
 from analysis.errors import InputError
 from analysis.link import Link
 from analysis.multiplicity import holm
 from analysis.preference import Preference
 from analysis.stages import StageTable
+from analysis.trials import TrialTable
 
-__all__ = ["Claim", "judge_claims", "parse_claim"]
+__all__ = ["Claim", "Heard", "claimed_groups", "judge_claims", "parse_claim"]
 
 _FORMS = (
     ("hear", re.compile(r"listeners hear (\S+) from (\S+)")),
@@ -43,8 +46,33 @@ _FORMS = (
 _GRAMMAR = (
     '"listeners hear I from J", "listeners do not hear I from J within 20 %", '
     f'"listeners prefer I over J", "listeners prefer I most", {LINK_GRAMMAR}, with stage ids for '
-    'I and J; "at 1 %" at the end sets an error rate'
+    'I and J; "among G" at the end names a group of listeners, "at 1 %" sets an error rate'
 )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Heard:
+    """The answers of some listeners, ready to be held against claims.
+
+    Attributes
+    ----------
+    cells : sequence of PairCells
+        Forced-choice answers.
+    preference : Preference or None
+        Fitted paired answers.
+    controls : tuple of int
+        Scored and passed obvious controls.
+    links : sequence of Link
+        Metrics held against the worths.
+    trials : TrialTable or None
+        The answers themselves, which say what a verdict holds for.
+    """
+
+    cells: Sequence[PairCells]
+    preference: Preference | None
+    controls: Controls = (0, 0)
+    links: Sequence[Link] = ()
+    trials: TrialTable | None = None
 
 
 def parse_claim(text: str, *, source: str | None = None, where: str | None = None) -> Claim:
@@ -60,6 +88,17 @@ def parse_claim(text: str, *, source: str | None = None, where: str | None = Non
     if own_alpha is not None:
         inner = parse_claim(sentence, source=source, where=where)
         return replace(inner, text=plain, alpha=own_alpha)
+    sentence, who = _who(plain)
+    if who is not None:
+        inner = parse_claim(sentence, source=source, where=where)
+        if inner.kind == "one hears" or inner.who is not None:
+            raise InputError(
+                source=source,
+                where=where,
+                problem=f"the claim {plain!r} names listeners twice",
+                remedy="Name one listener or one group, not both",
+            )
+        return replace(inner, text=plain, who=who)
     linked = parse_link_claim(plain)
     if linked is not None:
         _check_parts(plain, linked.stages, None, source, where)
@@ -79,6 +118,22 @@ def parse_claim(text: str, *, source: str | None = None, where: str | None = Non
         problem=f"the claim {plain!r} has no known form",
         remedy=f"Write {_GRAMMAR}",
     )
+
+
+def _who(plain: str) -> tuple[str, str | None]:
+    """Split a group of listeners from the end of a sentence."""
+    found = re.fullmatch(r"(.+) among (\S.*)", plain)
+    return (plain, None) if found is None else (found.group(1), found.group(2))
+
+
+def claimed_groups(claims: Sequence[str]) -> dict[str, set[str]]:
+    """Return the groups that claims name, with the kinds of claims about each."""
+    groups: dict[str, set[str]] = {}
+    for text in claims:
+        claim = parse_claim(text)
+        if claim.who is not None:
+            groups.setdefault(claim.who, set()).add(claim.kind)
+    return groups
 
 
 def _own_alpha(plain: str) -> tuple[str, float | None]:
@@ -114,15 +169,12 @@ def _check_parts(
 
 def judge_claims(
     claims: Sequence[str],
+    heard: Heard,
     *,
-    cells: Sequence[PairCells],
-    preference: Preference | None,
-    controls: Controls = (0, 0),
+    groups: Mapping[str, Heard] | None = None,
+    stages: StageTable | None = None,
     alpha: float = 0.05,
     simulated: bool = False,
-    links: Sequence[Link] = (),
-    stages: StageTable | None = None,
-    conditions: str | None = None,
 ) -> list[dict[str, Any]]:
     """Judge claims by the data.
 
@@ -130,29 +182,24 @@ def judge_claims(
     ----------
     claims : sequence of str
         Sentences of the grammar.
-    cells : sequence of PairCells
-        Forced-choice answers.
-    preference : Preference or None
-        Fitted paired answers.
-    controls : tuple of int, optional
-        Scored and passed obvious controls.
+    heard : Heard
+        The answers of all listeners.
+    groups : mapping of str to Heard, optional
+        The same of each group that a claim names.
+    stages : StageTable, optional
+        Factors, costs and labour hours.
     alpha : float, optional
         Error rate of the family of claims.
     simulated : bool, optional
         Mark the words.
-    links : sequence of Link, optional
-        Metrics held against the worths.
-    stages : StageTable, optional
-        Factors, costs and labour hours.
-    conditions : str, optional
-        What was heard by whom and how: every verdict holds for that.
 
     Returns
     -------
     list of dict
         ``text``, ``verdict`` (supported, contradicted, undecided), ``test``, ``statistic``,
         ``p_value``, ``p_holm``, ``ci_low``, ``ci_high``, ``estimate``, ``needs``, ``words``,
-        ``n_trials``, ``n_listeners``, ``method``, ``conditions``.
+        ``n_trials``, ``n_listeners``, ``method``, ``who`` (group, or None for everybody),
+        ``conditions`` (what the verdict holds for).
 
     Raises
     ------
@@ -160,19 +207,28 @@ def judge_claims(
         A claim is not of the grammar.
     """
     parsed = [parse_claim(text, where=f"claim {k}") for k, text in enumerate(claims, start=1)]
-    findings = []
-    for claim in parsed:
-        level = alpha if claim.alpha is None else claim.alpha
-        found = find_link_claim(
-            claim, cells=cells, preference=preference, links=links, stages=stages, alpha=level
-        )
-        findings.append(found or _find(claim, cells, preference, controls, level))
+    own = [heard if claim.who is None else (groups or {}).get(claim.who) for claim in parsed]
+    findings = [
+        _find(claim, answers, stages, alpha if claim.alpha is None else claim.alpha)
+        for claim, answers in zip(parsed, own, strict=True)
+    ]
     adjusted = holm(np.array([finding.p_value for finding in findings]))
     mark = "Simulated listeners: " if simulated else ""
-    return [
-        _row(claim, finding, float(p), alpha, mark, len(parsed)) | {"conditions": conditions}
-        for claim, finding, p in zip(parsed, findings, adjusted, strict=True)
-    ]
+    rows = []
+    for claim, answers, finding, p in zip(parsed, own, findings, adjusted, strict=True):
+        trials = None if answers is None else answers.trials
+        row = _row(claim, finding, float(p), alpha, mark + _among(claim, trials), len(parsed))
+        row["who"] = claim.who
+        row["conditions"] = None if trials is None else conditions(trials, claim)
+        rows.append(row)
+    return rows
+
+
+def _among(claim: Claim, trials: TrialTable | None) -> str:
+    """Begin the words of a claim about a group."""
+    if claim.who is None or trials is None:
+        return ""
+    return f"Among {claim.who} ({people(trials.n_listeners)}): "
 
 
 def _row(
@@ -199,22 +255,42 @@ def _row(
         "p_value": finding.p_value,
         "p_holm": p_holm,
         "alpha": alpha,
-        "needs": finding.needs if verdict == "undecided" else None,
+        "needs": _needs(claim, finding) if verdict == "undecided" else None,
         "words": mark + words,
     }
 
 
-def _find(
-    claim: Claim,
-    cells: Sequence[PairCells],
-    preference: Preference | None,
-    controls: Controls,
-    alpha: float,
-) -> Finding:
+def _needs(claim: Claim, finding: Finding) -> str | None:
+    """Say what it would take to decide, of whom."""
+    if claim.who is None or finding.needs is None or finding.test == _NOBODY:
+        return finding.needs
+    return f"among {claim.who}, {finding.needs}"
+
+
+_NOBODY = "none: nobody of that group answered"
+
+
+def _find(claim: Claim, heard: Heard | None, stages: StageTable | None, alpha: float) -> Finding:
+    if heard is None:
+        return nothing(
+            _NOBODY,
+            f"No listener of these data is in the group {claim.who}.",
+            f"listeners whose group is {claim.who}, in the column group of the trials",
+        )
+    linked = find_link_claim(
+        claim,
+        cells=heard.cells,
+        preference=heard.preference,
+        links=heard.links,
+        stages=stages,
+        alpha=alpha,
+    )
+    if linked is not None:
+        return linked
     if claim.kind == "hear":
-        return hear(claim, cells, alpha)
+        return hear(claim, heard.cells, alpha)
     if claim.kind == "similar":
-        return not_heard(claim, cells, controls)
+        return not_heard(claim, heard.cells, heard.controls, alpha)
     if claim.kind == "prefer":
-        return prefer(claim, preference, alpha)
-    return most(claim, preference, alpha)
+        return prefer(claim, heard.preference, alpha)
+    return most(claim, heard.preference, alpha)

@@ -13,10 +13,10 @@ import numpy as np
 
 from analysis.choice_block import choice_block
 from analysis.claim_hearing import obvious_controls
-from analysis.claims import judge_claims, parse_claim
+from analysis.claims import Heard, claimed_groups, judge_claims, parse_claim
 from analysis.discrimination import discrimination_rows, forced_choice_cells
 from analysis.errors import InputError
-from analysis.link import fit_links, link_rows
+from analysis.link import Link, fit_links, link_rows
 from analysis.listeners import excluded_listeners, parse_screening
 from analysis.planning import power_block
 from analysis.predict import prediction_rows
@@ -175,38 +175,39 @@ def _blocks(trials: TrialTable, options: _Options) -> dict[str, Any]:
         "dose": dose_block(preference, cells, options.stages, alpha=alpha, seed=seed),
         "claims": judge_claims(
             options.claims,
-            cells=cells,
-            preference=preference,
-            controls=obvious_controls(trials.frame),
+            Heard(cells, preference, obvious_controls(trials.frame), links, trials),
+            groups=_groups(trials, options),
+            stages=options.stages,
             alpha=alpha,
             simulated=trials.simulated,
-            links=links,
-            stages=options.stages,
-            conditions=_conditions(trials),
         ),
     }
 
 
-def _conditions(trials: TrialTable) -> str:
-    """Say what every claim rests on and holds for."""
-    people = "simulated listeners" if trials.simulated else "these listeners"
-    names = sorted(set(trials.frame["programme"].unique()) - {""})
-    heard = f"the programmes {', '.join(names)}" if names else "the programmes that were played"
-    return (
-        f"Holds for {people} ({trials.n_listeners}), {heard}, tonal balance as rendered and played "
-        "in this study; not for distortion, noise, space, other seats or other music."
-    )
+def _groups(trials: TrialTable, options: _Options) -> dict[str, Heard]:
+    """Return the answers of every group of listeners that a claim names and that is there."""
+    found = {}
+    for name, kinds in claimed_groups(options.claims).items():
+        part = trials.among(name)
+        if part is None:
+            continue
+        preference = fit_preference(part, seed=options.seed)
+        links: list[Link] = []
+        if "orders" in kinds:
+            links = fit_links(
+                preference, options.stages, primary=options.primary_metric, seed=options.seed
+            )
+        controls = obvious_controls(part.frame)
+        found[name] = Heard(forced_choice_cells(part), preference, controls, links, part)
+    return found
 
 
 def _without(trials: TrialTable, out: list[str], options: _Options) -> dict[str, Any] | None:
     """Return the blocks without some listeners; None when nobody is left out or nobody is left."""
-    kept = trials.frame.loc[~trials.frame["listener"].isin(out)].reset_index(drop=True)
-    if not out or kept.empty:
+    rest = trials.keeping(~trials.frame["listener"].isin(out)) if out else None
+    if rest is None:
         return None
-    for name in ("listener", "stage_a", "stage_b", "stage_c", "stage_x", "programme", "session"):
-        kept[name] = kept[name].cat.remove_unused_categories()
-    rest = TrialTable(kept, trials.simulated, trials.source)
-    heard = set(kept["stage_a"].unique()) | set(kept["stage_b"].unique())
+    heard = set(rest.frame["stage_a"].unique()) | set(rest.frame["stage_b"].unique())
     usable = options.reference if options.reference in heard else None
     return _blocks(rest, replace(options, reference=usable))
 
@@ -219,6 +220,8 @@ def _about(trials: TrialTable, alpha: float, seed: int) -> dict[str, Any]:
         "n_controls": int((trials.frame["control"] != "").sum()),
         "methods": {str(name): int(n) for name, n in methods.items() if n},
         "programmes": sorted(set(trials.frame["programme"].unique()) - {""}),
+        "groups": trials.groups,
+        "outputs": _outputs(trials),
         "simulated": trials.simulated,
         "alpha": alpha,
         "seed": seed,
@@ -238,6 +241,12 @@ def _playback(trials: TrialTable) -> dict[str, Any]:
             "n_underruns": int(counted.sum()),
         }
     }
+
+
+def _outputs(trials: TrialTable) -> dict[str, int]:
+    """Count listeners by what they listened with, where the table says so."""
+    own = trials.frame.drop_duplicates(["listener", "output"])["output"].astype(str)
+    return {str(name): int(n) for name, n in own[own != ""].value_counts().sort_index().items()}
 
 
 def _version(name: str) -> str | None:

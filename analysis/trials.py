@@ -15,6 +15,8 @@ answer               abx, duo-trio ``a``/``b``; triangle ``a``/``b``/``c`` (the 
                      same-different ``same``/``different``; paired ``a``/``b``/``tie``;
                      rating 0 to 100
 control              empty, ``identical`` or ``obvious``
+group                optional: the listener's group, the same in all rows of a listener
+output               optional: what was listened with, ``headphones`` or so
 simulated            optional, 0 or 1
 response_s ...       optional numbers: response_s, switches, listened_*_s, level_residual_db
 ===================  ==========================================================================
@@ -66,7 +68,8 @@ ANSWERS = {
 }
 CONTROLS = ("", "identical", "obvious")
 _REQUIRED = ("listener", "session", "trial", "method", "stage_a", "answer")
-_TEXT = ("listener", "session", "method", "stage_a", "stage_b", "stage_c", "stage_x", "programme")
+_STAGE_TEXT = ("stage_a", "stage_b", "stage_c", "stage_x")
+_TEXT = ("listener", "session", "method", *_STAGE_TEXT, "programme", "group", "output")
 _NUMBERS = ("response_s", "switches", "level_residual_db")
 
 
@@ -100,6 +103,26 @@ class TrialTable:
     def n_listeners(self) -> int:
         """Distinct listeners."""
         return int(self.frame["listener"].nunique())
+
+    @property
+    def groups(self) -> dict[str, int]:
+        """Listeners by group, in sorted order; empty where no groups were noted."""
+        known = self.frame.loc[self.frame["group"] != ""]
+        counts = known.drop_duplicates("listener")["group"].astype(str).value_counts()
+        return {str(name): int(n) for name, n in counts.sort_index().items()}
+
+    def among(self, group: str) -> TrialTable | None:
+        """Return the trials of one group of listeners; None where nobody is in it."""
+        return self.keeping(self.frame["group"] == group)
+
+    def keeping(self, rows: pd.Series) -> TrialTable | None:
+        """Return some of the trials, without categories that are gone; None without rows."""
+        kept = self.frame.loc[rows].reset_index(drop=True)
+        if kept.empty:
+            return None
+        for name in _TEXT:
+            kept[name] = kept[name].cat.remove_unused_categories()
+        return TrialTable(kept, self.simulated, self.source)
 
     def of(self, *methods: str, controls: bool = False) -> pd.DataFrame:
         """Return the trials of some methods; control trials only when asked for."""
@@ -205,6 +228,7 @@ def _checked(raw: pd.DataFrame, faults: Faults, decimal: str) -> TrialTable:
     _check_stages(frame, faults)
     frame["rating"], frame["answer"] = _answers(frame, faults, decimal)
     _check_unique(frame, faults)
+    _check_group(frame, faults)
     _check_sense(frame, faults)
     frame["correct"] = _correct(frame)
     simulated = _simulated(frame, faults, decimal)
@@ -369,6 +393,28 @@ def _check_unique(frame: pd.DataFrame, faults: Faults) -> None:
         f"listener {listener!r}, session {session!r}, trial {trial} was already given "
         f"in {faults.place(first)}",
         "Number the trials of a sitting without repeats, or remove the row that is a copy",
+    )
+
+
+def _check_group(frame: pd.DataFrame, faults: Faults) -> None:
+    """Refuse a listener who is in two groups, or in one only now and then."""
+    if (frame["group"] == "").all():
+        return
+    first = ~frame.duplicated("listener").to_numpy()
+    home = dict(zip(frame["listener"][first], frame["group"][first], strict=True))
+    own = frame["group"].astype(str)
+    moved = np.flatnonzero((own != frame["listener"].map(home).astype(str)).to_numpy())
+    if moved.size == 0:
+        return
+    row = int(moved[0])
+    listener = frame["listener"].iloc[row]
+    begun = int(np.flatnonzero((frame["listener"] == listener).to_numpy())[0])
+    here, there = (f"in group {g!r}" if g else "in no group" for g in (own[row], own[begun]))
+    raise faults.at(
+        row,
+        "group",
+        f"listener {listener!r} is {here}, but {there} in {faults.place(begun)}",
+        "Give a listener one group throughout, or call the column something else",
     )
 
 

@@ -27,6 +27,7 @@ from stimuli.target import Target
 
 __all__ = [
     "METRICS",
+    "STAGE_METRICS",
     "Bandwidth",
     "Difference",
     "MetricValue",
@@ -321,6 +322,20 @@ def octave_deviation_db(f_hz: Floats, level_db: Floats) -> float:
         raise ValueError(f"the curve reaches from {f_hz[0]:g} to {f_hz[-1]:g} Hz only")
     level = np.interp(np.log(grid), np.log(f_hz), level_db)
     return float(np.abs(level - level.mean(axis=1, keepdims=True)).mean())
+
+
+STAGE_METRICS: tuple[str, ...] = (
+    "deviation_sd_db",
+    "deviation_mean_abs_db",
+    "deviation_tilt_db_per_octave",
+    "narrow_band_db",
+    *(f"region_{name.replace(' ', '_')}_db" for name in REGIONS),
+    "excitation_d",
+    "loudness_difference_sone",
+    "bass_reach_octaves",
+    "treble_reach_octaves",
+)
+"""Names of the figures of :func:`stage_metrics`; regions outside the valid band are left out."""
 
 
 def stage_metrics(responses: Sequence[Response], target: Target) -> dict[str, float]:

@@ -11,10 +11,11 @@ import segno
 import streamlit as st
 
 from abx.app.context import provided
-from abx.app.listener import TOKEN, extent
+from abx.app.listener import TOKEN, ask_group, extent
 from abx.app.own_result import OwnResult, own_result
 from abx.errors import AbxError, Gone, NotFound
 from abx.player import mount_idle_watch, mount_player
+from abx.study_claims import NOT_SAID
 
 __all__ = ["counter_page"]
 
@@ -62,9 +63,15 @@ def _start() -> None:
         "- Stop at once if anything hurts or rings.\n"
         "- Your answers are kept under a code, never under a name."
     )
-    if st.button("I agree, begin", type="primary"):
+    group = ask_group()
+    if st.button("I agree, begin", type="primary", disabled=group is None):
         try:
-            token = sessions.begin(consent=True, hearing="not asked", output="counter headphones")
+            token = sessions.begin(
+                consent=True,
+                hearing="not asked",
+                output="counter headphones",
+                group="" if group in (None, NOT_SAID) else str(group),
+            )
         except AbxError as error:
             st.error(str(error))
             return

@@ -14,8 +14,9 @@ import streamlit as st
 from abx.app.context import provided
 from abx.errors import AbxError, AnswerRefused, Gone, NotFound
 from abx.player import mount_headphone_check, mount_player
+from abx.study_claims import NOT_SAID
 
-__all__ = ["TOKEN", "extent", "listener_page"]
+__all__ = ["TOKEN", "ask_group", "extent", "listener_page"]
 
 TOKEN = "s"
 """Name of the address parameter that carries the sitting's token."""
@@ -116,6 +117,7 @@ def _about_you() -> None:
     output = st.radio(
         "What do you listen with?", list(_OUTPUT), format_func=_OUTPUT.__getitem__, index=None
     )
+    group = ask_group()
     listener = st.text_input(
         "Your code, if you have listened for us before",
         placeholder="leave empty the first time",
@@ -125,16 +127,32 @@ def _about_you() -> None:
         "Switch off every effect of your device: equaliser, bass boost, loudness, surround. "
         "Turn its volume low for now."
     )
-    if st.button("Go on to the sound", type="primary", disabled=not (hearing and output)):
+    if st.button("Go on to the sound", type="primary", disabled=not (hearing and output and group)):
         st.session_state["about"] = {
             "hearing": {"self-report": str(hearing)},
             "output": str(output),
+            "group": "" if group == NOT_SAID else str(group),
             "listener": listener.strip().upper() or None,
         }
         if output == "headphones":
             st.session_state["step"] = "check"
             st.rerun()
         _begin()
+
+
+def ask_group() -> str | None:
+    """Ask what the study sorts listeners by, in its own words; nobody has to say.
+
+    Returns
+    -------
+    str or None
+        A group, ``not-said``, or None while nothing is chosen.
+    """
+    groups = provided().sessions.study.groups
+    if groups is None:
+        return NOT_SAID
+    answers = {**groups.answers, NOT_SAID: "I would rather not say"}
+    return st.radio(groups.ask, list(answers), format_func=answers.__getitem__, index=None)
 
 
 def _headphone_check() -> None:

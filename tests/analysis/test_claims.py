@@ -11,7 +11,7 @@ import pytest
 from scipy import stats
 
 from analysis.claim_hearing import obvious_controls
-from analysis.claims import judge_claims, parse_claim
+from analysis.claims import Heard, judge_claims, parse_claim
 from analysis.discrimination import forced_choice_cells
 from analysis.errors import InputError
 from analysis.multiplicity import benjamini_hochberg, holm
@@ -26,13 +26,13 @@ Rows = Callable[[list[tuple[str, str, str, str, int]]], pd.DataFrame]
 def judged(frame: pd.DataFrame, *claims: str) -> list[dict[str, Any]]:
     """Return the claims' rows as the analysis would, without its other blocks."""
     table = trial_table(frame)
-    rows = judge_claims(
-        claims,
-        cells=forced_choice_cells(table),
-        preference=fit_preference(table, n_draws=500),
-        controls=obvious_controls(table.frame),
-        simulated=table.simulated,
+    heard = Heard(
+        forced_choice_cells(table),
+        fit_preference(table, n_draws=500),
+        obvious_controls(table.frame),
+        trials=table,
     )
+    rows = judge_claims(claims, heard, simulated=table.simulated)
     ready: list[dict[str, Any]] = json_ready(rows)
     return ready
 

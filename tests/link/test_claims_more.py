@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.claims import judge_claims, parse_claim
+from analysis.claims import Heard, judge_claims, parse_claim
 from analysis.discrimination import forced_choice_cells
 from analysis.errors import InputError
 from analysis.link import fit_links
@@ -33,9 +33,8 @@ def judged(claims, worth=TWO, stages=PRICES, **options):
     table = trial_table(answers(worth, **({"listeners": 30, "per_pair": 3} | options)))
     found, known = fit_preference(table, n_draws=1000), stage_table(stages)
     links = fit_links(found, known) if known.metrics else []
-    return judge_claims(
-        claims, cells=forced_choice_cells(table), preference=found, links=links, stages=known
-    )
+    heard = Heard(forced_choice_cells(table), found, links=links)
+    return judge_claims(claims, heard, stages=known)
 
 
 def metric_table(values, **more):
@@ -199,8 +198,7 @@ def test_one_listener_by_that_listeners_trials_alone():
     table = trial_table(pd.concat([abx(12, 16, "p1"), abx(4, 8, "p2")], ignore_index=True))
     rows = judge_claims(
         ["listener p1 hears i from j", "listener p2 hears i from j", "listener p9 hears i from j"],
-        cells=forced_choice_cells(table),
-        preference=None,
+        Heard(forced_choice_cells(table), None),
     )
     # 12 of 16 right: 2517/65536 by hand sum of C(16, k) for k = 12..16
     assert rows[0]["p_value"] == pytest.approx(2517 / 65536)
@@ -216,9 +214,9 @@ def test_one_listener_by_that_listeners_trials_alone():
 
 def test_an_error_rate_of_its_own_decides():
     table = trial_table(abx(12, 16, "p1"))
-    cells = forced_choice_cells(table)
-    (loose,) = judge_claims(["listener p1 hears i from j"], cells=cells, preference=None)
-    (strict,) = judge_claims(["listener p1 hears i from j at 1 %"], cells=cells, preference=None)
+    heard = Heard(forced_choice_cells(table), None)
+    (loose,) = judge_claims(["listener p1 hears i from j"], heard)
+    (strict,) = judge_claims(["listener p1 hears i from j at 1 %"], heard)
     assert (loose["verdict"], strict["verdict"]) == ("supported", "undecided")
     assert (loose["alpha"], strict["alpha"]) == (0.05, 0.01)
 
@@ -234,5 +232,5 @@ def test_verdicts_say_what_they_hold_for():
     held = result["claims"][0]["conditions"]
     assert "simulated listeners (24)" in held
     assert "low-tide" in held
-    assert "not for distortion" in held
+    assert "Not for other playback" in held
     assert result["upgrade"]["first_step"][0]["step"] == "spk"

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.claims import judge_claims
+from analysis.claims import Heard, judge_claims
 from analysis.link import fit_links, link_rows
 from analysis.predict import predict_share
 from analysis.preference import fit_preference
@@ -77,9 +77,7 @@ def test_more_channels_is_not_the_order_that_listeners_have(modes, channels):
         "metric channels orders the stages",
         "listeners prefer Stereo most of Mono and Upmix2",
     ]
-    order, best = judge_claims(
-        claims, cells=[], preference=modes, links=links, stages=channels, alpha=0.05
-    )
+    order, best = judge_claims(claims, Heard([], modes, links=links), stages=channels)
     assert order["verdict"] == "contradicted"
     assert "prefer Stereo over Upmix2" in order["words"]
     assert best["verdict"] == "supported"
