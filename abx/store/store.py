@@ -2,22 +2,16 @@
 
 from __future__ import annotations
 
-import secrets
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from datetime import UTC, datetime
 from types import TracebackType
 from typing import Any, Generic, Self, TypeVar, cast
 
 from sqlalchemy import (
     Connection,
     Engine,
-    Row,
     Select,
-    and_,
-    bindparam,
-    delete,
     insert,
     select,
     text,
@@ -25,12 +19,13 @@ from sqlalchemy import (
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
 from abx.errors import StoreError
-from abx.store.chain import GENESIS, Entry, LogRow, body_digest, canonical_json, row_digest
+from abx.store.appender import Appender, as_row, select_rows
+from abx.store.chain import Entry, LogRow
 from abx.store.engine import open_engine, write_transaction
 from abx.store.migrate import migrate
-from abx.store.tables import log, log_body, vault
+from abx.store.tables import log, vault
 
-__all__ = ["Store", "Vault", "open_store"]
+__all__ = ["Appender", "Store", "Vault", "open_store"]
 
 _T = TypeVar("_T")
 
@@ -118,11 +113,20 @@ class Store:
         """
         try:
             with self._lock, self._holding(study) as connection:
-                yield Appender(connection, study)
+                chain = Appender(connection, study)
+                yield chain
+                chain.flush()
         except SQLAlchemyError as error:
             raise StoreError(f"The answer could not be stored: {_reason(error)}") from error
 
-    def write(self, study: str, work: Callable[[Appender], _T]) -> _T:
+    def write(
+        self,
+        study: str,
+        work: Callable[[Appender], _T],
+        *,
+        keys: Sequence[str] = (),
+        sessions: Sequence[str] = (),
+    ) -> _T:
         """Run one piece of work on the study's chain and return its result once it is durable.
 
         Pieces that threads bring while another commits share the next commit, so that a slow
@@ -133,7 +137,9 @@ class Store:
         study : str
             Study id.
         work : callable
-            Gets an :class:`Appender`; must not keep it.
+            Gets an :class:`Appender`; must not keep it, and appends only.
+        keys, sessions : sequence of str, optional
+            Rows and sessions that the work is going to ask for, read for all pieces at once.
 
         Raises
         ------
@@ -142,7 +148,7 @@ class Store:
         Exception
             Whatever ``work`` raises.
         """
-        job = _Job(study, work)
+        job = _Job(study, work, keys=keys, sessions=sessions)
         with self._jobs_lock:
             self._jobs.append(job)
         with self._lock:
@@ -156,8 +162,14 @@ class Store:
             self._jobs = [job for job in self._jobs if job.study != study]
         try:
             with self._holding(study) as connection:
+                chain = Appender(connection, study)
+                chain.fetch(
+                    keys=[key for job in batch for key in job.keys],
+                    sessions=[session for job in batch for session in job.sessions],
+                )
                 for job in batch:
-                    job.run(connection)
+                    job.run(chain)
+                chain.flush()
             for job in batch:
                 job.durable = True
         except SQLAlchemyError as error:
@@ -231,7 +243,7 @@ class Store:
         self, study: str, *, kind: str | None = None, session: str | None = None
     ) -> list[LogRow]:
         """Return rows in the order of the chain."""
-        query = _select_rows().where(log.c.study == study).order_by(log.c.seq)
+        query = select_rows().where(log.c.study == study).order_by(log.c.seq)
         if kind is not None:
             query = query.where(log.c.kind == kind)
         if session is not None:
@@ -240,12 +252,12 @@ class Store:
 
     def row_by_key(self, study: str, key: str) -> LogRow | None:
         """Return the row with an idempotency key."""
-        found = self._fetch(_select_rows().where(log.c.study == study, log.c.key == key))
+        found = self._fetch(select_rows().where(log.c.study == study, log.c.key == key))
         return found[0] if found else None
 
     def _fetch(self, query: Select[Any]) -> list[LogRow]:
         with self.reading() as connection:
-            return [_as_row(row) for row in connection.execute(query)]
+            return [as_row(row) for row in connection.execute(query)]
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
@@ -276,26 +288,33 @@ class Store:
 class _Job(Generic[_T]):
     """One piece of work waiting for a commit, and how it went."""
 
-    def __init__(self, study: str, work: Callable[[Appender], _T]) -> None:
+    def __init__(
+        self,
+        study: str,
+        work: Callable[[Appender], _T],
+        *,
+        keys: Sequence[str],
+        sessions: Sequence[str],
+    ) -> None:
         self.study = study
+        self.keys = keys
+        self.sessions = sessions
         self.done = False
         self.durable = False
         self._work = work
         self._result: _T | None = None
         self._error: BaseException | None = None
 
-    def run(self, connection: Connection) -> None:
-        """Do the work inside a savepoint; a failure of the work stays with it."""
-        savepoint = connection.begin_nested()
+    def run(self, chain: Appender) -> None:
+        """Do the work; what it appended goes away if it fails."""
+        before = chain.mark()
         try:
-            self._result = self._work(Appender(connection, self.study))
+            self._result = self._work(chain)
         except SQLAlchemyError:
             raise  # the database itself failed: nobody's work is safe in this transaction
         except BaseException as error:
-            savepoint.rollback()
+            chain.back_to(before)
             self._error = error
-        else:
-            savepoint.commit()
 
     def refuse(self, error: BaseException) -> None:
         """Note that the commit failed."""
@@ -308,138 +327,6 @@ class _Job(Generic[_T]):
         if not self.durable:  # whoever was to commit it was interrupted
             raise StoreError("The answer could not be stored: interrupted")
         return cast("_T", self._result)
-
-
-class Appender:
-    """Reads and appends rows while the study's chain is held; see :meth:`Store.writing`.
-
-    Since nobody else can append meanwhile, what was read once is not read again.
-    """
-
-    def __init__(self, connection: Connection, study: str) -> None:
-        self.connection = connection
-        self.study = study
-        self._by_key: dict[str, LogRow | None] = {}
-        self._last: dict[str, LogRow | None] = {}
-
-    def find(self, key: str) -> LogRow | None:
-        """Return the row with an idempotency key."""
-        if key not in self._by_key:
-            self._by_key[key] = self._one(_ROW_BY_KEY, key=key)
-        return self._by_key[key]
-
-    def last(self, *, session: str = "") -> LogRow | None:
-        """Return the newest row of a session, or of the whole study."""
-        if session not in self._last:
-            query = _LAST_OF_SESSION if session else _LAST_ROW
-            self._last[session] = self._one(query, **({"session": session} if session else {}))
-        return self._last[session]
-
-    def _one(self, query: Select[Any], **values: str) -> LogRow | None:
-        row = self.connection.execute(query, {"study": self.study, **values}).one_or_none()
-        return None if row is None else _as_row(row)
-
-    def erase_bodies(self, session: str) -> int:
-        """Remove the bodies of a withdrawn session; the database refuses any other.
-
-        Returns the number of bodies removed.
-        """
-        rows = select(log.c.seq).where(
-            log.c.study == self.study, log.c.session == session, log.c.kind != "withdrawal"
-        )
-        done = self.connection.execute(
-            delete(log_body).where(log_body.c.study == self.study, log_body.c.seq.in_(rows))
-        )
-        self._by_key.clear()
-        self._last.clear()
-        return done.rowcount
-
-    def rows(self, kind: str, *, session: str | None = None) -> list[LogRow]:
-        """Return the rows of a kind, of one session or of all."""
-        query = _select_rows().where(log.c.study == self.study, log.c.kind == kind)
-        if session is not None:
-            query = query.where(log.c.session == session)
-        return [_as_row(row) for row in self.connection.execute(query.order_by(log.c.seq))]
-
-    def sessions_with(self, kind: str) -> set[str]:
-        """Return the sessions that have a row of a kind."""
-        query = select(log.c.session).where(log.c.study == self.study, log.c.kind == kind)
-        return set(self.connection.execute(query.distinct()).scalars())
-
-    def append(self, entry: Entry, *, now: Callable[[], datetime] | None = None) -> LogRow:
-        """Append one row, or return the stored one when its key exists."""
-        existing = self.find(entry.key)
-        if existing is not None:
-            return existing
-        row = self._chained(entry, now or _utc_now)
-        self.connection.execute(
-            insert(log).values(**{column.name: getattr(row, column.name) for column in log.columns})
-        )
-        self.connection.execute(
-            _INSERT_BODY, {"study": row.study, "seq": row.seq, "salt": row.salt, "body": row.body}
-        )
-        self._by_key[entry.key] = self._last[""] = row
-        if entry.session:
-            self._last[entry.session] = row
-        return row
-
-    def _chained(self, entry: Entry, now: Callable[[], datetime]) -> LogRow:
-        before = self.last()
-        before_in_session = self.last(session=entry.session) if entry.session else None
-        # A clock set back must not make the log look backdated: time never runs backwards.
-        at = now().isoformat(timespec="milliseconds")
-        if before is not None:
-            at = max(at, before.at)
-        salt = secrets.token_hex(16)
-        body = canonical_json(entry.body)
-        chained: dict[str, Any] = {
-            "study": self.study,
-            "seq": 1 if before is None else before.seq + 1,
-            "kind": entry.kind,
-            "session": entry.session,
-            "session_seq": _next_in_session(entry, before_in_session),
-            "key": entry.key,
-            "at": at,
-            "session_prev": GENESIS if before_in_session is None else before_in_session.digest,
-            "prev": GENESIS if before is None else before.digest,
-        }
-        digest_of_body = body_digest(salt, body)
-        digest = row_digest(digest_of_body=digest_of_body, **chained)
-        return LogRow(**chained, body_digest=digest_of_body, digest=digest, salt=salt, body=body)
-
-
-def _next_in_session(entry: Entry, before: LogRow | None) -> int:
-    if not entry.session:
-        return 0
-    return 1 if before is None else before.session_seq + 1
-
-
-def _utc_now() -> datetime:
-    return datetime.now(UTC)
-
-
-def _select_rows() -> Select[Any]:
-    joined = log.outerjoin(
-        log_body, and_(log.c.study == log_body.c.study, log.c.seq == log_body.c.seq)
-    )
-    return select(*log.columns, log_body.c.salt, log_body.c.body).select_from(joined)
-
-
-# Built once: putting a statement together costs more than running it.
-_OF_STUDY = _select_rows().where(log.c.study == bindparam("study"))
-_ROW_BY_KEY = _OF_STUDY.where(log.c.key == bindparam("key"))
-_LAST_ROW = _OF_STUDY.order_by(log.c.seq.desc()).limit(1)
-_LAST_OF_SESSION = (
-    _OF_STUDY.where(log.c.session == bindparam("session"))
-    .order_by(log.c.session_seq.desc())
-    .limit(1)
-)
-_INSERT_ROW = insert(log)
-_INSERT_BODY = insert(log_body)
-
-
-def _as_row(row: Row[Any]) -> LogRow:
-    return LogRow(**row._mapping)
 
 
 def _reason(error: SQLAlchemyError) -> str:
