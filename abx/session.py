@@ -245,7 +245,12 @@ class Sessions:
             self._store_answer(sitting, slot, trial, submission, chain)
             return self._message(token, sitting, chain)
 
-        message = self.store.write(self.study_id, work)
+        message = self.store.write(
+            self.study_id,
+            work,
+            keys=(f"answer:{sitting.session}:{trial.number}", "study-closed"),
+            sessions=(sitting.session,),
+        )
         return Acknowledgement(str(trial_key), _feedback(trial, submission), message)
 
     def audio_blob(self, token: str, name: str) -> memoryview:
@@ -366,6 +371,7 @@ class Sessions:
             raise Gone("This study is closed. Thank you for your interest.")
 
     def _place(self, sitting: Sitting, chain: Appender) -> _Place:
+        chain.fetch(keys=("study-closed",), sessions=(sitting.session,))
         last = chain.last(session=sitting.session)
         if last is None or last.kind == "withdrawal" or last.body is None:
             self._sittings.clear()
