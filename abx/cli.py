@@ -55,6 +55,7 @@ class _Commands(click.Group):
         if cmd_name not in COMMANDS:
             return None
         command: click.Command = importlib.import_module(COMMANDS[cmd_name][0]).command
+        _accept_everywhere(command)
         return command
 
     def resolve_command(
@@ -67,12 +68,50 @@ class _Commands(click.Group):
             near = difflib.get_close_matches(args[0], COMMANDS, n=1)
             hint = f" Did you mean '{near[0]}'?" if near else " See 'earwitness --help'."
             ctx.fail(f"there is no command '{args[0]}'.{hint}")
+        if args:
+            _log_start(args[0])
         return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List the commands without importing them."""
         with formatter.section("Commands"):
             formatter.write_dl([(name, text) for name, (_, text) in COMMANDS.items()])
+
+
+def _set_quiet(ctx: click.Context, _param: click.Parameter, value: bool) -> None:
+    if value:
+        ctx.find_root().ensure_object(dict)["quiet"] = True
+
+
+def _set_log(ctx: click.Context, _param: click.Parameter, value: Path | None) -> None:
+    if value is not None and not ctx.resilient_parsing:
+        _log_to(value)
+        if ctx.parent is not None:
+            _log_start(str(ctx.info_name))
+
+
+def _common_options() -> list[click.Option]:
+    """Return ``--quiet`` and ``--log``: taken before the command's name and after it."""
+    quiet = click.Option(
+        ["-q", "--quiet"],
+        is_flag=True,
+        expose_value=False,
+        callback=_set_quiet,
+        help="Print results and errors only.",
+    )
+    log = click.Option(
+        ["--log"],
+        type=click.Path(dir_okay=False, path_type=Path),
+        expose_value=False,
+        callback=_set_log,
+        help="Also write a log with details to this file.",
+    )
+    return [quiet, log]
+
+
+def _accept_everywhere(command: click.Command) -> None:
+    names = {param.name for param in command.params}
+    command.params += [option for option in _common_options() if option.name not in names]
 
 
 def _version() -> str:
@@ -100,37 +139,50 @@ def _print_version(ctx: click.Context, _param: click.Parameter, value: bool) -> 
     callback=_print_version,
     help="Show the version and stop.",
 )
-@click.option("-q", "--quiet", is_flag=True, help="Print results and errors only.")
-@click.option(
-    "--log",
-    "log_file",
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="Also write a log with details to this file.",
-)
 @click.pass_context
-def cli(ctx: click.Context, quiet: bool, log_file: Path | None) -> None:
+def cli(ctx: click.Context) -> None:
     """Hear upgrade stages level-matched and blind; know what to do first, and how sure.
 
     Start with 'earwitness demo', then 'earwitness new MY-STUDY'.
     """
-    ctx.obj = {"quiet": quiet}
+    ctx.ensure_object(dict)
     if "NO_COLOR" in os.environ:
         ctx.color = False
-    if log_file is not None:
-        _log_to(log_file)
+
+
+cli.params += _common_options()
 
 
 def _log_to(path: Path) -> None:
+    """Write what is done into a file, beside the earlier lines; results stay on the screen."""
     import logging
 
     try:
         handler = logging.FileHandler(path, encoding="utf-8")
     except OSError as error:
-        raise click.BadParameter(f"cannot write {path}: {error.strerror}") from error
+        raise click.BadParameter(
+            f"cannot write {path}: {error.strerror}. Name a file in a folder that exists",
+            param_hint="--log",
+        ) from error
     handler.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(name)s %(message)s"))
     root = logging.getLogger()
     root.addHandler(handler)
     root.setLevel(logging.INFO)
+    for name in ("alembic", "httpx", "matplotlib", "fontTools", "uvicorn.access"):
+        # Chatter; and an address that was asked for holds the key of somebody's sitting.
+        logging.getLogger(name).setLevel(logging.WARNING)
+
+
+def _log_start(name: str) -> None:
+    # Not the arguments: a passphrase or a database's password may be among them.
+    _log("INFO", f"earwitness {_version()}: {name}, in {Path.cwd()}")
+
+
+def _log(level: str, text: str) -> None:
+    """Log a line when a log was asked for; without one, do not even load the module."""
+    logging = sys.modules.get("logging")
+    if logging is not None and logging.getLogger().handlers:
+        logging.getLogger("earwitness").log(getattr(logging, level), text)
 
 
 def main(args: Sequence[str] | None = None) -> None:
@@ -141,7 +193,9 @@ def main(args: Sequence[str] | None = None) -> None:
     args : sequence of str, optional
         Arguments without the program name; ``sys.argv`` when omitted.
     """
-    sys.exit(_run(list(args) if args is not None else None))
+    code = _run(list(args) if args is not None else None)
+    _log("INFO", f"ended with exit code {code}")
+    sys.exit(code)
 
 
 def _run(args: list[str] | None) -> int:
@@ -149,14 +203,13 @@ def _run(args: list[str] | None) -> int:
         if "_EARWITNESS_COMPLETE" in os.environ:  # the shell asks; click answers and exits
             cli.main(args=args, prog_name="earwitness", complete_var="_EARWITNESS_COMPLETE")
         outcome = cli.main(args=args, prog_name="earwitness", standalone_mode=False)
-    except click.exceptions.Abort:
+    except (click.exceptions.Abort, KeyboardInterrupt):
         click.echo("\nStopped. Run the same command again to go on.", err=True)
-        return EXIT_INTERRUPTED
-    except KeyboardInterrupt:
-        click.echo("\nStopped. Run the same command again to go on.", err=True)
+        _log("WARNING", "stopped by the user")
         return EXIT_INTERRUPTED
     except click.ClickException as error:
         error.show()
+        _log("ERROR", error.format_message())
         return error.exit_code
     except BrokenPipeError:  # the reader of our output (head, less) went away
         sys.stdout = open(os.devnull, "w")
@@ -167,6 +220,7 @@ def _run(args: list[str] | None) -> int:
 
 
 def _explain(error: Exception) -> int:
+    _log("ERROR", str(error))
     if _is_input_error(error):
         click.echo(f"earwitness: {error}", err=True)
         return EXIT_USAGE

@@ -68,7 +68,9 @@ def manifest_hash(stimuli_dir: Path) -> str:
         ) from error
 
 
-def open_study(store: Store, study: Study, stimuli_dir: Path) -> Opening:
+def open_study(
+    store: Store, study: Study, stimuli_dir: Path, *, seed: bytes | None = None
+) -> Opening:
     """Open a study, or find it open already.
 
     Parameters
@@ -79,6 +81,9 @@ def open_study(store: Store, study: Study, stimuli_dir: Path) -> Opening:
         The checked study file.
     stimuli_dir : Path
         Folder with ``manifest.json``.
+    seed : bytes, optional
+        Seed of the schedule, 32 bytes, where a rehearsal is to come out the same again.
+        For people it is left out and drawn here, so that nobody knows it.
 
     Returns
     -------
@@ -99,7 +104,7 @@ def open_study(store: Store, study: Study, stimuli_dir: Path) -> Opening:
     if existing is not None:
         return Opening(study_id, existing, software)
     _refuse_if_answered(store, study, study_id)
-    contents = Vault(seed=secrets.token_bytes(32), token_key=secrets.token_bytes(32))
+    contents = Vault(seed=seed or secrets.token_bytes(32), token_key=secrets.token_bytes(32))
     body = {
         "title": study.title,
         "study_sha256": study.sha256,

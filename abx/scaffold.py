@@ -9,7 +9,7 @@ from pathlib import Path
 from abx.errors import InputError
 from abx.workspace import replace_file
 
-__all__ = ["DEFAULT_STAGES", "write_scaffold"]
+__all__ = ["DEFAULT_STAGES", "check_stages", "refuse_existing", "write_scaffold"]
 
 #: Stages of the usual job, first to last.
 DEFAULT_STAGES = ("as-delivered", "source", "speakers", "both")
@@ -17,7 +17,9 @@ DEFAULT_STAGES = ("as-delivered", "source", "speakers", "both")
 _STAGE_ID = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
 
 
-def write_scaffold(directory: Path, *, title: str, stages: Sequence[str], listeners: int) -> Path:
+def write_scaffold(
+    directory: Path, *, title: str, stages: Sequence[str], listeners: int, positions: int = 3
+) -> Path:
     """Write folders and a commented ``study.toml``.
 
     Parameters
@@ -30,6 +32,9 @@ def write_scaffold(directory: Path, *, title: str, stages: Sequence[str], listen
         Two or more stage ids: small letters, digits and hyphens.
     listeners : int
         Planned number of listeners.
+    positions : int, optional
+        Microphone positions of each stage: one response table a position. Three is the
+        least for an idea of the spread (common practice, no source).
 
     Returns
     -------
@@ -41,22 +46,46 @@ def write_scaffold(directory: Path, *, title: str, stages: Sequence[str], listen
     InputError
         If a study exists there, or a stage id is unusable.
     """
-    _check_stages(stages)
+    check_stages(stages)
+    refuse_existing(directory)
     study_file = directory / "study.toml"
-    if study_file.exists():
-        raise InputError(
-            source=str(study_file),
-            problem="there is already a study in this folder",
-            remedy="edit that file, or name another folder",
-        )
     for name in ("responses", "programmes"):
         (directory / name).mkdir(parents=True, exist_ok=True)
     with replace_file(study_file) as path:
-        path.write_text(_study_text(title, stages, listeners), encoding="utf-8")
+        path.write_text(_study_text(title, stages, listeners, positions), encoding="utf-8")
     return study_file
 
 
-def _check_stages(stages: Sequence[str]) -> None:
+def refuse_existing(directory: Path) -> None:
+    """Refuse a folder that holds a study, or a file in the folder's place.
+
+    Raises
+    ------
+    InputError
+        If a study could not be started there.
+    """
+    if (directory / "study.toml").exists():
+        raise InputError(
+            source=str(directory / "study.toml"),
+            problem="there is already a study in this folder",
+            remedy="edit that file, or name another folder",
+        )
+    if directory.exists() and not directory.is_dir():
+        raise InputError(
+            source=str(directory),
+            problem="this is a file, not a folder",
+            remedy="name a new folder",
+        )
+
+
+def check_stages(stages: Sequence[str]) -> None:
+    """Check that stage ids can be used and differ.
+
+    Raises
+    ------
+    InputError
+        If one cannot be used, or there are fewer than two different ones.
+    """
     for stage in stages:
         if not _STAGE_ID.fullmatch(stage):
             raise InputError(
@@ -72,8 +101,8 @@ def _check_stages(stages: Sequence[str]) -> None:
         )
 
 
-def _study_text(title: str, stages: Sequence[str], listeners: int) -> str:
-    blocks = [_stage_block(stage, first=stage == stages[0]) for stage in stages]
+def _study_text(title: str, stages: Sequence[str], listeners: int, positions: int) -> str:
+    blocks = [_stage_block(stage, positions, first=stage == stages[0]) for stage in stages]
     return (
         _HEAD.format(title=_toml_text(title))
         + "\n".join(blocks)
@@ -87,12 +116,13 @@ def _toml_text(text: str) -> str:
     return json.dumps(text, ensure_ascii=False)  # a JSON string is a TOML basic string
 
 
-def _stage_block(stage: str, *, first: bool) -> str:
+def _stage_block(stage: str, positions: int, *, first: bool) -> str:
+    tables = ", ".join(f'"responses/{stage}-p{n}.csv"' for n in range(1, positions + 1))
     label = stage.replace("-", " ").capitalize()
     note = _STAGE_NOTE if first else ""
     return (
         f'{note}[[stages]]\nid = "{stage}"\nlabel = "{label}"\n'
-        f'responses = ["responses/{stage}-p1.csv"]\n'
+        f"responses = [{tables}]\n"
         f"factors = {{}}\ncost = 0.0\nlabour_h = 0.0\n"
     )
 
@@ -110,7 +140,8 @@ target = "car-cabin"
 
 _STAGE_NOTE = """\
 # A stage is one state of the system. Each response file is one microphone position:
-# frequency in Hz and level in dB, one pair a line; they are averaged.
+# frequency in Hz and level in dB, one pair a line; they are averaged. Take out the
+# positions that you did not measure.
 # factors names what is fitted, for example { source = "new", speakers = "stock" }.
 # cost and labour_h count from the first stage.
 """

@@ -48,6 +48,8 @@ class Sessions:
         The rendered stimuli.
     stimuli_dir : Path
         Their folder, with ``manifest.json``.
+    seed : bytes, optional
+        Schedule seed of a rehearsal; for people it is drawn when the study is opened.
 
     Raises
     ------
@@ -56,12 +58,18 @@ class Sessions:
     """
 
     def __init__(
-        self, store: Store, study: Study, manifest: Manifest, stimuli_dir: str | Path
+        self,
+        store: Store,
+        study: Study,
+        manifest: Manifest,
+        stimuli_dir: str | Path,
+        *,
+        seed: bytes | None = None,
     ) -> None:
         self.store = store
         self.study = study
         self.manifest = manifest
-        self.opening: Opening = open_study(store, study, Path(stimuli_dir))
+        self.opening: Opening = open_study(store, study, Path(stimuli_dir), seed=seed)
         self.stimuli = StimulusCache(Path(stimuli_dir), manifest)
         self._tokens = Tokens(self.opening.vault.token_key)
         self._slot = lru_cache(maxsize=512)(self._make_slot)

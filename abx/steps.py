@@ -6,6 +6,7 @@ and leaves earlier results untouched unless it succeeds.
 
 from __future__ import annotations
 
+import hashlib
 import json
 import math
 from collections.abc import Callable
@@ -155,7 +156,12 @@ def load_manifest(workspace: Workspace) -> Manifest:
 
 
 def open_sessions(
-    workspace: Workspace, area: Area, *, database: str | None = None, create: bool = False
+    workspace: Workspace,
+    area: Area,
+    *,
+    database: str | None = None,
+    create: bool = False,
+    seed: bytes | None = None,
 ) -> Sessions:
     """Open the service that runs a panel's sessions; its ``store`` is the caller's to close.
 
@@ -167,6 +173,8 @@ def open_sessions(
         Database URL when not the SQLite file of the area.
     create : bool, optional
         Open the study to this panel when nobody has yet; else that is an error.
+    seed : bytes, optional
+        Schedule seed of a rehearsal; for people it is drawn when the study is opened.
 
     Raises
     ------
@@ -194,7 +202,7 @@ def open_sessions(
     area.root.mkdir(parents=True, exist_ok=True)
     store = open_store(area.database_url(database))
     try:
-        return Sessions(store, study, manifest, workspace.stimuli)
+        return Sessions(store, study, manifest, workspace.stimuli, seed=seed)
     except BaseException:
         store.close()
         raise
@@ -212,7 +220,8 @@ def rehearse(
     n_listeners : int
         Size of the simulated panel.
     seed : int
-        Seed of the simulated listeners' behaviour (not of the schedule).
+        Seed of the rehearsal: its schedule and the behaviour of its listeners. It has
+        nothing to do with the seed that is drawn for people.
     progress : callable, optional
         ``progress(done, total, what)``.
 
@@ -223,8 +232,9 @@ def rehearse(
     """
     from abx.simulate import run_panel
 
+    schedule_seed = hashlib.sha256(f"rehearsal {seed}".encode()).digest()
     with workspace.fresh_rehearsal() as area:
-        sessions = open_sessions(workspace, area, create=True)
+        sessions = open_sessions(workspace, area, create=True, seed=schedule_seed)
         try:
             run_panel(sessions, n_listeners=n_listeners, seed=seed, progress=progress)
             sessions.close()

@@ -91,7 +91,7 @@ def parse_study(text: str, *, path: Path | None = None) -> Study:
             f"format {root.data['format']} is not known to this version",
             "write 'format = 1', or use a newer version of earwitness",
         )
-    files = _Files(None if path is None else path.parent)
+    files = _Files(None if path is None else path.parent, root.data)
     title = root.text("title")
     stages = _read_stages(root, files)
     programmes = _read_programmes(root, files)
@@ -142,8 +142,9 @@ def _split_toml_message(message: str, text: str) -> tuple[str, str]:
 class _Files:
     """Paths of the study file: inside the folder, existing, POSIX style."""
 
-    def __init__(self, folder: Path | None) -> None:
+    def __init__(self, folder: Path | None, data: Mapping[str, Any]) -> None:
         self.folder = folder
+        self.data = data
 
     def check(self, name: str, fail: Callable[[str, str], InputError]) -> str:
         path = PurePosixPath(name.replace("\\", "/"))
@@ -162,8 +163,22 @@ class _Files:
                     "copy the file itself into the study folder",
                 )
             if not full.is_file():
-                raise fail(f"there is no file '{name}'", self._nearest(full))
+                others = self._others_missing(str(path))
+                more = f", and {others} more that the study names are not there" if others else ""
+                raise fail(f"there is no file '{name}'{more}", self._nearest(full))
         return str(path)
+
+    def _others_missing(self, name: str) -> int:
+        """Count further measured tables and excerpts that are named and not there."""
+        named: set[str] = set()
+        for table, key in (("stages", "responses"), ("programmes", "file")):
+            entries = self.data.get(table)
+            for entry in entries if isinstance(entries, list) else ():
+                value = entry.get(key) if isinstance(entry, dict) else None
+                listed = value if isinstance(value, list) else [value]
+                named.update(other for other in listed if isinstance(other, str))
+        assert self.folder is not None
+        return sum(other != name and not (self.folder / other).is_file() for other in named)
 
     def _nearest(self, full: Path) -> str:
         try:
@@ -173,6 +188,10 @@ class _Files:
         near = difflib.get_close_matches(full.name, names, n=1, cutoff=0.6)
         if near:
             return f"did you mean '{near[0]}'?"
+        if full.parent.name == "responses":
+            made = re.sub(r"-p\d+$", "", full.stem)
+            how = f"measure it with 'earwitness measure {full.with_name(made)}'"
+            return f"check the name, put the file there, or {how}"
         return "check the name, or put the file there"
 
 

@@ -82,6 +82,13 @@ class Workspace:
         root = Path(path)
         if root.name == "study.toml":
             root = root.parent
+        if not root.is_dir():
+            new = "" if root.suffix else f", or start a study with 'earwitness new {root}'"
+            raise InputError(
+                source=str(root),
+                problem="this is a file, not a study folder" if root.exists() else "not found",
+                remedy=f"check the name and the folder you are in{new}",
+            )
         if not (root / "study.toml").is_file():
             raise InputError(
                 source=str(root),

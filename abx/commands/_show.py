@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import logging
 import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import Any
 
 import click
 
 __all__ = ["Progress", "detail", "heading", "progress", "say", "verdict_line"]
 
 Progress = Callable[[int, int, str], None]
+
+_log = logging.getLogger("earwitness")
 
 
 def _quiet() -> bool:
@@ -22,18 +24,20 @@ def _quiet() -> bool:
 
 def say(text: str = "", *, always: bool = False) -> None:
     """Print a line; silent under ``--quiet`` unless ``always``."""
+    if text and logging.getLogger().handlers:  # the log has what --quiet keeps from the screen
+        _log.info("%s", click.unstyle(text).strip())
     if always or not _quiet():
         click.echo(text)
 
 
-def heading(text: str) -> None:
+def heading(text: str, *, always: bool = False) -> None:
     """Print the name of a step."""
-    say(click.style(text, bold=True))
+    say(click.style(text, bold=True), always=always)
 
 
-def detail(text: str) -> None:
+def detail(text: str, *, always: bool = False) -> None:
     """Print an indented figure."""
-    say(f"  {text}")
+    say(f"  {text}", always=always)
 
 
 def verdict_line(passed: bool, text: str, *, always: bool = False) -> None:
@@ -57,14 +61,20 @@ def progress(label: str) -> Iterator[Progress]:
         ``report(done, total, what)``. Draws a bar on a terminal; elsewhere one line
         when the step starts and one when it ends, so that logs stay readable.
     """
-    if _quiet():
-        yield lambda _done, _total, _what: None
-        return
     started = time.monotonic()
-    if not sys.stdout.isatty():
+    with _bar(label) as report:
+        yield report
+    if sys.stdout.isatty() or _quiet():  # else the line is on the screen and in the log
+        _log.info("%s: done in %.1f s", label, time.monotonic() - started)
+    else:
+        say(f"{label}: done in {time.monotonic() - started:.1f} s")
+
+
+@contextmanager
+def _bar(label: str) -> Iterator[Progress]:
+    if _quiet() or not sys.stdout.isatty():
         say(f"{label} ...")
         yield lambda _done, _total, _what: None
-        say(f"{label}: done in {time.monotonic() - started:.1f} s")
         return
     with click.progressbar(
         length=1,
@@ -79,8 +89,4 @@ def progress(label: str) -> Iterator[Progress]:
             bar.update(max(done - bar.pos, 0), current_item=what)
 
         yield report
-        _finish(bar)
-
-
-def _finish(bar: Any) -> None:
-    bar.update(max(bar.length - bar.pos, 0), current_item="")
+        bar.update(max((bar.length or 0) - bar.pos, 0), current_item="")

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import sys
+from typing import Any
+
 import click
 
 from abx.commands._area import database_option, study_argument
@@ -23,18 +26,29 @@ def command(study: str, database: str | None, yes: bool) -> None:
     from abx.verify_log import chain_head
     from abx.workspace import Workspace
 
+    if not yes and not sys.stdin.isatty():
+        raise click.UsageError("closing cannot be undone; without a terminal to ask, add --yes")
     workspace = Workspace.open(study)
-    if not yes:
-        click.confirm("Close the study for good and reveal its results?", abort=True)
     sessions = open_sessions(workspace, workspace.live, database=database)
     try:
+        say(_heard(sessions.counts()))
+        if not yes:
+            click.confirm("Close the study for good and reveal its results?", abort=True)
         seed = sessions.close()
         _, head = chain_head(sessions.store, sessions.study_id)
     finally:
         sessions.store.close()
     say("The study is closed.", always=True)
     detail(f"seed of the schedule: {seed}")
-    detail(f"the answer log ends with: {head}")
+    detail(f"the answer log ends with: {head}", always=True)
     detail("Note this last line elsewhere, or send it to a reviewer now: with it, anyone can tell")
     detail("that the log was not made up later (earwitness verify --head).")
     say(f"Next: earwitness report {workspace.root}")
+
+
+def _heard(counts: dict[str, Any]) -> str:
+    listeners = counts["listeners"]
+    finished = sum(listener["finished"] for listener in listeners)
+    begun = len(listeners) - finished
+    more = f", {begun} began and did not finish" if begun else ""
+    return f"{finished} of {counts['planned']} planned listeners have finished{more}."

@@ -29,6 +29,6 @@ def command(study: Path, host: str, port: int) -> None:
             source=str(study), problem="this is a file, not a folder", remedy="name a study folder"
         )
     heading("Study desk")
-    detail(f"http://{host}:{port}/")
+    detail(f"http://{host}:{port}/", always=True)
     detail("Ctrl-C stops it; nothing is lost.")
     serve_desk(study, host=host, port=port)

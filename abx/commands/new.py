@@ -3,13 +3,22 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
 from pathlib import Path
+from typing import TypeVar
 
 import click
 
 from abx.commands._show import detail, say
 
 __all__ = ["command"]
+
+_ABOUT = """\
+A study compares stages: states of one sound system, such as before and after a change.
+Each has an id of small letters, digits and hyphens. Enter keeps what stands in brackets,
+and everything can be changed in the study file later.
+"""
+T = TypeVar("T")
 
 
 @click.command("new")
@@ -22,32 +31,72 @@ __all__ = ["command"]
     metavar="ID",
     help="Id of a stage, for example as-delivered; repeat for each stage.",
 )
+@click.option("--positions", type=click.IntRange(1, 99), help="Microphone positions a stage.")
 @click.option("--listeners", type=click.IntRange(1, 10_000), help="Planned number of listeners.")
 def command(
-    directory: Path, title: str | None, stages: tuple[str, ...], listeners: int | None
+    directory: Path,
+    title: str | None,
+    stages: tuple[str, ...],
+    positions: int | None,
+    listeners: int | None,
 ) -> None:
     """Start a study in DIRECTORY: folders and a study file to fill in.
 
     Asks only for what is not given as an option; without a terminal it takes the
     defaults.
     """
-    from abx.scaffold import DEFAULT_STAGES, write_scaffold
+    from abx.scaffold import DEFAULT_STAGES, check_stages, refuse_existing, write_scaffold
 
-    title = title or _ask("Title of the study", directory.name.replace("-", " ").capitalize())
+    refuse_existing(directory)
+    if stages:
+        check_stages(stages)
+    if _asks() and not (title and stages and listeners and positions):
+        say(_ABOUT)
+    default_title = directory.resolve().name.replace("-", " ").capitalize()
+    title = title or _ask("Title of the study", default_title, str)
     if not stages:
-        text = _ask("Stages, first to last, separated by spaces", " ".join(DEFAULT_STAGES))
-        stages = tuple(text.split())
-    listeners = listeners or int(_ask("How many listeners do you plan", "16"))
-    study_file = write_scaffold(directory, title=title, stages=stages, listeners=listeners)
+        stages = _ask("Stages, first to last", " ".join(DEFAULT_STAGES), _read_stages)
+    positions = positions or _ask("Microphone positions measured at each stage", "3", _read_count)
+    listeners = listeners or _ask("How many listeners do you plan", "16", _read_count)
+    study_file = write_scaffold(
+        directory, title=title, stages=stages, listeners=listeners, positions=positions
+    )
     say(f"Study file: {study_file}", always=True)
     say("Next:")
-    detail(f"1. put the measured tables into {directory / 'responses'}")
+    detail(f"1. put the measured tables into {directory / 'responses'}, or measure them with")
+    first = directory / "responses" / stages[0]
+    detail(f"   earwitness measure {first} --positions {positions}")
     detail(f"2. put two or more music excerpts into {directory / 'programmes'}")
     detail(f"3. read through {study_file}; each entry is explained there")
     detail(f"4. earwitness render {directory}")
 
 
-def _ask(question: str, default: str) -> str:
-    if not sys.stdin.isatty():
-        return default
-    return str(click.prompt(question, default=default))
+def _asks() -> bool:
+    return sys.stdin.isatty()
+
+
+def _read_stages(text: str) -> tuple[str, ...]:
+    """Take stage ids as people type them; what cannot be used is asked for again."""
+    from abx.errors import InputError
+    from abx.scaffold import check_stages
+
+    stages = tuple(text.replace(",", " ").split())
+    try:
+        check_stages(stages)
+    except InputError as error:
+        raise click.BadParameter(f"{error.problem}; {error.remedy}") from error
+    return stages
+
+
+def _read_count(text: str) -> int:
+    if not text.isdecimal() or not 1 <= int(text) <= 10_000:
+        raise click.BadParameter(f"'{text}' is not a whole number from 1 to 10000")
+    return int(text)
+
+
+def _ask(question: str, default: str, read: Callable[[str], T]) -> T:
+    """Ask until the answer can be read; without a terminal take the default."""
+    if not _asks():
+        return read(default)
+    answer: T = click.prompt(question, default=default, value_proc=read)
+    return answer

@@ -42,15 +42,15 @@ def command(study: str, share: float, chart: Path | None) -> None:
     from abx.workspace import Workspace, replace_file
 
     workspace = Workspace.open(study)
-    study_plan = plan_and_show(workspace)
+    study_plan = plan_and_show(workspace, always=True)
     with progress("Working out what it can find"):
         lines = power_lines(study_plan, share=share)
     for line in lines:
-        detail(line)
+        detail(line, always=True)
     with progress("Predicting what is audible") as report:
         audible = audibility_lines(predicted_audibility(workspace, report))
     for line in audible:
-        detail(line)
+        detail(line, always=True)
     if chart is not None:
         with progress("Drawing the chart") as report, replace_file(chart) as temporary:
             draw_power(study_plan, temporary, share=share, progress=report)
@@ -58,13 +58,13 @@ def command(study: str, share: float, chart: Path | None) -> None:
     say(f"Next: earwitness simulate {workspace.root}, or earwitness serve {workspace.root}")
 
 
-def plan_and_show(workspace: Workspace) -> Study:
+def plan_and_show(workspace: Workspace, *, always: bool = False) -> Study:
     """Print trials per listener, minutes, and the balance of the schedule; return the study."""
     from abx.planning import describe_plan
     from abx.steps import load_study
 
     study = load_study(workspace)
-    heading(study.title)
+    heading(study.title, always=always)
     for line in describe_plan(study):
-        detail(line)
+        detail(line, always=always)
     return study

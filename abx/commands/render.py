@@ -25,20 +25,20 @@ def command(study: str) -> int:
     from abx.workspace import Workspace
 
     workspace = Workspace.open(study)
-    render_and_show(workspace)
+    render_and_show(workspace, always=True)
     if not check_and_show(workspace):
         return 1
     say(f"Next: earwitness plan {workspace.root}")
     return 0
 
 
-def render_and_show(workspace: Workspace) -> None:
+def render_and_show(workspace: Workspace, *, always: bool = False) -> None:
     """Render with progress and say what was made."""
     from abx.steps import render
 
     with progress("Rendering stimuli") as report:
         manifest = render(workspace, report)
-    detail(f"{len(manifest.stimuli)} stimuli in {workspace.stimuli}")
+    detail(f"{len(manifest.stimuli)} stimuli in {workspace.stimuli}", always=always)
 
 
 def check_and_show(workspace: Workspace) -> bool:

@@ -24,6 +24,7 @@ def command(study: str, host: str, port: int, database: str | None) -> None:
 
     Put a proxy with TLS in front before you listen on anything but this machine.
     """
+    from abx.planning import ear_lines
     from abx.server import serve
     from abx.steps import load_manifest, load_study
     from abx.workspace import Workspace
@@ -33,9 +34,11 @@ def command(study: str, host: str, port: int, database: str | None) -> None:
     load_manifest(workspace)
     _refuse_taken(host, port)
     heading(title)
-    detail(f"Listeners: http://{host}:{port}/")
-    detail(f"Counter:   http://{host}:{port}/counter  (a tablet that runs by itself)")
-    detail(f"Staff:     http://{host}:{port}/staff")
+    detail(f"Listeners: http://{host}:{port}/", always=True)
+    detail(f"Counter:   http://{host}:{port}/counter  (a tablet that runs by itself)", always=True)
+    detail(f"Staff:     http://{host}:{port}/staff", always=True)
+    for line in ear_lines(workspace):
+        detail(line, always=True)
     detail("Ctrl-C stops the server; every acknowledged answer is already on disk.")
     serve(workspace.root, host=host, port=port, database=database)
 

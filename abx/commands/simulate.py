@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from abx.commands._area import study_argument
-from abx.commands._show import detail, progress, say
+from abx.commands._show import progress, say
 
 if TYPE_CHECKING:
     from abx.workspace import Area, Workspace
@@ -32,8 +32,8 @@ def command(study: str, listeners: int | None, seed: int) -> None:
 
     workspace = Workspace.open(study)
     area = rehearse_and_show(workspace, listeners=listeners, seed=seed)
+    say(f"Simulated answers are in {area.root}; they say nothing about people.", always=True)
     say(f"Next: earwitness report {workspace.root} --rehearsal")
-    detail(f"Simulated answers are in {area.root}; they say nothing about people.")
 
 
 def rehearse_and_show(workspace: Workspace, *, listeners: int | None, seed: int) -> Area:

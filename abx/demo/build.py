@@ -43,17 +43,21 @@ def build_demo(
     InputError
         If the folder holds something that is not this demonstration.
     """
+    from stimuli.music import demo_programmes
+
     _refuse_foreign(directory)
     workspace = Workspace(directory)
     workspace.responses.mkdir(parents=True, exist_ok=True)
     workspace.programmes.mkdir(parents=True, exist_ok=True)
+    # First the file by which the folder is known: a run that was stopped can be run again.
+    lengths = dict.fromkeys(demo_programmes(), _SECONDS)
+    with replace_file(workspace.study_file) as path:
+        path.write_text(study_text(lengths, listeners=listeners), encoding="utf-8")
     for stage in STAGES:
         for position in range(len(POSITIONS)):
             path = workspace.responses / response_name(stage, position)
             path.write_text(response_table(stage, position), encoding="utf-8")
-    lengths = _write_programmes(workspace, progress)
-    with replace_file(workspace.study_file) as path:
-        path.write_text(study_text(lengths, listeners=listeners), encoding="utf-8")
+    _write_programmes(workspace, progress)
     return workspace
 
 
@@ -85,7 +89,7 @@ _TITLE = "# A demonstration study. The shop, the vehicle"
 
 def _write_programmes(
     workspace: Workspace, progress: Callable[[int, int, str], None] | None
-) -> dict[str, float]:
+) -> None:
     import soundfile
 
     from stimuli.music import demo_programmes, synthesise
@@ -97,4 +101,3 @@ def _write_programmes(
         signal = synthesise(name, seconds=_SECONDS, rate=_RATE_HZ)
         with replace_file(workspace.programmes / f"{name}.wav") as path:
             soundfile.write(path, signal, _RATE_HZ, subtype="PCM_24")
-    return dict.fromkeys(names, _SECONDS)

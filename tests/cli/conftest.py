@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pytest
 
+sys.path.insert(0, str(Path(__file__).parent))  # for the study beside the tests
+
 from abx import cli
 
 COMMAND = [sys.executable, "-W", "error", "-m", "abx.cli"]
