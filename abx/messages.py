@@ -92,11 +92,27 @@ def closed_message() -> dict[str, Any]:
     return {"state": "closed", "message": "This study is closed. Thank you for taking part."}
 
 
-def level_message(token: str, audio: str) -> dict[str, Any]:
-    """Return the message of the level step."""
-    return {
+def level_message(
+    token: str, audio: str, *, cap_db: float = 0.0, top_dba: float | None = None
+) -> dict[str, Any]:
+    """Return the message of the level step.
+
+    Parameters
+    ----------
+    token, audio : str
+        Token of the sitting; fresh name of the sound.
+    cap_db : float, optional
+        Highest setting, 0 dB or less.
+    top_dba : float, optional
+        Measured level of the loudest programme at 0 dB, where it is known.
+    """
+    message: dict[str, Any] = {
         "state": "level",
         "versions": ["level"],
         "labels": {"level": "Level"},
         "audio": f"/listen/{token}/audio/{audio}",
+        "cap_db": round(cap_db, 2),
     }
+    if top_dba is not None:
+        message["top_dba"] = round(top_dba, 1)
+    return message

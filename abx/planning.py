@@ -8,14 +8,26 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from abx.errors import InputError
+from abx.exposure import exposure_lines, level_source
 from abx.methods import get_method
-from abx.schedule import Schedule, balance, make_schedule
+from abx.schedule import Schedule, Slot, balance, make_schedule, make_slot
 from abx.study import Study
+from abx.visits import VISITS, visit_minutes
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["DEFAULT_SHARE", "describe_plan", "draw_power", "minutes_per_listener", "power_lines"]
+    from abx.workspace import Workspace
+
+__all__ = [
+    "DEFAULT_SHARE",
+    "describe_plan",
+    "draw_power",
+    "ear_lines",
+    "minutes_per_listener",
+    "power_lines",
+    "sitting_seconds",
+]
 
 Progress = Callable[[int, int, str], None]
 
@@ -36,10 +48,25 @@ _PREVIEW_SEED = b"preview only, not the seed of any panel"
 
 def minutes_per_listener(schedule: Schedule) -> float:
     """Return the expected length of the longest sitting in minutes."""
-    longest = max(
-        sum(get_method(trial.method).trial_s for trial in slot.trials) for slot in schedule.slots
-    )
+    longest = max(sitting_seconds(slot) for slot in schedule.slots)
     return (START_SECONDS + longest) / 60.0
+
+
+def sitting_seconds(slot: Slot) -> float:
+    """Return the expected time of a listener's trials in seconds."""
+    return sum(get_method(trial.method).trial_s for trial in slot.trials)
+
+
+def ear_lines(workspace: Workspace) -> list[str]:
+    """Say what a sitting means for the ears, the rendered programmes' levels included."""
+    from abx.exposure import louder_than_level_step
+    from abx.steps import load_manifest, load_study
+
+    study = load_study(workspace)
+    manifest = load_manifest(workspace)
+    louder_db = louder_than_level_step(manifest, *level_source(study, manifest))
+    minutes = minutes_per_listener(make_schedule(study, _PREVIEW_SEED, len(study.tests)))
+    return exposure_lines(study, minutes, louder_db=louder_db)
 
 
 def describe_plan(study: Study) -> list[str]:
@@ -54,7 +81,7 @@ def describe_plan(study: Study) -> list[str]:
     -------
     list of str
         Trials of each listener, duration with a warning above 25 minutes, balance of
-        the panel, and what is claimed beforehand.
+        the panel, exposure, and what is claimed beforehand.
     """
     schedule = make_schedule(study, _PREVIEW_SEED)
     lines = [
@@ -63,6 +90,8 @@ def describe_plan(study: Study) -> list[str]:
         _trials_line(schedule),
         _duration_line(schedule),
         _balance_line(schedule, study),
+        _counter_line(study),
+        *exposure_lines(study, minutes_per_listener(schedule)),
     ]
     lines += [f"claim: {claim}" for claim in study.claims]
     return lines
@@ -85,6 +114,14 @@ def _duration_line(schedule: Schedule) -> str:
     if minutes > FATIGUE_MINUTES:
         return f"{line}, with breaks; attention fades after about {FATIGUE_MINUTES:.0f} min"
     return line
+
+
+def _counter_line(study: Study) -> str:
+    slots = [make_slot(study, _PREVIEW_SEED, VISITS + place) for place in range(len(study.tests))]
+    questions = sorted({slot.n_test_trials for slot in slots})
+    asked = " or ".join(str(number) for number in questions)
+    minutes = max(visit_minutes(slot.trials) for slot in slots)
+    return f"a visit at the counter: {asked} questions, about {minutes:.0f} min"
 
 
 def _balance_line(schedule: Schedule, study: Study) -> str:

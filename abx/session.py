@@ -13,10 +13,19 @@ from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from abx.answers import Submission, read_submission
+from abx.answers import Submission, read_heard, read_submission
 from abx.blobs import StimulusCache, build_blob
 from abx.errors import AnswerRefused, Conflict, Gone, NotFound
-from abx.messages import break_message, closed_message, done_message, level_message, trial_message
+from abx.exposure import level_cap_db, level_source, louder_than_level_step
+from abx.familiarisation import KIND, ListeningSet, listening_sets
+from abx.messages import (
+    break_message,
+    closed_message,
+    done_message,
+    level_message,
+    listening_message,
+    trial_message,
+)
 from abx.methods import get_method
 from abx.opening import Opening, open_study
 from abx.operators import Operators
@@ -28,6 +37,7 @@ from abx.store.store import Appender
 from abx.study import Study
 from abx.tokens import Tokens, new_session_token, token_hash
 from abx.trial import Trial
+from abx.visits import VISITS
 
 if TYPE_CHECKING:
     from stimuli.manifest import Manifest
@@ -73,6 +83,7 @@ class Sessions:
         self.stimuli = StimulusCache(Path(stimuli_dir), manifest)
         self._tokens = Tokens(self.opening.vault.token_key)
         self._slot = lru_cache(maxsize=512)(self._make_slot)
+        self._sets = lru_cache(maxsize=512)(self._make_sets)
         self._sittings: dict[str, Sitting] = {}
 
     @property
@@ -92,6 +103,11 @@ class Sessions:
         """SHA-256 of the schedule's seed, published before the first trial."""
         return seed_commitment(self.opening.vault.seed)
 
+    @property
+    def louder_db(self) -> float:
+        """How much louder than the level step's sound the loudest stimulus is, in LU."""
+        return louder_than_level_step(self.manifest, *level_source(self.study, self.manifest))
+
     # A sitting ----------------------------------------------------------------------------
 
     def begin(
@@ -103,6 +119,8 @@ class Sessions:
         group: str = "",
         simulated: bool = False,
         listener: str | None = None,
+        familiarise: bool = False,
+        visit: bool = False,
     ) -> str:
         """Begin a sitting and return its token.
 
@@ -120,6 +138,11 @@ class Sessions:
             Marks a simulated listener, for ever.
         listener : str, optional
             Pseudonym of somebody who comes back; a fresh one otherwise.
+        familiarise : bool, optional
+            Let the listener get to know all versions before the questions; see
+            :mod:`abx.familiarisation`.
+        visit : bool, optional
+            A short visit instead of a whole sitting; see :mod:`abx.visits`.
 
         Raises
         ------
@@ -142,10 +165,13 @@ class Sessions:
         }
         if self.study.groups is not None or group:
             body["group"] = self._group(group)
+        if familiarise:
+            body["familiarise"] = True
         hashed = token_hash(token)
         with self.store.writing(self.study_id) as chain:
             self._refuse_if_closed(chain)
-            body["slot"] = free_slot(chain, simulated=bool(simulated))
+            first = VISITS if visit else 0
+            body["slot"] = free_slot(chain, simulated=bool(simulated), first=first)
             chain.append(Entry("session-begun", f"session:{hashed}", body, session_id(hashed)))
         return token
 
@@ -169,7 +195,13 @@ class Sessions:
         if row.body is None:
             raise Gone("This sitting was withdrawn and its answers were removed.")
         body = row.content
-        found = Sitting(row.session, body["listener"], body["slot"], body["simulated"])
+        found = Sitting(
+            row.session,
+            body["listener"],
+            body["slot"],
+            body["simulated"],
+            familiarise=body.get("familiarise", False),
+        )
         if len(self._sittings) > 10_000:
             self._sittings.clear()
         self._sittings[hashed] = found
@@ -207,7 +239,13 @@ class Sessions:
     def level(self, token: str) -> dict[str, Any]:
         """Return the message of the level step."""
         sitting = self.sitting(token)
-        return level_message(token, self._tokens.audio_name(sitting.session, "level"))
+        audio = self._tokens.audio_name(sitting.session, "level")
+        known = self.study.playback_level_dba
+        if known is None:
+            return level_message(token, audio)
+        louder_db = self.louder_db
+        cap_db = level_cap_db(self.study, louder_db=louder_db)
+        return level_message(token, audio, cap_db=cap_db, top_dba=known + louder_db)
 
     def record_answer(
         self, token: str, trial_key: object, answer: object, **details: object
@@ -245,6 +283,9 @@ class Sessions:
             If the answer could not be stored; nothing was.
         """
         sitting = self.sitting(token)
+        sounds = self._set_of_key(sitting, trial_key)
+        if sounds is not None:
+            return self._record_heard(token, sitting, sounds, str(trial_key), details)
         slot = self._slot(sitting.slot, sitting.simulated)
         trial = self._trial_of_key(sitting, slot, trial_key)
         submission = read_submission(trial, answer, details)
@@ -271,12 +312,14 @@ class Sessions:
         """
         sitting = self.sitting(token)
         if self._tokens.audio_matches(name, sitting.session, "level"):
-            return self._blob((self._level_source(),))
+            return self._blob((level_source(self.study, self.manifest),))
         with self.store.looking(self.study_id) as chain:
             place = self._place(sitting, chain)
         slot = self._slot(sitting.slot, sitting.simulated)
         if place.closed or place.answered >= len(slot.trials):
             raise NotFound("This sound is no longer available.")
+        if place.to_know is not None:
+            return self._blob_to_know(name, sitting, place.to_know)
         trial = slot.trials[place.answered]
         if not self._tokens.audio_matches(name, sitting.session, f"trial-{trial.number}"):
             raise NotFound("This sound is no longer available. Please reload the page.")
@@ -289,6 +332,8 @@ class Sessions:
             place = self._place(sitting, chain)
         slot = self._slot(sitting.slot, sitting.simulated)
         if place.closed or place.on_break or place.answered >= len(slot.trials):
+            return None
+        if place.to_know is not None:
             return None
         trial = slot.trials[place.answered]
         return self._tokens.trial_key(sitting.session, trial.number), trial
@@ -374,6 +419,10 @@ class Sessions:
         seed = self.opening.vault.seed
         return make_slot(self.study, rehearsal_seed(seed) if simulated else seed, index)
 
+    def _make_sets(self, index: int, simulated: bool) -> tuple[ListeningSet, ...]:
+        seed = self.opening.vault.seed
+        return listening_sets(self.study, rehearsal_seed(seed) if simulated else seed, index)
+
     def _refuse_if_closed(self, chain: Appender) -> None:
         if chain.find("study-closed") is not None:
             raise Gone("This study is closed. Thank you for your interest.")
@@ -390,7 +439,16 @@ class Sessions:
             answered=answered,
             on_break=last.kind == "answer" and answered in slot.breaks_after,
             closed=chain.find("study-closed") is not None,
+            to_know=self._to_know(sitting, last),
         )
+
+    def _to_know(self, sitting: Sitting, last: LogRow) -> ListeningSet | None:
+        """Return the set that is to be heard next, before the first question."""
+        if not sitting.familiarise or last.kind not in ("session-begun", KIND):
+            return None
+        heard = int(last.content.get("set", 0))
+        sets = self._sets(sitting.slot, sitting.simulated)
+        return sets[heard] if heard < len(sets) else None
 
     def _message(self, token: str, sitting: Sitting, chain: Appender) -> dict[str, Any]:
         place = self._place(sitting, chain)
@@ -399,6 +457,11 @@ class Sessions:
             return done_message(slot)
         if place.closed:
             return closed_message()
+        if place.to_know is not None:
+            number = place.to_know.number
+            key = self._tokens.trial_key(sitting.session, -number)
+            audio = self._tokens.audio_name(sitting.session, f"set-{number}")
+            return listening_message(token, place.to_know, key=key, audio=audio)
         trial = slot.trials[place.answered]
         if place.on_break:
             return break_message(token, slot, place.answered)
@@ -414,6 +477,46 @@ class Sessions:
                     return trial
         raise NotFound("This question does not belong to your sitting. Please reload the page.")
 
+    def _set_of_key(self, sitting: Sitting, trial_key: object) -> ListeningSet | None:
+        if not sitting.familiarise or not isinstance(trial_key, str) or not trial_key.isascii():
+            return None
+        for sounds in self._sets(sitting.slot, sitting.simulated):
+            key = self._tokens.trial_key(sitting.session, -sounds.number)
+            if hmac.compare_digest(key, trial_key):
+                return sounds
+        return None
+
+    def _record_heard(
+        self,
+        token: str,
+        sitting: Sitting,
+        sounds: ListeningSet,
+        trial_key: str,
+        details: Mapping[str, object],
+    ) -> Acknowledgement:
+        """Keep that a set was heard, exactly once, in a row that is no answer."""
+        listened_s = read_heard(sounds.version_names, details)
+        sounds.refuse_unheard(listened_s)
+        key = f"{KIND}:{sitting.session}:{sounds.number}"
+        body = {"set": sounds.number, "listened_s": listened_s}
+
+        def work(chain: Appender) -> dict[str, Any]:
+            if chain.find(key) is None:
+                place = self._place(sitting, chain)
+                if place.closed:
+                    raise Gone("This study is closed. Thank you for your interest.")
+                if place.to_know != sounds:
+                    raise NotFound("This set is not open yet. Please reload the page.")
+                chain.append(Entry(KIND, key, body, sitting.session))
+            return self._message(token, sitting, chain)
+
+        return Acknowledgement(trial_key, None, self.store.write(self.study_id, work))
+
+    def _blob_to_know(self, name: str, sitting: Sitting, sounds: ListeningSet) -> memoryview[int]:
+        if not self._tokens.audio_matches(name, sitting.session, f"set-{sounds.number}"):
+            raise NotFound("This sound is no longer available. Please reload the page.")
+        return self._blob(tuple((source, sounds.programme) for _, source in sounds.versions))
+
     def _store_answer(
         self, sitting: Sitting, slot: Slot, trial: Trial, submission: Submission, chain: Appender
     ) -> None:
@@ -425,7 +528,8 @@ class Sessions:
         place = self._place(sitting, chain)
         if place.closed:
             raise Gone("This study is closed; this answer came too late to be stored.")
-        if trial.number != place.answered + 1 or place.on_break:
+        early = place.on_break or place.to_know is not None
+        if trial.number != place.answered + 1 or early:
             raise NotFound("This question is not open yet. Please reload the page.")
         body = {"number": trial.number, "phase": trial.phase, **submission.body()}
         chain.append(Entry("answer", key, body, sitting.session))
@@ -442,13 +546,6 @@ class Sessions:
         loaded = [self.stimuli.get(source, programme) for source, programme in sources]
         return build_blob([samples for samples, _ in loaded], loaded[0][1])
 
-    def _level_source(self) -> tuple[str, str]:
-        """Choose the pink noise, or the first programme; always through the first stage."""
-        stage = self.study.stages[0].id
-        known = {record.programme for record in self.manifest.stimuli if record.stage == stage}
-        programme = "pink-noise" if "pink-noise" in known else self.study.programmes[0].id
-        return stage, programme
-
 
 @dataclass(frozen=True, slots=True)
 class _Place:
@@ -457,6 +554,7 @@ class _Place:
     answered: int
     on_break: bool
     closed: bool
+    to_know: ListeningSet | None
 
 
 def _feedback(trial: Trial, submission: Submission) -> dict[str, bool] | None:

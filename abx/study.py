@@ -177,6 +177,10 @@ class Plan:
         results keep everybody.
     budgets : tuple of float
         Amounts for which the recommended set of steps is worked out.
+    counter_minutes : float
+        Length of a visit at the counter.
+    familiarisation : bool
+        Whether listeners get to know all versions before the questions.
     """
 
     listeners: int
@@ -187,6 +191,8 @@ class Plan:
     claims: tuple[str, ...] = ()
     screening: str | None = None
     budgets: tuple[float, ...] = ()
+    counter_minutes: float = 5.0
+    familiarisation: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,14 +209,16 @@ class Study:
         What is compared, with which excerpts, and how it is asked.
     playback_response : str or None
         Response of the playback, relative to the study folder.
+    playback_level_dba : float or None
+        A-weighted level measured at the listening position with the level step at its top.
     plan : Plan
         Decisions made beforehand.
+    groups : Groups or None
+        How listeners are sorted, where claims are about some of them.
     path : Path or None
         The file it was read from.
     text : str
         The text itself; ``sha256`` is the hash of its UTF-8 bytes.
-    groups : Groups or None
-        How listeners are sorted, where claims are about some of them.
     """
 
     title: str
@@ -223,6 +231,7 @@ class Study:
     playback_response: str | None
     path: Path | None
     text: str = field(repr=False)
+    playback_level_dba: float | None = None
     groups: Groups | None = None
 
     @property

@@ -109,6 +109,7 @@ def parse_study(text: str, *, path: Path | None = None) -> Study:
         playback_response=_read_playback(root, files),
         path=path,
         text=text,
+        playback_level_dba=_read_playback_level(root),
     )
 
 
@@ -327,9 +328,20 @@ def _read_playback(root: Reader, files: _Files) -> str | None:
     table = root.table("playback")
     if table is None:
         return None
-    table.only(("response",))
+    table.only(("response", "level_dba"))
+    if not table.data:
+        raise table.error(None, "[playback] says nothing", "give response, level_dba or both")
+    if "response" not in table.data:
+        return None
     name = table.text("response", max_length=400)
     return files.check(name, table.failing("response"))
+
+
+def _read_playback_level(root: Reader) -> float | None:
+    table = root.table("playback")
+    if table is None or "level_dba" not in table.data:
+        return None
+    return table.number("level_dba", low=30.0, high=130.0)
 
 
 def _read_test(table: Reader, stages: tuple[Stage, ...]) -> TestPlan:
@@ -456,6 +468,8 @@ def _read_plan(root: Reader, stages: tuple[Stage, ...], groups: Groups | None) -
             "claims",
             "screening",
             "budgets",
+            "counter_minutes",
+            "familiarisation",
         )
     )
     return Plan(
@@ -467,6 +481,8 @@ def _read_plan(root: Reader, stages: tuple[Stage, ...], groups: Groups | None) -
         claims=read_claims(table, stages, groups),
         screening=_read_screening(table),
         budgets=_read_budgets(table),
+        counter_minutes=table.number("counter_minutes", 5.0, low=2.0, high=25.0),
+        familiarisation=table.boolean("familiarisation", True),
     )
 
 

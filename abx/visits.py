@@ -18,7 +18,7 @@ a whole sitting is not touched by them.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from math import lcm
 
@@ -29,7 +29,7 @@ from abx.stream import Stream
 from abx.study import Study
 from abx.trial import Trial
 
-__all__ = ["VISITS", "VisitSize", "is_visit", "visit_size", "visit_trials"]
+__all__ = ["VISITS", "VisitSize", "is_visit", "visit_minutes", "visit_size", "visit_trials"]
 
 VISITS = 5_040_000
 """Slots from this number on are visits (a multiple of every small group of listeners)."""
@@ -104,6 +104,13 @@ def visit_trials(study: Study, seed: bytes, visitor: int) -> list[Trial]:
     turn, test_index = divmod(visitor, len(study.tests))
     block = _VisitBlock(study, seed, turn, test_index)
     return block.trials(first_number=1, previous=frozenset())
+
+
+def visit_minutes(trials: Sequence[Trial]) -> float:
+    """Return the expected length of a visit in minutes, from the start page to the result."""
+    known = {source for trial in trials if not trial.control for _, source in trial.versions}
+    seconds = sum(get_method(trial.method).trial_s for trial in trials)
+    return (START_S + LISTEN_S * len(known) + seconds) / 60.0
 
 
 def _whole_sitting_fits(study: Study) -> bool:

@@ -16,6 +16,7 @@ from abx.app.own_result import OwnResult, own_result
 from abx.errors import AbxError, Gone, NotFound
 from abx.player import mount_idle_watch, mount_player
 from abx.study_claims import NOT_SAID
+from abx.visits import VISITS
 
 __all__ = ["counter_page"]
 
@@ -52,10 +53,11 @@ def _start() -> None:
     if sessions.closed:
         st.title("The listening counter is closed")
         return
-    questions, minutes = extent()
+    questions, minutes = extent(VISITS)
     st.title("Which one do your ears choose?")
     st.write(
-        f"Put the headphones on and answer {questions} questions in about {minutes} minutes. "
+        f"Put the headphones on and answer {questions} questions in about {minutes} minutes, after "
+        "a short look round and practice. "
         "You hear versions of the same music, blind. At the end you see your own result."
     )
     st.markdown(
@@ -68,6 +70,8 @@ def _start() -> None:
         try:
             token = sessions.begin(
                 consent=True,
+                visit=True,
+                familiarise=sessions.study.plan.familiarisation,
                 hearing="not asked",
                 output="counter headphones",
                 group="" if group in (None, NOT_SAID) else str(group),

@@ -77,7 +77,7 @@ def _welcome() -> None:
     st.write(
         f"You will hear short pieces of music in several versions and answer {questions} "
         f"questions about them. It takes about {minutes} minutes, with a pause where it gets "
-        "long. There is practice first, and it does not count."
+        "long. First you get to know the sound and practise; that does not count."
     )
     st.write(
         "Neither you nor the person who brought you here can know which version is which. "
@@ -100,13 +100,21 @@ def _welcome() -> None:
         st.rerun()
 
 
-def extent() -> tuple[int, int]:
-    """Return number of questions and minutes of a sitting."""
+def extent(first: int = 0) -> tuple[int, int]:
+    """Return number of questions and minutes of a sitting: the longest of the first few.
+
+    Parameters
+    ----------
+    first : int, optional
+        Slot to begin with.
+    """
     from abx.methods import get_method
 
-    slot = provided().sessions.slot(0)
-    seconds = sum(get_method(trial.method).trial_s for trial in slot.trials)
-    return slot.n_test_trials, max(5, 5 * math.ceil(seconds / 300))
+    sessions = provided().sessions
+    slots = [sessions.slot(first + place) for place in range(len(sessions.study.tests))]
+    seconds = max(sum(get_method(t.method).trial_s for t in slot.trials) for slot in slots)
+    questions = max(slot.n_test_trials for slot in slots)
+    return questions, max(5, 5 * math.ceil(seconds / 300))
 
 
 def _about_you() -> None:
@@ -165,7 +173,9 @@ def _headphone_check() -> None:
 
 def _begin() -> None:
     try:
-        token = provided().sessions.begin(consent=True, **st.session_state["about"])
+        sessions = provided().sessions
+        know = sessions.study.plan.familiarisation
+        token = sessions.begin(consent=True, familiarise=know, **st.session_state["about"])
     except AnswerRefused as error:
         st.session_state["step"] = "about"
         st.error(str(error))

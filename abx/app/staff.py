@@ -11,6 +11,7 @@ from typing import Any
 import streamlit as st
 
 from abx.app.context import provided
+from abx.app.tables import show_table
 from abx.errors import AbxError
 
 __all__ = ["show_balance", "show_numbers", "show_seal", "staff_page"]
@@ -53,6 +54,7 @@ def _overview() -> None:
         )
     show_numbers(counts)
     show_balance(counts)
+    show_ears()
     show_seal(counts)
     left, right = st.columns(2)
     if left.button("Count again"):
@@ -81,17 +83,22 @@ def show_numbers(counts: dict[str, Any]) -> None:
             f"with {simulated['answers']} answers."
         )
     if listeners:
-        st.header("Answers per listener")
-        st.table([_listener_row(one) for one in listeners])
+        st.header("Listeners")
+        show_table([_listener_row(one) for one in listeners])
 
 
-def _listener_row(one: dict[str, Any]) -> dict[str, str]:
+def _listener_row(one: dict[str, Any]) -> dict[str, object]:
     return {
         "Listener": one["listener"],
         "Answers": f"{one['answered']} of {one['of']}",
         "State": "finished" if one["finished"] else "under way",
+        "Each comparison": _span(one["fewest"], one["most"]),
         "Last answer (UTC)": str(one["last_at"])[:16].replace("T", " "),
     }
+
+
+def _span(fewest: int, most: int) -> str:
+    return f"{fewest} times" if fewest == most else f"{fewest} to {most} times"
 
 
 def show_balance(counts: dict[str, Any]) -> None:
@@ -101,9 +108,26 @@ def show_balance(counts: dict[str, Any]) -> None:
         return
     st.header("Balance")
     st.write(
-        f"Comparisons asked: {len(answered)}. The least asked has {min(answered)} answers, "
-        f"the most asked {max(answered)}."
+        f"Comparisons: {len(answered)}. The least asked has {min(answered)} answers, the most "
+        f"asked {max(answered)}. The two orders of a comparison differ by "
+        f"{max(abs(pair['first'] - pair['second']) for pair in counts['pairs'])} at most."
     )
+    if counts["stuttered"]:
+        st.write(
+            f"The booth's sound stuttered in {counts['stuttered']} questions; these are marked."
+        )
+
+
+def show_ears() -> None:
+    """Say what a sitting means for the ears, as far as the level is known."""
+    from abx.exposure import exposure_lines
+    from abx.planning import START_SECONDS, sitting_seconds
+
+    sessions = provided().sessions
+    minutes = (START_SECONDS + sitting_seconds(sessions.slot(0))) / 60.0
+    st.header("Ears")
+    for line in exposure_lines(sessions.study, minutes, louder_db=sessions.louder_db):
+        st.write(f"{line[0].upper()}{line[1:]}.")
 
 
 def show_seal(counts: dict[str, Any]) -> None:

@@ -3,23 +3,26 @@
 import { createEngine, sharedEnvelope } from "./engine.js";
 import { barCount, createDial, el } from "./dial.js";
 
-const FLOOR_DB = -42;
-const CAP_DB = 0;
+const QUIET_DB = -42;
 const STEP_DB = 1.5;
 const RISE_DB_PER_S = 1.5;
 
 export function gainOf(levelDb) {
-  return 10 ** (Math.min(CAP_DB, levelDb) / 20);
+  return 10 ** (Math.min(0, levelDb) / 20);
 }
 
 /**
- * @param {object} sound `{context, blob}`
+ * @param {object} sound `{context, blob, capDb, topDba}`: the highest setting, 0 dB or less, and
+ *   the level in dBA that was measured at 0 dB, where somebody measured it
  * @param {(levelDb: number) => void} keep called once with the level to lock
  */
 export function createLevelScreen(sound, keep) {
-  const engine = createEngine(sound.context, sound.blob, { gain: gainOf(FLOOR_DB), adjustable: true });
-  const steps = Math.round((CAP_DB - FLOOR_DB) / STEP_DB);
-  let levelDb = FLOOR_DB;
+  const capDb = Math.min(0, sound.capDb ?? 0);
+  const floorDb = Math.min(QUIET_DB, capDb - 30);
+  const isKnown = typeof sound.topDba === "number";
+  const engine = createEngine(sound.context, sound.blob, { gain: gainOf(floorDb), adjustable: true });
+  const steps = Math.round((capDb - floorDb) / STEP_DB);
+  let levelDb = floorDb;
   let rising = true;
   let started = false;
   let kept = false;
@@ -34,6 +37,7 @@ export function createLevelScreen(sound, keep) {
     "aria-valuemax": String(steps),
   }, fill);
   const words = el("p", { class: "hint", role: "status" });
+  const ears = el("p", { class: "small level-dba", hidden: !isKnown });
   const hold = el("button", { type: "button", class: "main-button hold", onclick: holdHere }, "Hold it here");
   const quieter = el("button", { type: "button", class: "step-button quieter", onclick: () => step(-1) }, "Quieter");
   const louder = el("button", { type: "button", class: "step-button louder", onclick: () => step(1) }, "Louder");
@@ -45,7 +49,7 @@ export function createLevelScreen(sound, keep) {
   const node = el(
     "div",
     { class: "level" },
-    el("div", { class: "level-stage" }, dial.node, el("div", { class: "level-side" }, meter, words,
+    el("div", { class: "level-stage" }, dial.node, el("div", { class: "level-side" }, meter, ears, words,
       el("div", { class: "level-buttons" }, quieter, louder), hold, done)),
     el("p", { class: "small" }, "Keys: space starts, stops the rise; \u2191 \u2193 louder or quieter; enter keeps the level."),
   );
@@ -66,7 +70,7 @@ export function createLevelScreen(sound, keep) {
   }
 
   function set(next) {
-    levelDb = Math.min(CAP_DB, Math.max(FLOOR_DB, next));
+    levelDb = Math.min(capDb, Math.max(floorDb, next));
     engine.setGain(gainOf(levelDb));
   }
 
@@ -87,7 +91,10 @@ export function createLevelScreen(sound, keep) {
   function sentence() {
     if (!started) return "Set your device to a low volume, then start the sound. It begins very quiet.";
     if (!engine.playing) return "Paused. Start the sound to go on.";
-    if (levelDb >= CAP_DB) {
+    if (levelDb >= capDb && capDb < 0) {
+      return "This is as loud as we play here. Above it ears tire and can be hurt in a day.";
+    }
+    if (levelDb >= capDb) {
       return "This is as loud as we play. If you need more, raise the volume of your device, gently.";
     }
     if (rising) return "The sound rises slowly. Hold it as soon as it is comfortable, like music you could listen to for an hour.";
@@ -95,17 +102,19 @@ export function createLevelScreen(sound, keep) {
   }
 
   function refresh() {
-    const value = Math.round((levelDb - FLOOR_DB) / STEP_DB);
+    const value = Math.round((levelDb - floorDb) / STEP_DB);
     fill.style.setProperty("--part", String(value / steps));
     meter.setAttribute("aria-valuenow", String(value));
-    meter.setAttribute("aria-valuetext", `step ${value} of ${steps}`);
+    const known = isKnown ? `about ${Math.round(sound.topDba + levelDb)} dBA` : "";
+    meter.setAttribute("aria-valuetext", [`step ${value} of ${steps}`, known].filter(Boolean).join(", "));
+    ears.textContent = known ? `At your ears: at most ${known}. 85 dBA is the limit for a working day.` : "";
     const text = sentence();
     if (words.textContent !== text) words.textContent = text;
     hold.hidden = !started || !rising;
     done.hidden = !hold.hidden || !started;
     done.disabled = !started || kept;
     quieter.disabled = !started;
-    louder.disabled = !started || levelDb >= CAP_DB;
+    louder.disabled = !started || levelDb >= capDb;
     dial.update(engine.position(), engine.playing);
   }
 
@@ -116,7 +125,7 @@ export function createLevelScreen(sound, keep) {
     last = now;
     if (rising && engine.playing) {
       set(levelDb + RISE_DB_PER_S * Math.min(0.25, elapsed));
-      if (levelDb >= CAP_DB) rising = false;
+      if (levelDb >= capDb) rising = false;
     }
     refresh();
   }, 50);

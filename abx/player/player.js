@@ -268,7 +268,8 @@ function createSession(root, options) {
     frame.show({ titleText: "Set the level", leadText: "Loading the sound." });
     const reply = await client.level();
     const blob = await fetchBlob(reply.audio);
-    screen = createLevelScreen({ context: contextAt(blob.rate), blob }, (levelDb) => {
+    const sound = { context: contextAt(blob.rate), blob, capDb: reply.cap_db, topDba: reply.top_dba };
+    screen = createLevelScreen(sound, (levelDb) => {
       memory.set("level", levelDb);
       guarded(onKept);
     });
