@@ -222,7 +222,8 @@ def _step_finding(
         order = [preference.draws.stages.index(name) for name in fit.stages]
         chance = float((preference.draws.draws[:, order] @ k > 0).mean())
     how = {"cost": " per unit of cost", "labour": " per labour hour"}
-    per = how[claim.names[0]] if claim.names else ""
+    price = claim.names[0] if claim.names else None
+    per = how[price] if price else ""
     first = i if value > 0 else j
     told = (
         f"in {percent(chance if value > 0 else 1 - chance)} of resampled panels {first} gains "
@@ -235,6 +236,7 @@ def _step_finding(
     }
     numbers: dict[str, Any] = {
         "method": "paired",
+        "per": price,
         "statistic": statistic,
         "df": float(g - 1),
         "estimate": value * size,

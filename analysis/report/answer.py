@@ -58,6 +58,11 @@ def claim_facts(page: Page, row: Row) -> Facts:
     )
 
 
+def _everyones(page: Page) -> list[Row]:
+    """Return the claims about all listeners: what holds for a group is no headline."""
+    return [row for row in page.evidence.rows("/results/claims") if not row.get("who")]
+
+
 def _most(rows: list[Row], key: str) -> Row | None:
     known = [row for row in rows if row.number(key) is not None]
     return max(known, key=lambda row: row.number(key) or 0.0) if known else None
@@ -94,7 +99,7 @@ def _from_steps(page: Page) -> Headline | None:
 
 
 def _from_step_claim(page: Page) -> Headline | None:
-    for row in page.evidence.rows("/results/claims"):
+    for row in _everyones(page):
         kind, stages = claim_parts(row)
         facts = claim_facts(page, row)
         if kind == "prefer" and facts.verdict == "supported" and _one_step_apart(page, *stages):
@@ -109,7 +114,7 @@ def _claim_open(page: Page, stage: object) -> bool:
     """Whether a claim that this stage is liked most failed to find support."""
     return any(
         claim_parts(row) == ("most", (str(stage),)) and row.get("verdict") != "supported"
-        for row in page.evidence.rows("/results/claims")
+        for row in _everyones(page)
     )
 
 
@@ -132,7 +137,7 @@ def _from_best(page: Page) -> Headline | None:
 
 
 def _from_hearing(page: Page) -> Headline | None:
-    for row in page.evidence.rows("/results/claims"):
+    for row in _everyones(page):
         kind, stages = claim_parts(row)
         facts = claim_facts(page, row)
         if kind == "hear" and facts.verdict == "supported":
@@ -209,11 +214,25 @@ _ESTIMATES = {
     "hear": ("right", "percent"),
     "prefer": ("worth", "logit"),
     "most": ("worth", "logit"),
+    "most of": ("worth", "logit"),
+    "same": ("share", "percent"),
+    "one hears": ("right", "percent"),
+    "orders": ("rank", "agreement"),
+    "step": ("gain", "logit"),
 }
+# Gains by price are written for a hundred units of money, or they would all read as nothing.
+_PER = {"cost": ("gain_per_hundred", "per_hundred"), "labour": ("gain_per_hour", "logit")}
+
+
+def _estimate_kind(row: Row) -> tuple[str, str]:
+    own = str(row.get("kind"))
+    if own == "step" and row.get("per") in _PER:
+        return _PER[str(row.get("per"))]
+    return _ESTIMATES.get(own if own in _ESTIMATES else claim_parts(row)[0], ("plain", "statistic"))
 
 
 def _claim_estimate(page: Page, row: Row) -> list[Markup]:
-    name, kind = _ESTIMATES.get(claim_parts(row)[0], ("plain", "statistic"))
+    name, kind = _estimate_kind(row)
     said = []
     if row.number("estimate") is not None:
         said.append(page.say(f"claim.estimate.{name}", value=page.n(row.at("estimate"), kind)))
@@ -234,7 +253,15 @@ def _claim_numbers(page: Page, row: Row) -> Markup:
             parts.append(page.say(f"claim.{key}", value=page.n(row.at(key), "p")))
     if row.number("n_listeners") is not None and row.number("n_trials") is not None:
         parts.append(page.say("claim.panel", panel=page.panel(row.pointer)))
+    if _own_level(page, row):
+        parts.append(page.say("claim.own_alpha", alpha=page.n(row.at("alpha"), "plain")))
     return Markup(" ").join(parts)
+
+
+def _own_level(page: Page, row: Row) -> bool:
+    """Whether a claim asks for another level than the plan's."""
+    level, common = row.number("alpha"), page.evidence.number("/results/about/alpha")
+    return level is not None and common is not None and level != common
 
 
 def _unbroken(words: object) -> str:
@@ -258,7 +285,8 @@ def _claim(page: Page, row: Row) -> dict[str, object]:
         "words": page.say(f"claim.{verdict}.words", facts),
         "given": page.user(_unbroken(row.get("words"))) if row.get("words") else None,
         "numbers": _claim_numbers(page, row),
-        "needs": page.say("claim.needs", needs=page.user(needs)) if needs else None,
+        "needs": page.say("claim.needs", needs=page.user(_unbroken(needs))) if needs else None,
+        "holds": page.user(row.get("conditions")) if row.get("conditions") else None,
     }
 
 

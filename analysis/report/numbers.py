@@ -97,6 +97,13 @@ def _plain(value: float) -> str:
     return f"{MINUS}{text}" if value < 0 and text != "0" else text
 
 
+def _per_hundred(value: float) -> str:
+    """Write a gain per unit of money as the gain of a hundred units."""
+    text = f"{100 * abs(value):.3g}"
+    sign = "" if value == 0 else MINUS if value < 0 else "+"
+    return f"{sign}{text}"
+
+
 KINDS: dict[str, Callable[[float], str]] = {
     "count": _count,
     "length": _count,
@@ -111,6 +118,7 @@ KINDS: dict[str, Callable[[float], str]] = {
     "agreement": _decimals(2),
     "rating": _decimals(1),
     "rating_signed": _decimals(1, signed=True),
+    "per_hundred": _per_hundred,
     "money": _decimals(0),
     "hours": _decimals(1, "h"),
     "db": _decimals(1, "dB"),

@@ -132,12 +132,25 @@ _CLAIMS = {
     "claim.estimate.right": Sentence("Right answers: {value}."),
     "claim.estimate.worth": Sentence("Difference of log-worths: {value}."),
     "claim.estimate.plain": Sentence("Estimate: {value}."),
+    "claim.estimate.share": Sentence("Share of trials that go beyond guessing: {value}."),
+    "claim.estimate.rank": Sentence("Rank correlation: {value}."),
+    "claim.estimate.gain": Sentence("Difference of gains (logits): {value}."),
+    "claim.estimate.gain_per_hundred": Sentence(
+        "Difference of gains (logits for {rule_hundred} units of cost): {value}."
+    ),
+    "claim.estimate.gain_per_hour": Sentence(
+        "Difference of gains (logits for an hour of labour): {value}."
+    ),
+    "claim.own_alpha": Sentence("Level set in the sentence: {alpha}."),
     "claim.p_value": Sentence("p: {value}."),
     "claim.p_holm": Sentence("p allowing for all claims (Holm): {value}."),
     "claim.panel": Sentence("({panel})"),
     "claim.interval": Sentence("{rule_interval} interval: {bounds}."),
     "claim.needs": Sentence("To decide it: {needs}"),
-    "claim.alpha": Sentence("All claims were tested at the level {alpha} that the plan set."),
+    "claim.alpha": Sentence(
+        "Claims were tested at the level {alpha} that the plan set, except where a sentence sets "
+        "its own."
+    ),
     "claim.rehearsal": limit(
         "These verdicts are about simulated listeners and show only that the procedure works.",
         REHEARSAL,

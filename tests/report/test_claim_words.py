@@ -1,0 +1,93 @@
+"""Claims in the report: what they hold for, their own level, figures that read."""
+
+from __future__ import annotations
+
+import html
+import re
+from typing import Any
+
+import pytest
+
+from analysis.report.build import render_report
+from analysis.report.numbers import number_text
+
+Claim = dict[str, Any]
+
+
+def claim(**more: Any) -> Claim:
+    row = {
+        "text": "step speakers before source for its cost",
+        "kind": "step",
+        "stages": ["speakers", "source"],
+        "who": None,
+        "verdict": "supported",
+        "test": "two-sided t between listeners on the difference of first-step gains",
+        "statistic": 2.4,
+        "df": 15.0,
+        "estimate": 0.002547,
+        "ci_low": 0.00041,
+        "ci_high": 0.0047,
+        "per": "cost",
+        "p_value": 0.02,
+        "p_holm": 0.02,
+        "alpha": 0.05,
+        "n_listeners": 16,
+        "n_trials": 240,
+        "needs": None,
+        "words": "As a first step speakers gains more per unit of cost than source.",
+        "conditions": "Holds for rendered tonal balance, on headphones, the programme kite-street, "
+        "these listeners (16). Not for distortion, noise, space, other seats or other music.",
+    }
+    return row | more
+
+
+def shown(evidence: dict[str, Any], *claims: Claim) -> str:
+    evidence["results"]["claims"] = list(claims)
+    page = render_report(evidence)
+    text = re.sub(r"<[^>]+>", "", page[page.index('<ol class="claims">') :].split("</ol>")[0])
+    return re.sub(r"\s+", " ", html.unescape(text))
+
+
+def test_a_verdict_says_what_it_holds_for(lean: dict[str, Any]) -> None:
+    assert "Holds for rendered tonal balance, on headphones, the programme" in shown(lean, claim())
+
+
+def test_gains_by_cost_are_told_for_a_hundred_units(lean: dict[str, Any]) -> None:
+    text = shown(lean, claim())
+    assert "(logits for 100 units of cost): +0.255." in text
+    assert "+0.041 to +0.47" in text
+    assert "0.00" not in text
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [(0.00004165, "+0.00417"), (-0.0125, "\u22121.25"), (0.0, "0"), (3.2, "+320")],
+)
+def test_gains_by_cost_keep_three_figures(value: float, text: str) -> None:
+    assert number_text(value, "per_hundred") == text
+
+
+def test_gains_by_hour_and_at_once_are_logits(lean: dict[str, Any]) -> None:
+    hours = claim(estimate=0.42, ci_low=0.1, ci_high=0.74, per="labour")
+    assert "(logits for an hour of labour): +0.42." in shown(lean, hours)
+    plain = claim(estimate=0.42, ci_low=0.1, ci_high=0.74, per=None)
+    assert "Difference of gains (logits): +0.42." in shown(lean, plain)
+
+
+def test_a_level_of_its_own_is_said(lean: dict[str, Any]) -> None:
+    assert "Level set in the sentence: 0.01." in shown(lean, claim(alpha=0.01))
+    assert "Level set in the sentence" not in shown(lean, claim())
+
+
+def test_no_headline_rests_on_a_claim_about_some_listeners(lean: dict[str, Any]) -> None:
+    del lean["results"]["preference"]
+    lean["results"].pop("upgrade", None)
+    own = {"text": "listeners prefer speakers over source", "kind": "prefer", "per": None}
+    lean["results"]["claims"] = [claim(**own)]
+    everyone = render_report(lean)
+    some = claim(**own | {"text": f"{own['text']} among players"}, who="players")
+    lean["results"]["claims"] = [some]
+    group = render_report(lean)
+    lead = re.compile(r'<p class="lead">(.*?)</p>', re.S)
+    assert "before" in lead.search(everyone).group(1)
+    assert "before" not in lead.search(group).group(1)
