@@ -7,6 +7,7 @@ import json
 from collections import Counter
 from itertools import pairwise
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -27,17 +28,21 @@ from abx.sequence import REPEAT_DISTANCE
 from abx.stream import Stream
 from abx.study import Study, study_from_text
 from abx.trial import Trial
+from abx.visits import VISITS, visit_minutes
 
 SEED = bytes(range(32))
 
 
-def one_test(text: str, *, programmes: int = 3) -> Study:
-    """A study with one test and the given number of programmes."""
+def one_test(text: str, *, programmes: int = 3, minutes: float | None = None) -> Study:
+    """A study with one test, the given number of programmes and length of a visit."""
     head, _ = STUDY.split("[[programmes]]", 1)
     blocks = "".join(
         f'[[programmes]]\nid = "p{n}"\nfile = "programmes/p{n}.wav"\n' for n in range(programmes)
     )
-    return study_from_text(f"{head}{blocks}[[tests]]\n{text}\n[plan]\nlisteners = 12\n")
+    plan = "[plan]\nlisteners = 12\n"
+    if minutes is not None:
+        plan += f"counter_minutes = {minutes}\n"
+    return study_from_text(f"{head}{blocks}[[tests]]\n{text}\n{plan}")
 
 
 ABX = 'method = "abx"\npairs = [["stock", "both"], ["source", "speakers"]]\n'
@@ -295,3 +300,109 @@ def test_any_slot_is_whole(
     assert len(tested) == expected
     for trial in tested:
         assert trial.plays("x") in (trial.plays("a"), trial.plays("b"))
+
+
+# Short visits -----------------------------------------------------------------------------------
+
+
+def visits(study: Study, n: int, seed: bytes = SEED) -> list[list[Trial]]:
+    return [list(make_slot(study, seed, VISITS + visitor).trials) for visitor in range(n)]
+
+
+def plain(trials: list[Trial]) -> list[Trial]:
+    return [t for t in trials if t.phase == "test" and not t.control and t.repeat_of is None]
+
+
+@pytest.mark.parametrize("method", ["abx", "paired", "duo-trio", "triangle", "same-different"])
+@pytest.mark.parametrize("minutes", [2.5, 4.0, 5.0, 9.0])
+def test_every_number_of_visitors_is_balanced_within_one(method: str, minutes: float) -> None:
+    """Six pairs and three programmes, dealt to visitors who hear from a few to many of them."""
+    text = f'method = "{method}"\nstages = "all"\ntrials = 8\nrepeats = 4\npractice = 1'
+    study = one_test(text, minutes=minutes)
+    pairs: Counter[frozenset[str]] = Counter()
+    orders: Counter[tuple[str, ...]] = Counter()
+    programmes: Counter[tuple[frozenset[str], str]] = Counter()
+    for trials in visits(study, 25):
+        for trial in plain(trials):
+            pairs[trial.pair_key] += 1
+            orders[get_method(method).order_of(trial)] += 1
+            programmes[trial.pair_key, trial.programme] += 1
+        asked = [pairs[frozenset(unit)] for unit in study.tests[0].pairs]
+        assert max(asked) - min(asked) <= 1
+        for one, other in study.tests[0].pairs:
+            assert abs(orders[one, other] - orders[other, one]) <= 1
+            heard = [programmes[frozenset((one, other)), f"p{n}"] for n in range(3)]
+            assert max(heard) - min(heard) <= 1
+
+
+@pytest.mark.parametrize("method", ["abx", "triangle", "paired"])
+def test_visits_last_about_five_minutes(method: str) -> None:
+    text = f'method = "{method}"\nstages = "all"\ntrials = 6\nrepeats = 3\n'
+    study = one_test(text + "controls = { identical = 2, obvious = 2 }")
+    minutes = [visit_minutes(trials) for trials in visits(study, 30)]
+    assert 4.0 < np.mean(minutes) < 5.0
+    assert max(minutes) < 6.0
+
+
+def test_visits_get_their_share_of_controls_and_repeats() -> None:
+    """36 questions, 4 controls and 6 repeats a listener: the same shares over many visitors."""
+    text = 'method = "paired"\nstages = "all"\ntrials = 6\nrepeats = 6\n'
+    study = one_test(text + "controls = { identical = 1, obvious = 3 }")
+    panel = [trial for trials in visits(study, 60) for trial in trials if trial.phase == "test"]
+    asked = len(plain(panel))
+    controls = Counter(trial.control for trial in panel if trial.control)
+    repeats = sum(trial.repeat_of is not None for trial in panel)
+    assert abs(sum(controls.values()) - asked * 4 // 36) <= 1
+    assert abs(repeats - asked * 6 // 36) <= 1
+    assert abs(controls["obvious"] - 3 * controls["identical"]) <= 3
+
+
+@pytest.mark.parametrize("method", ["abx", "triangle"])
+def test_keys_of_visits_are_balanced_and_fair(method: str) -> None:
+    """Over a panel each answer is right as often; within a visit it is an independent die."""
+    study = one_test(f'method = "{method}"\npairs = [["stock", "both"]]\ntrials = 40')
+    n_keys = get_method(method).n_keys
+    panel = visits(study, 2 * n_keys * 5)
+    tally = Counter(trial.versions for trials in panel for trial in plain(trials))
+    assert max(tally.values()) - min(tally.values()) <= 1, "each order with each key"
+    answers = [answer.value for answer in get_method(method).answers(panel[0][0])]
+    lucky = Counter()
+    for number in range(600):
+        seed = hashlib.sha256(number.to_bytes(4, "big")).digest()
+        [trials] = visits(study, 1, seed)
+        asked = plain(trials)[:4]
+        right = [get_method(method).correct(t, answers[k % 2]) for k, t in enumerate(asked)]
+        lucky[sum(map(bool, right))] += 1
+    # Four guesses, binomial by hand: C(4, k) p^k (1 - p)^(4 - k).
+    expected = [600 * stats.binom.pmf(k, 4, 1 / n_keys) for k in range(5)]
+    assert stats.chisquare([lucky[k] for k in range(5)], expected).pvalue > 1e-4
+
+
+def test_a_study_that_is_short_enough_is_asked_whole() -> None:
+    study = one_test('method = "paired"\npairs = [["stock", "both"]]\ntrials = 4\npractice = 0')
+    [trials] = visits(study, 1)
+    assert len(trials) == 4
+
+
+def test_visitors_take_the_tests_in_turn_and_no_pair_follows_itself() -> None:
+    study = study_from_text(STUDY)
+    panel = visits(study, 24)
+    assert [trials[0].method for trials in panel[:4]] == ["abx", "paired", "abx", "paired"]
+    for trials in panel:
+        assert len({trial.method for trial in trials}) == 1
+        if trials[0].method == "paired":  # abx has two pairs only, and identical controls
+            assert all(a.pair_key != b.pair_key for a, b in pairwise(trials))
+
+
+def test_visits_are_recomputed_to_the_byte() -> None:
+    study = study_from_text(STUDY)
+    first = [make_slot(study, SEED, VISITS + k) for k in range(6)]
+    again = [make_slot(study_from_text(STUDY), SEED, VISITS + k) for k in range(6)]
+    assert first == again
+    assert first != [make_slot(study, SEED[::-1], VISITS + k) for k in range(6)]
+
+
+def test_no_pair_follows_itself_in_practice_either() -> None:
+    study = one_test('method = "paired"\nstages = "all"\ntrials = 1\npractice = 5')
+    for slot in make_schedule(study, SEED, 8).slots:
+        assert all(a.pair_key != b.pair_key for a, b in pairwise(slot.trials))

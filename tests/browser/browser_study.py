@@ -41,6 +41,7 @@ file = "programmes/ripple.wav"
 
 [plan]
 listeners = 4
+familiarisation = {familiarisation}
 """
 
 ABX = """
@@ -68,11 +69,17 @@ def programme_sound(seconds: float) -> np.ndarray:
     return 0.2 * swing[:, None] * rng.uniform(-1, 1, (n, 2))
 
 
-def write_study(root: Path, *, tests: str, seconds: float = 1.5) -> Path:
-    """Write study file, responses and programme below ``root`` and render the stimuli."""
+def write_study(
+    root: Path, *, tests: str, seconds: float = 1.5, familiarisation: bool = False
+) -> Path:
+    """Write study file, responses and programme below ``root`` and render the stimuli.
+
+    Getting to know the sound first takes seconds that most tests have no use for.
+    """
     for name in ("responses", "programmes"):
         (root / name).mkdir(parents=True, exist_ok=True)
-    (root / "study.toml").write_text(STUDY.format(tests=tests), encoding="utf-8")
+    text = STUDY.format(tests=tests, familiarisation=str(familiarisation).lower())
+    (root / "study.toml").write_text(text, encoding="utf-8")
     for number, stage in enumerate(STAGES):
         table = response_table(tilt_db_per_decade=3.0 * (number - 1))
         (root / "responses" / f"{stage}.csv").write_text(table, encoding="utf-8")

@@ -22,7 +22,8 @@ SHORT = '[[tests]]\nmethod = "paired"\npairs = [["osprey", "plover"]]\ntrials = 
 
 @pytest.fixture(scope="module")
 def both(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
-    with served(write_study(tmp_path_factory.mktemp("both"), tests=ABX + PAIRED)) as server:
+    root = tmp_path_factory.mktemp("both")
+    with served(write_study(root, tests=ABX + PAIRED, familiarisation=True)) as server:
         yield server
 
 
@@ -61,6 +62,11 @@ def test_from_welcome_to_thank_you(page: Page, both: Server) -> None:
     page.on("response", remember)
     someone = Listener(page, both.url)
     someone.to_first_trial()
+    assert someone.step() == "First listen 1 of 1"
+    expect(page.get_by_role("heading", name="Get to know the sound")).to_be_visible()
+    expect(page.locator(".answer")).to_have_count(0)
+    expect(page.get_by_role("button", name="Go on")).to_be_disabled()
+    someone.know_the_sound()
     assert someone.step() == "Practice 1 of 1"
     someone.answer(1)
     expect(page.get_by_role("heading", name=re.compile("Right|Not this time"))).to_be_visible()
