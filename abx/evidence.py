@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from abx.conduct import conduct_block
 from abx.errors import InputError
 from abx.hearing import compare_audibility, predicted_audibility
 from abx.opening import manifest_hash
@@ -22,6 +23,7 @@ from abx.workspace import Area, Workspace
 if TYPE_CHECKING:
     import pandas as pd
 
+    from abx.sitting import Standing
     from abx.study import Study
     from stimuli.manifest import Manifest
     from stimuli.response import StageResponse
@@ -100,8 +102,19 @@ def collect_evidence(
     target = target_curve(study, workspace.root)
     stages = load_stages(workspace, study)
     manifest = load_manifest(workspace)
+    sessions = open_sessions(workspace, area, database=database)
+    try:
+        standing = sessions.standing()
+        conduct = conduct_block(
+            sessions,
+            study_sha256=study.sha256,
+            manifest_sha256=manifest_hash(workspace.stimuli),
+        )
+    finally:
+        sessions.store.close()
     return {
-        "study": _study_block(workspace, area, study, target, manifest, database),
+        "study": _study_block(area, study, target, manifest, standing),
+        "conduct": conduct,
         "responses": [_response_block(stage, r) for stage, r in stages.items()],
         "target": _target_block(target),
         "deviation": [_deviation_block(stage, r, target) for stage, r in stages.items()],
@@ -121,18 +134,8 @@ def collect_evidence(
 
 
 def _study_block(
-    workspace: Workspace,
-    area: Area,
-    study: Study,
-    target: Target,
-    manifest: Manifest,
-    database: str | None,
+    area: Area, study: Study, target: Target, manifest: Manifest, standing: Standing
 ) -> dict[str, Any]:
-    sessions = open_sessions(workspace, area, database=database)
-    try:
-        standing = sessions.standing()
-    finally:
-        sessions.store.close()
     return {
         "title": study.title,
         "note": study.note,
