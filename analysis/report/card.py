@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from markupsafe import Markup
 
 from analysis.report.answer import cost_block, headline
+from analysis.report.chosen import choice_bars
 from analysis.report.evidence import Row
 from analysis.report.hearing import panel_p, pooled_rows
 from analysis.report.page import Block, Page, Section
@@ -88,16 +89,10 @@ def _chosen(page: Page, listener: str | None) -> Section:
     repeats = _own_repeats(page, listener) if listener else None
     if not known:
         return page.section("card_chosen", [page.para("pref.none"), repeats])
-    ranked = sorted(known, key=lambda row: -(row.number("worth") or 0.0))
-    bars = [
-        {
-            "label": page.stage(row.get("stage")),
-            "text": page.n(row.at("worth"), "percent"),
-            "share": row.number("worth"),
-        }
-        for row in ranked
-    ]
-    return page.section("card_chosen", [page.para("card.chosen"), Block("bars", bars), repeats])
+    own = choice_bars(page, listener) if listener else None
+    bars = own or choice_bars(page, None)
+    said = page.para("card.you_chosen" if own else "card.chosen") if bars else None
+    return page.section("card_chosen", [said, bars, repeats])
 
 
 def _first(page: Page) -> Section:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from markupsafe import Markup
 
+from analysis.report.chosen import own_choices, places
 from analysis.report.evidence import Row
 from analysis.report.figures import Interval, interval_chart
 from analysis.report.page import Block, Page, Section
@@ -163,10 +164,12 @@ def preference_section(page: Page) -> Section:
             page.para("pref.lead"),
             _worth_figure(page, ranked),
             _worth_table(page, ranked),
+            *places(page, ranked),
             Block("heading", page.say("title.pairs")) if pairs else None,
             _share_figure(page, pairs) if pairs else None,
             _share_table(page, pairs) if pairs else None,
             page.note("pref.pairs.note") if pairs else None,
+            *own_choices(page, ranked),
             _order_effect(page),
             *_fit(page),
         ],

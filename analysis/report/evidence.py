@@ -6,12 +6,15 @@ Blocks a report knows, all of them optional: ``study``, ``responses``, ``target`
 
 =========================================  =============================================
 ``results.discrimination[].n_critical``    fewest right answers below alpha; mark and column
+``results.preference.chosen[]``            what the panel and each listener chose
 ``results.preference.mixed``               listener by listener, SD between listeners
 ``results.preference.classes``             warning where several groups fit better than one
 ``results.preference.programmes``          worths by programme, leave-one-out
 ``results.ratings.stages[]``               quartiles, means; screening, pairs
+``results.grading[]``                      stages[], ordinal; one entry a reference
+``results.preference.strength``            pairs[]
 ``results.link[].points``                  scatter; ``permutation_band`` (x, low, high)
-``results.upgrade``                        first_step[], order[], budget[], effects[]
+``results.upgrade``                        first_step[], order[], orders[], budget[], shapley[]
 ``audibility[]``                           pair, programme, expected, sd_db, proportion, outcome
 ``results.power[]``                        method, what, n_listeners[], power[], power_as_run
 ``results.screened``                       rule, excluded, results.claims
@@ -48,15 +51,21 @@ _BLOCKS_OF_ROWS = (
     "/results/claims",
     "/results/preference/stages",
     "/results/preference/pairs",
+    "/results/preference/chosen",
+    "/results/preference/listeners",
     "/results/preference/mixed/stages",
     "/results/preference/mixed/listeners",
     "/results/preference/programmes/by_programme",
     "/results/preference/programmes/leave_one_out",
+    "/results/preference/strength/pairs",
+    "/results/grading",
     "/results/reliability/listeners",
     "/results/link",
     "/results/power",
     "/results/upgrade/first_step",
     "/results/upgrade/order",
+    "/results/upgrade/orders",
+    "/results/upgrade/shapley",
     "/results/upgrade/budget",
     "/results/upgrade/effects",
     "/results/upgrade/interactions",
@@ -70,12 +79,12 @@ _BLOCKS_OF_FIELDS = (
     "/schedule",
     "/results",
     "/results/about",
+    "/results/about/playback",
     "/results/preference",
     "/results/preference/mixed",
     "/results/preference/programmes",
     "/results/preference/classes",
     "/results/reliability",
-    "/results/about/playback",
     "/results/upgrade",
     "/results/screened",
     "/software",

@@ -24,6 +24,7 @@ from analysis.report.svg import Colour, drawing, inline_svg
 __all__ = [
     "Curve",
     "Interval",
+    "axis_label",
     "interval_chart",
     "paired_bars",
     "residual_chart",
@@ -68,6 +69,11 @@ def wrapped(label: str, width: int = 26, lines: int = 3) -> str:
     """Break a label for an axis; long ones end in an ellipsis."""
     text = clean_text(label)
     return "\n".join(textwrap.wrap(text, width, max_lines=lines, placeholder=" …")) or " "
+
+
+def axis_label(text: str) -> str:
+    """Break the name of an axis so that it stays inside a narrow figure."""
+    return "\n".join(textwrap.wrap(clean_text(text), 34))
 
 
 def _legend_text(name: str) -> str:
@@ -135,7 +141,7 @@ def interval_chart(
         else:
             axes.margins(x=0.08)
             axes.xaxis.set_major_locator(MaxNLocator(6))
-        axes.set_xlabel(axis)
+        axes.set_xlabel(axis_label(axis))
         return inline_svg(figure, key=key, alt=alt, mark=mark)
 
 
@@ -225,7 +231,7 @@ def residual_chart(
             )  # fmt: skip
         axes.margins(x=0.1)
         axes.xaxis.set_major_locator(MaxNLocator(6))
-        axes.set_xlabel(axis)
+        axes.set_xlabel(axis_label(axis))
         figure.legend(loc="outside upper left", ncols=2, handletextpad=0.2)
         return inline_svg(figure, key=key, alt=alt, mark=mark)
 
@@ -251,6 +257,6 @@ def paired_bars(
             edgecolor=Colour.B, lw=1.0, label=legend[1],
         )  # fmt: skip
         axes.xaxis.set_major_locator(MaxNLocator(6, integer=True))
-        axes.set_xlabel(axis)
+        axes.set_xlabel(axis_label(axis))
         figure.legend(loc="outside upper left", ncols=2)
         return inline_svg(figure, key=key, alt=alt, mark=mark)

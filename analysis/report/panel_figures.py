@@ -17,13 +17,14 @@ from matplotlib.text import Text
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator
 from matplotlib.transforms import Bbox
 
-from analysis.report.figures import WIDTH_IN, rows_axes, wrapped
+from analysis.report.figures import WIDTH_IN, axis_label, rows_axes, wrapped
 from analysis.report.svg import Colour, drawing, inline_svg
 
 __all__ = [
     "Box",
     "Point",
     "box_chart",
+    "choice_matrix",
     "listener_strip",
     "power_chart",
     "scatter_chart",
@@ -76,7 +77,7 @@ def listener_strip(
             for share, count in sorted(Counter(shares).items()):
                 axes.plot(
                     [share], [at], ls="none", marker="o", ms=11 + 2.5 * (count - 1) ** 0.5,
-                    mfc=Colour.PAPER, mec=Colour.A, mew=1.4,
+                    mfc=Colour.PAPER, mec=Colour.A, mew=1.4, clip_on=False,
                 )  # fmt: skip
                 axes.annotate(
                     str(count), (share, at), ha="center", va="center_baseline", fontsize=8.5
@@ -84,8 +85,48 @@ def listener_strip(
         axes.set_xlim(-0.05, 1.05)
         axes.xaxis.set_major_locator(FixedLocator([0, 0.25, 0.5, 0.75, 1]))
         axes.xaxis.set_major_formatter(FuncFormatter(lambda x, _: f"{100 * x:.0f}"))
-        axes.set_xlabel(axis)
+        axes.set_xlabel(axis_label(axis))
         return inline_svg(figure, key=key, alt=alt, mark=mark)
+
+
+def choice_matrix(
+    rows: Sequence[tuple[str, Sequence[float | None]]],
+    columns: Sequence[str],
+    *,
+    key: str,
+    alt: str,
+    mark: str | None = None,
+) -> Markup:
+    """Draw a listener on each row and a version in each column: a disc filled by its share."""
+    with drawing():
+        labels = [wrapped(label, 18, 2) for label in columns]
+        deepest = max((len(part) for label in labels for part in label.split("\n")), default=1)
+        figure = Figure(
+            figsize=(WIDTH_IN, 0.3 + 0.055 * deepest + 0.2 * len(rows)), layout="constrained"
+        )
+        axes = figure.subplots()
+        axes.set_xlim(-0.6, len(columns) - 0.4)
+        axes.set_ylim(len(rows) - 0.5, -0.5)
+        axes.set_yticks(range(len(rows)), [wrapped(name, 16, 1) for name, _ in rows], fontsize=8.5)
+        axes.set_xticks(range(len(columns)), labels, rotation=35, ha="left", linespacing=1.0)
+        axes.xaxis.tick_top()
+        axes.tick_params(length=0)
+        for spine in axes.spines.values():
+            spine.set_visible(False)
+        for at, (_, shares) in enumerate(rows):
+            for place, share in enumerate(shares):
+                _disc(axes, place, at, share)
+        return inline_svg(figure, key=key, alt=alt, mark=mark)
+
+
+def _disc(axes: Axes, x: int, y: int, share: float | None) -> None:
+    """Draw an outline, and in it a disc whose area is the share; nothing where none is known."""
+    if share is None:
+        return
+    widest = 9.0
+    axes.plot([x], [y], "o", ms=widest, mfc="none", mec=Colour.MUTED, mew=0.7)
+    if share > 0:
+        axes.plot([x], [y], "o", ms=widest * share**0.5, color=Colour.A, mec="none")
 
 
 def worth_strip(
@@ -108,7 +149,7 @@ def worth_strip(
             )  # fmt: skip
         axes.margins(x=0.06)
         axes.xaxis.set_major_locator(MaxNLocator(6))
-        axes.set_xlabel(axis)
+        axes.set_xlabel(axis_label(axis))
         return inline_svg(figure, key=key, alt=alt, mark=mark)
 
 
@@ -129,7 +170,7 @@ def box_chart(
                 axes.plot([box.mean], [at], marker="D", ms=5, color=Colour.B, ls="none")
         axes.set_xlim(-2, 102)
         axes.xaxis.set_major_locator(FixedLocator([0, 20, 40, 60, 80, 100]))
-        axes.set_xlabel(axis)
+        axes.set_xlabel(axis_label(axis))
         return inline_svg(figure, key=key, alt=alt, mark=mark)
 
 
@@ -157,7 +198,7 @@ def scatter_chart(
         axes.grid()
         axes.xaxis.set_major_locator(MaxNLocator(6))
         axes.yaxis.set_major_locator(MaxNLocator(6))
-        axes.set_xlabel(x_label)
+        axes.set_xlabel(axis_label(x_label))
         axes.set_ylabel(y_label)
         _label_points(figure, axes, points)
         return inline_svg(figure, key=key, alt=alt, mark=mark)
@@ -245,7 +286,7 @@ def power_chart(
         axes.yaxis.set_major_formatter(FuncFormatter(lambda y, _: f"{100 * y:.0f}"))
         axes.xaxis.set_major_locator(MaxNLocator(7, integer=True))
         axes.grid()
-        axes.set_xlabel(x_label)
+        axes.set_xlabel(axis_label(x_label))
         axes.set_ylabel(y_label)
         figure.legend(loc="outside upper left", ncols=2)
         return inline_svg(figure, key=key, alt=alt, mark=mark)

@@ -92,6 +92,7 @@ def responses_section(page: Page) -> Section:
     has_target = bool(curves[0].target_f_hz)
     caption = [page.say("resp.caption" if has_target else "resp.caption.no_target")]
     caption.append(page.say("resp.levels"))
+    caption.append(Markup("({})").format(page.counted("/responses", "stage", "length")))
     block = Block("panels", panels, Markup(" ").join(caption), _response_csv(page, rows, curves))
     return page.section("responses", [block])
 
@@ -152,12 +153,13 @@ def deviation_section(page: Page) -> Section:
         for row in rows
     ]
     target = page.evidence.text("/study/target_name") or page.evidence.text("/target/name")
+    caption = [page.say("dev.caption")]
+    if target:
+        caption.append(page.say("dev.target", target=page.user(target)))
     return page.section(
         "deviation",
         [
-            page.para("dev.lead"),
-            page.para("dev.lead_target", target=page.user(target)) if target else None,
-            Block("heat", table, data=page.csv("deviation", header, lines)),
+            Block("heat", table, Markup(" ").join(caption), page.csv("deviation", header, lines)),
             _figures_table(page, rows),
         ],
     )
@@ -233,7 +235,8 @@ def _residual_figure(
         for model, value in found.items()
     ]
     data = page.csv("level-residuals", ("stage", "programme", "model", "residual_lu"), lines)
-    return page.figure(svg, [page.say("lev.caption")], data)
+    files = Markup("({})").format(page.counted("/levels", "file", "length"))
+    return page.figure(svg, [page.say("lev.caption"), files], data)
 
 
 def _level_table(page: Page, rows: Sequence[Row]) -> Block:

@@ -8,6 +8,7 @@ from markupsafe import Markup
 
 from analysis.report.evidence import Row
 from analysis.report.figures import Interval, interval_chart
+from analysis.report.orders import order_shares, part_shares
 from analysis.report.page import Block, Page, Section
 
 __all__ = ["upgrade_section"]
@@ -182,9 +183,11 @@ def upgrade_section(page: Page) -> Section | None:
             _steps_figure(page, ranked) if ranked else None,
             _steps_table(page, ranked) if ranked else None,
             *order,
+            *order_shares(page),
             *_groups(page),
             *_budget(page),
             *_effects(page),
+            *part_shares(page),
             *_notes(page),
             page.note("up.note"),
         ],

@@ -196,6 +196,22 @@ _PREFERENCE = {
         "Test that all versions are liked alike, listeners as the unit: p: {p}."
     ),
     "pref.ties": Sentence("{ties} without a choice, counted as ties."),
+    "own.caption": Sentence(
+        "One listener a row, one version a column: the fuller the ring, the more often this "
+        "listener took the version when it was one of the two. A row unlike the others is a "
+        "listener with other wishes. Counts include ties as not taken."
+    ),
+    "own.caption_many": Sentence(
+        "Rings show how often a listener took a version when it was one of the two; the number "
+        "inside counts the {people} with that share. Rings far apart mean that listeners differ."
+    ),
+    "own.axis": name("Choices won by the version (%)"),
+    "own.pairs": name("Choices of each listener for each pair (CSV)"),
+    "rank.caption": Sentence(
+        "Chance of each place, from drawing the listeners again: the first column is the place "
+        "of the version chosen most. Darker means likelier; a row spread over several places is "
+        "not settled."
+    ),
     "pref.none": limit(
         "No paired choices were gathered, so this report cannot say which version people like more."
     ),
@@ -271,11 +287,11 @@ _MEASURED = {
     "resp.axis.y": name("Level (dB)"),
     "resp.legend.measured": name("measured"),
     "resp.legend.target": name("target"),
-    "dev.lead": Sentence(
+    "dev.caption": Sentence(
         "Mean distance from the target by region, in dB. Plus means more than the target asks "
         "for, minus less. Darker cells are further away."
     ),
-    "dev.lead_target": Sentence("Target: {target}."),
+    "dev.target": Sentence("Target: {target}."),
     "dev.none": limit("No deviation from a target was worked out for these data."),
     "dev.empty": name("outside the valid band"),
     "lev.lead": Sentence(
@@ -344,9 +360,9 @@ _CARD = {
     "card.you_repeat": Sentence(
         "Asked again without notice, you gave the same answer in {share} of {times}."
     ),
-    "card.chosen": Sentence(
-        "If all versions were on offer at once, the choices would fall about like this:"
-    ),
+    "card.chosen": Sentence("How often each version was taken when it was one of the two:"),
+    "card.you_chosen": Sentence("How often you took each version when it was one of the two:"),
+    "card.chosen_of": Sentence("{chosen} of {of}"),
     "card.tonal": limit(
         "You heard changes of tone only. Loudness limits, rattles, space and your own seat were "
         "not part of this test. Listen once in the real place before you pay."
@@ -375,6 +391,10 @@ _PLAN = {
     "plan.alpha": Sentence("The plan set the level {planned}; the analysis used {used}."),
     "plan.method_missing": limit("Declared, but without an answered trial: {method}."),
     "plan.metric": Sentence("The plan named {planned} as primary metric; first here is {used}."),
+    "plan.playback": Sentence(
+        "The booth’s sound stuttered in {stuttered} of {counted}; these are marked in the trial "
+        "table and stay in every result."
+    ),
     "plan.open": limit("The study had not been closed when this was written."),
     "plan.scope": limit(
         "Only what the evidence file shows can be compared here; the sealed plan and the chain of "
@@ -391,16 +411,24 @@ _DECISION = {
         "Points are the gain in worth, bars its {rule_interval} interval; the figure on the right "
         "is the chance that this step gains most. At the dashed line nothing is gained."
     ),
-    "plan.playback": Sentence(
-        "The booth’s sound stuttered in {stuttered} of {counted}; these are marked in the trial "
-        "table and stay in every result."
-    ),
     "up.axis": name("Gain in log-worth (logits)"),
     "up.order": Sentence(
         "Each place names the step that gains most once those above it are done; the chance is "
         "the share of re-drawn panels that put it there."
     ),
     "up.place": Sentence("{step}: {chance}"),
+    "up.orders": Sentence(
+        "Share of the re-drawn panels that would take each whole order, one step at a time, as "
+        "long as a step gains. Several orders with like shares mean that the order is open."
+    ),
+    "up.other_orders": name("all other orders together"),
+    "up.no_step": name("no step at all"),
+    "up.shapley": limit(
+        "How the whole gain divides over the parts, averaged over every order of doing them "
+        "(Shapley’s value); bars are {rule_interval} intervals, at the dashed line a part adds "
+        "nothing. The shares add up to the whole; none is what its part gains alone."
+    ),
+    "up.shapley_axis": name("Share of the gain (logits)"),
     "up.budget": Sentence(
         "For each sum: the set within it that gains most, and the share of re-drawn panels in "
         "which it does. The interval is that of its gain."
@@ -440,8 +468,40 @@ _DECISION = {
     ),
     "rate.screen_none": limit("Screening rule: {rule}. It leaves nobody out."),
     "rate.screen_out": Sentence("Screening rule: {rule}. It leaves out: {names}."),
+    "rate.screen_undeclared": limit(
+        "The plan declares no screening of ratings, so everybody stays in. For comparison, the "
+        "{rule} would leave out: {names}."
+    ),
     "rate.without": Sentence("The same figures without them:"),
     "rate.axis": name("Rating (0 to 100)"),
+    "graded.lead": Sentence(
+        "Each answer is the grade of a version less that of the hidden reference, on the scale "
+        "of impairment from 5.0 (imperceptible) to 1.0 (very annoying). At 0 both got the same "
+        "grade; above 0 the reference was taken for the version."
+    ),
+    "graded.reference": Sentence("The reference is {stage}."),
+    "graded.caption": Sentence(
+        "Mean over {people}; bars are {rule_interval} intervals between them, at the dashed line "
+        "version and reference got equal grades."
+    ),
+    "graded.axis": name("Difference grade (0 to -4)"),
+    "graded.words": limit(
+        "The words of the scale as ordered steps: log-odds of a better word against {stage}, with "
+        "intervals between {people}."
+    ),
+    "graded.penalty": limit(
+        "Some version got one word only, which has no finite log-odds; {n} grades, spread over all "
+        "words, were added to every version."
+    ),
+    "strength.lead": Sentence(
+        "Answers on the comparison scale from −3 to +3; above 0 the first-named version was called "
+        "the better one."
+    ),
+    "strength.caption": Sentence(
+        "Mean over {people} of their mean strengths; bars are {rule_interval} intervals between "
+        "them."
+    ),
+    "strength.axis": name("Strength towards the first-named"),
     "power.lead": limit(
         "What a study of this kind could notice: a difference that it would often miss cannot be "
         "ruled out by it."
@@ -531,6 +591,11 @@ _METHODS = {
     "meth.control_obvious": Sentence(
         "Control trials with a version changed beyond doubt: {count} per listener."
     ),
+    "meth.playback_clean": Sentence("The booth counted late buffers in {counted}: none came late."),
+    "meth.playback_stuttered": Sentence(
+        "The booth counted late buffers in {counted}; the sound stuttered in {stuttered}. These "
+        "are marked in the trial table and stay in every result."
+    ),
     "meth.measured": Sentence(
         "Each stage was measured at one or more positions and averaged in power; outside its "
         "valid band the response was held flat."
@@ -559,11 +624,6 @@ _METHODS = {
     ),
     "meth.preference_bare": Sentence("Choices: Bradley-Terry model."),
     "meth.simulated": Sentence("All answers were produced by simulated listeners.", REHEARSAL),
-    "meth.playback_clean": Sentence("The booth counted late buffers in {counted}: none came late."),
-    "meth.playback_stuttered": Sentence(
-        "The booth counted late buffers in {counted}; the sound stuttered in {stuttered}. These "
-        "are marked in the trial table and stay in every result."
-    ),
 }
 
 _LIMITS = {

@@ -11,7 +11,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from analysis.proportions import critical_count
 from analysis.run import analyse
 from analysis.trials import trial_table
 
@@ -200,8 +199,6 @@ def _results() -> str:
     table = trial_table(simulated_trials())
     whole = analyse(table, claims=CLAIMS, reference="as-delivered")
     found = {key: whole[key] for key in BLOCKS}
-    for row in found["discrimination"]:
-        row["n_critical"] = critical_count(row["n_trials"])
     return json.dumps(found)
 
 
@@ -270,6 +267,25 @@ def add_decision(found: dict[str, Any]) -> dict[str, Any]:
             {"step": "speakers", "p_best": 0.871},
             {"step": "source", "p_best": 0.64},
             {"step": "sub", "p_best": 0.91},
+        ],
+        "orders": [
+            {"path": ["speakers", "both", "sub"], "probability": 0.62},
+            {"path": ["source", "both"], "probability": 0.2},
+            {"path": [], "probability": 0.03},
+            {"path": None, "probability": 0.15},
+        ],
+        "shapley": [
+            {
+                "factor": name,
+                "level": "new",
+                "label": f"{name}: stock → new",
+                "estimate": gain,
+                "se": 0.15,
+                "low": gain - 0.3,
+                "high": gain + 0.3,
+                "p_positive": 0.97,
+            }
+            for name, gain in (("source", 0.24), ("speakers", 0.61))
         ],
     }
     results["link"] = [
