@@ -29,6 +29,9 @@ class CumulativeLink:
     converged : bool
     sd : float
         SD of the random intercepts; 0 without groups.
+    covariance_cluster : numpy.ndarray or None
+        Of `beta`, from the groups' own scores with the factor G/(G-1): holds where groups differ in
+        more than their intercepts. None without groups.
     """
 
     thresholds: np.ndarray
@@ -40,6 +43,7 @@ class CumulativeLink:
     n_trials: int
     converged: bool
     sd: float = 0.0
+    covariance_cluster: np.ndarray | None = None
 
 
 def fit_cumulative_link(
@@ -97,11 +101,16 @@ def fit_cumulative_link(
     )
 
 
+_FAR = 50.0
+
+
 class _Mixed:
     """Laplace log-likelihood of thresholds, effects and the SD of group intercepts (logit link)."""
 
-    def __init__(self, codes: np.ndarray, x: np.ndarray, group: np.ndarray) -> None:
-        self.codes, self.x, self.group = codes, x, group
+    def __init__(
+        self, codes: np.ndarray, x: np.ndarray, group: np.ndarray, weight: np.ndarray
+    ) -> None:
+        self.codes, self.x, self.group, self.weight = codes, x, group, weight
         self.steps, self.groups = int(codes.max()), int(group.max()) + 1
         self.z = np.zeros(self.groups)
 
@@ -119,29 +128,47 @@ class _Mixed:
         f, g = up * (1 - up), down * (1 - down)
         slope = -(f - g) / chance
         bend = (f * (1 - 2 * up) - g * (1 - 2 * down)) / chance
-        return np.log(chance), slope, bend - slope**2
+        w = self.weight
+        return w * np.log(chance), w * slope, w * (bend - slope**2)
 
-    def log_likelihood(self, v: np.ndarray) -> float:
-        """Return the marginal log-likelihood at (threshold, log gaps, effects, SD)."""
+    def _summed(self, values: np.ndarray) -> np.ndarray:
+        return np.bincount(self.group, weights=values, minlength=self.groups)
+
+    def by_group(self, v: np.ndarray) -> np.ndarray:
+        """Return each group's part of the marginal log-likelihood."""
         theta, sd = self.thresholds(v), abs(float(v[-1]))
         fixed = self.x @ v[self.steps : -1]
         z = self.z
         for _ in range(60):
-            value, slope, bend = self._rows(theta, fixed + sd * z[self.group])
-            own = np.bincount(self.group, weights=slope, minlength=self.groups)
-            curve = 1 - sd**2 * np.bincount(self.group, weights=bend, minlength=self.groups)
-            step = (sd * own - z) / curve
+            _, slope, bend = self._rows(theta, fixed + sd * z[self.group])
+            curve = 1 - sd**2 * self._summed(bend)
+            step = (sd * self._summed(slope) - z) / curve
             z = z + np.clip(step, -2, 2)
             if np.abs(step).max() < 1e-11:
                 break
         self.z = z
         value, _, bend = self._rows(theta, fixed + sd * z[self.group])
-        curve = 1 - sd**2 * np.bincount(self.group, weights=bend, minlength=self.groups)
-        return float(value.sum() - (z**2).sum() / 2 - np.log(curve).sum() / 2)
+        curve = 1 - sd**2 * self._summed(bend)
+        return np.asarray(self._summed(value) - z**2 / 2 - np.log(curve) / 2)
+
+    def log_likelihood(self, v: np.ndarray) -> float:
+        """Return the marginal log-likelihood at (threshold, log gaps, effects, SD)."""
+        return float(self.by_group(v).sum())
+
+    def scores(self, v: np.ndarray) -> np.ndarray:
+        """Return each group's slopes, shape (groups, parameters), from differences."""
+        tiny = 1e-5
+        steps = np.eye(len(v)) * tiny
+        rows = [(self.by_group(v + e) - self.by_group(v - e)) / (2 * tiny) for e in steps]
+        return np.stack(rows, axis=1)
 
 
 def fit_mixed_cumulative_link(
-    grades: np.ndarray, effects: Mapping[str, np.ndarray], groups: Sequence[str] | np.ndarray
+    grades: np.ndarray,
+    effects: Mapping[str, np.ndarray],
+    groups: Sequence[str] | np.ndarray,
+    *,
+    weights: np.ndarray | None = None,
 ) -> CumulativeLink:
     """Fit ordered grades with random intercepts by Laplace's method, logit link.
 
@@ -153,6 +180,8 @@ def fit_mixed_cumulative_link(
         Columns without an intercept.
     groups : sequence, shape (n,)
         Listener of each grade.
+    weights : numpy.ndarray, shape (n,), optional
+        How often the row occurred; 1 when not given.
 
     Returns
     -------
@@ -164,23 +193,30 @@ def fit_mixed_cumulative_link(
     ValueError
         Fewer than two distinct grades or listeners.
     """
-    plain = fit_cumulative_link(grades, effects)
+    weight = np.ones(len(groups)) if weights is None else np.asarray(weights, dtype=float)
+    codes = np.unique(np.asarray(grades), return_inverse=True)[1]
     group = np.unique(np.asarray(groups), return_inverse=True)[1]
+    if codes.max() < 1:
+        raise ValueError("need at least two distinct grades")
     if group.max() < 1:
         raise ValueError("need at least two listeners")
-    codes = np.unique(np.asarray(grades), return_inverse=True)[1]
     x = np.column_stack([np.asarray(column, dtype=float) for column in effects.values()])
-    model = _Mixed(codes, x, group)
-    gaps = np.log(np.diff(plain.thresholds))
-    start = np.concatenate([plain.thresholds[:1], gaps, plain.beta, [0.5]])
-    found = minimise(lambda v: -model.log_likelihood(v), start, tolerance=1e-13)
+    model = _Mixed(codes, x, group, weight)
+    start = np.concatenate([_pooled_thresholds(codes, weight), np.zeros(x.shape[1]), [0.5]])
+    steps = model.steps
+    # Grades that do not overlap would let the search run away; far is far enough.
+    bounds = [(-_FAR, _FAR), *[(-16.0, np.log(_FAR))] * (steps - 1)]
+    bounds += [(-_FAR, _FAR)] * x.shape[1] + [(-_FAR / 2, _FAR / 2)]
+    found = minimise(lambda v: -model.log_likelihood(v), start, bounds=bounds, tolerance=1e-13)
     best, curve = polish(model.log_likelihood, found.x)
     covariance = np.linalg.pinv(-curve, hermitian=True)
-    steps = model.steps
+    g = model.groups
     jacobian = np.zeros((steps, len(best)))
     jacobian[:, 0] = 1.0
     for k in range(1, steps):
         jacobian[k:, k] = np.exp(best[k])
+    scores = model.scores(best)
+    cluster = covariance @ (scores.T @ scores) @ covariance * g / (g - 1)
     return CumulativeLink(
         thresholds=model.thresholds(best),
         thresholds_se=np.sqrt(np.maximum(np.diag(jacobian @ covariance @ jacobian.T), 0.0)),
@@ -188,7 +224,16 @@ def fit_mixed_cumulative_link(
         beta=best[steps:-1],
         se=np.sqrt(np.maximum(np.diag(covariance)[steps:-1], 0.0)),
         log_likelihood=model.log_likelihood(best),
-        n_trials=len(codes),
-        converged=found.converged,
+        n_trials=round(float(weight.sum())),
+        # Rounding may stop the search early; what counts is how flat it is where it ended.
+        converged=found.converged or float(np.abs(scores.sum(axis=0)).max()) < 1e-3,
         sd=abs(float(best[-1])),
+        covariance_cluster=cluster[steps:-1, steps:-1],
     )
+
+
+def _pooled_thresholds(codes: np.ndarray, weight: np.ndarray) -> np.ndarray:
+    """Return the first threshold and the logs of the gaps that fit all grades together."""
+    below = np.cumsum(np.bincount(codes, weights=weight))[:-1] / weight.sum()
+    first = np.log(below / (1 - below))
+    return np.concatenate([first[:1], np.log(np.maximum(np.diff(first), 1e-6))])

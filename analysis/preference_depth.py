@@ -11,6 +11,7 @@ from analysis.latent_classes import entropy, fit_latent_classes
 from analysis.mixed_preference import MixedPreference, fit_mixed_preference
 from analysis.preference import Preference
 from analysis.programmes import leave_one_out, programme_interaction, programme_worths
+from analysis.strength import strength_block
 from analysis.thurstone import fit_thurstone
 from analysis.trials import TrialTable
 
@@ -26,7 +27,7 @@ _MOST_CLASSES = 3
 def depth_blocks(
     table: TrialTable, found: Preference | None, *, mixed: bool = True, seed: int = 1
 ) -> dict[str, Any]:
-    """Return the blocks ``thurstone``, ``programmes``, ``mixed`` and ``classes``.
+    """Return the blocks ``thurstone``, ``strength``, ``programmes``, ``mixed`` and ``classes``.
 
     Parameters
     ----------
@@ -43,7 +44,9 @@ def depth_blocks(
     dict
         Each block None where the data do not allow it.
     """
-    nothing: dict[str, Any] = dict.fromkeys(("thurstone", "programmes", "mixed", "classes"))
+    nothing: dict[str, Any] = dict.fromkeys(
+        ("thurstone", "strength", "programmes", "mixed", "classes")
+    )
     if found is None or found.main is None:
         return nothing
     stages = [found.counts.stages.index(name) for name in found.main.stages]
@@ -51,6 +54,7 @@ def depth_blocks(
     differ = mixed and counts.n_listeners >= _LISTENERS
     return {
         "thurstone": _thurstone(counts, found.main.reference),
+        "strength": strength_block(table, list(found.main.stages), reference=found.main.reference),
         "programmes": _programmes(table, stages, seed),
         "mixed": _mixed(counts, found.main.reference) if differ else None,
         "classes": _classes(counts, seed) if differ else None,

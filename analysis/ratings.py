@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import warnings
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,6 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from analysis.rating_models import mixed_ratings, ordinal_ratings
 from analysis.rating_tests import (
     friedman,
     intraclass_correlations,
@@ -22,16 +22,19 @@ __all__ = [
     "HIDDEN_REFERENCE",
     "MID_ANCHOR",
     "ScreeningRow",
+    "comparisons",
     "difference_grades",
-    "mixed_ratings",
     "outlier_limits",
     "post_screening",
     "quartiles",
     "ratings_block",
+    "stage_rows",
 ]
 
 #: Stage ids that carry a role in a rating test.
 HIDDEN_REFERENCE, LOW_ANCHOR, MID_ANCHOR = "hidden-reference", "low-anchor", "mid-anchor"
+#: Lower limits of "poor", "fair", "good" and "excellent" on the scale of BS.1534-3.
+_WORDS = (20.0, 40.0, 60.0, 80.0)
 #: ITU-R BS.1534-3 post-screening: grade limit, share of items, share of assessors.
 _GRADE, _ITEMS, _ASSESSORS = 90.0, 0.15, 0.25
 
@@ -165,61 +168,26 @@ def difference_grades(frame: pd.DataFrame, *, reference: str = HIDDEN_REFERENCE)
     return rest[[*keys, "stage", "difference"]].reset_index(drop=True)
 
 
-def mixed_ratings(frame: pd.DataFrame) -> dict[str, Any] | None:
-    """Fit stage means with random listener intercepts (REML, statsmodels).
+def ratings_block(
+    table: TrialTable, *, confidence: float = 0.95, declared: bool | None = None
+) -> dict[str, Any] | None:
+    """Return the ``ratings`` block of the analysis, None without rating trials.
+
+    Means and intervals are over listeners, each listener's trials of a stage averaged first. What
+    compares stages uses the listeners who rated every stage. All of it keeps everybody; whom the
+    post-screening of BS.1534-3 would leave out stands beside it, with the stages' figures without
+    them.
 
     Parameters
     ----------
-    frame : pandas.DataFrame
-        ``listener``, ``stage_a``, ``rating``.
+    table : TrialTable
+    confidence : float, optional
+    declared : bool or None, optional
+        Whether the plan declared that post-screening; None where no plan is known.
 
     Returns
     -------
     dict or None
-        Stage means against the first in sorted order with errors, SD between and within listeners,
-        whether the search converged and what the library remarked; None for fewer than two
-        listeners or stages, or ratings that do not vary.
-    """
-    from statsmodels.regression.mixed_linear_model import MixedLM
-
-    stages = sorted(frame["stage_a"].unique())
-    y = frame["rating"].to_numpy(dtype=float)
-    if len(stages) < 2 or frame["listener"].nunique() < 2 or np.ptp(y) == 0:
-        return None
-    x = np.column_stack(
-        [np.ones(len(y)), *((frame["stage_a"] == name).to_numpy(float) for name in stages[1:])]
-    )
-    with warnings.catch_warnings(record=True) as caught:
-        warnings.simplefilter("always")
-        try:
-            fit = MixedLM(y, x, groups=np.asarray(frame["listener"])).fit(reml=True)
-        except np.linalg.LinAlgError:
-            return None
-        errors = np.asarray(fit.bse_fe)
-    return {
-        "method": "mixed model, random listener intercepts, REML",
-        "n_trials": len(y),
-        "n_listeners": int(frame["listener"].nunique()),
-        "reference": stages[0],
-        "stages": [
-            {"stage": name, "difference": float(fit.fe_params[k]), "se": float(errors[k])}
-            for k, name in enumerate(stages)
-            if k
-        ],
-        "reference_mean": float(fit.fe_params[0]),
-        "sd_listener": float(np.sqrt(max(float(np.asarray(fit.cov_re)[0, 0]), 0.0))),
-        "sd_residual": float(np.sqrt(fit.scale)),
-        "log_likelihood": float(fit.llf),
-        "converged": bool(fit.converged),
-        "remarks": sorted({str(item.message) for item in caught}),
-    }
-
-
-def ratings_block(table: TrialTable, *, confidence: float = 0.95) -> dict[str, Any] | None:
-    """Return the ``ratings`` block of the analysis, None without rating trials.
-
-    Means and intervals are over listeners, each listener's trials of a stage averaged first. What
-    compares stages uses the listeners who rated every stage.
     """
     frame = table.of("rating")
     if frame.empty:
@@ -231,9 +199,10 @@ def ratings_block(table: TrialTable, *, confidence: float = 0.95) -> dict[str, A
         "method": "rating",
         "n_trials": len(frame),
         "n_listeners": int(frame["listener"].nunique()),
-        "stages": _stage_rows(frame, confidence),
+        "stages": stage_rows(frame, confidence),
         "screening": {
             "rule": "ITU-R BS.1534-3 post-screening, both rules",
+            "declared": declared,
             "excluded": sorted(out),
             "listeners": [
                 {
@@ -247,14 +216,16 @@ def ratings_block(table: TrialTable, *, confidence: float = 0.95) -> dict[str, A
                 for row in screening
             ],
         },
-        "stages_screened": _stage_rows(kept, confidence) if out and len(kept) else None,
+        "stages_screened": stage_rows(kept, confidence) if out and len(kept) else None,
         "difference_grades": _difference_rows(frame, confidence),
         "mixed": mixed_ratings(frame),
+        "ordinal": ordinal_ratings(frame, _WORDS),
     }
-    return block | _comparisons(frame, confidence)
+    return block | comparisons(frame, confidence)
 
 
-def _stage_rows(frame: pd.DataFrame, confidence: float) -> list[dict[str, Any]]:
+def stage_rows(frame: pd.DataFrame, confidence: float) -> list[dict[str, Any]]:
+    """Return the distribution over listeners by stage, then by stage and programme."""
     rows = []
     for stage, part in frame.groupby("stage_a", observed=True, sort=True):
         rows.append(_summary(str(stage), None, part, confidence))
@@ -322,7 +293,7 @@ def _difference_rows(frame: pd.DataFrame, confidence: float) -> list[dict[str, A
     return rows
 
 
-def _comparisons(frame: pd.DataFrame, confidence: float) -> dict[str, Any]:
+def comparisons(frame: pd.DataFrame, confidence: float) -> dict[str, Any]:
     """Return the tests over the listeners who rated every stage."""
     means = frame.groupby(["listener", "stage_a"], observed=True)["rating"].mean().unstack()
     whole = means.dropna()

@@ -282,15 +282,20 @@ def _round_robins(paired: _Paired) -> list[dict[str, Any]]:
 def _control_counts(table: TrialTable) -> dict[tuple[str, str], tuple[int, int, int]]:
     """Return scored and passed controls by listener and kind.
 
-    Obvious controls are passed by the right answer; identical ones by "same" or "no preference".
+    Obvious controls are passed by the right answer; identical ones by "same", "no preference" or
+    equal grades.
     A control without a right answer (two letters for one sound) is not scored.
     """
     frame = table.frame.loc[table.frame["control"] != ""]
     identical = (frame["control"] == "identical").to_numpy()
     answer, method = frame["answer"], frame["method"]
-    calm = np.where(method == "same-different", answer == "same", answer == "tie").astype(float)
+    calm = np.select(
+        [method == "same-different", method == "grading"],
+        [answer == "same", frame["rating"] == 0],
+        answer == "tie",
+    ).astype(float)
     ties_offered = bool((table.frame["answer"] == "tie").any())
-    scorable = (method == "same-different") | ((method == "paired") & ties_offered)
+    scorable = method.isin(["same-different", "grading"]) | ((method == "paired") & ties_offered)
     passed = np.where(identical, np.where(scorable, calm, np.nan), frame["correct"].to_numpy())
     result = pd.DataFrame(
         {

@@ -16,6 +16,7 @@ from analysis.claim_hearing import obvious_controls
 from analysis.claims import Heard, claimed_groups, judge_claims, parse_claim
 from analysis.discrimination import discrimination_rows, forced_choice_cells
 from analysis.errors import InputError
+from analysis.grading import grading_block
 from analysis.link import Link, fit_links, link_rows
 from analysis.listeners import excluded_listeners, parse_screening
 from analysis.planning import power_block
@@ -49,6 +50,7 @@ class _Options:
     primary_metric: str | None
     budgets: tuple[float, ...] | None
     mid_p: bool
+    post_screening: bool
 
 
 def analyse(
@@ -104,9 +106,9 @@ def analyse(
     -------
     dict
         ``about``, ``discrimination``, ``preference``, ``choice``, ``reliability``, ``ratings``,
-        ``power``, ``link``, ``predictions``, ``upgrade``, ``regions``, ``dose``, ``claims``,
-        ``screened``: plain numbers, text, lists and dictionaries at full precision, None where a
-        figure is undefined.
+        ``grading``, ``power``, ``link``, ``predictions``, ``upgrade``, ``regions``, ``dose``,
+        ``claims``, ``screened``: plain numbers, text, lists and dictionaries at full precision,
+        None where a figure is undefined.
 
     Raises
     ------
@@ -130,6 +132,7 @@ def analyse(
         primary_metric=primary_metric,
         budgets=None if budgets is None else tuple(budgets),
         mid_p=mid_p,
+        post_screening=rule is not None and rule.kind == "bs1534",
     )
     result = _blocks(trials, options)
     result["screened"] = None
@@ -160,7 +163,8 @@ def _blocks(trials: TrialTable, options: _Options) -> dict[str, Any]:
         "preference": preferred,
         "choice": choice_block(cells) if options.mixed else [],
         "reliability": reliability_block(trials),
-        "ratings": ratings_block(trials),
+        "ratings": ratings_block(trials, declared=options.post_screening),
+        "grading": grading_block(trials),
         "power": power_block(cells, preference, alpha=alpha),
         "link": link_rows(links, alpha=alpha),
         "predictions": prediction_rows(links, options.stages, alpha=alpha, seed=seed),

@@ -6,23 +6,24 @@ Columns, in the file and in :attr:`TrialTable.frame`:
 listener             pseudonym
 session              sitting
 trial                order within the sitting, whole number from 1
-method               abx, duo-trio, triangle, same-different, paired, rating
+method               abx, duo-trio, triangle, same-different, paired, rating, grading
 programme            programme id; may be empty or absent
 stage_a, _b, _c      stages by presented position (triangle three, rating only ``stage_a``)
 stage_x              abx: what X was; duo-trio: the reference; same-different: may name the other
                      stage of the pair when both positions hold the same stage
 answer               abx, duo-trio ``a``/``b``; triangle ``a``/``b``/``c`` (the odd one);
                      same-different ``same``/``different``; paired ``a``/``b``/``tie``;
-                     rating 0 to 100
+                     rating 0 to 100; grading the grade of the stage less that of the hidden
+                     reference, -4 to 4
 control              empty, ``identical`` or ``obvious``
 group                optional: the listener's group, the same in all rows of a listener
 output               optional: what was listened with, ``headphones`` or so
 simulated            optional, 0 or 1
 response_s ...       optional numbers: response_s, switches, listened_*_s, level_residual_db
-===================  ==========================================================================
-
 underruns            optional: how often the sound stuttered in this trial, empty where the player
                      did not count
+===================  ==========================================================================
+
 Anything else is kept untouched.
 """
 
@@ -56,6 +57,7 @@ _STAGES = {
     "same-different": ("stage_a", "stage_b"),
     "paired": ("stage_a", "stage_b"),
     "rating": ("stage_a",),
+    "grading": ("stage_a", "stage_b", "stage_x"),
 }
 METHODS = tuple(_STAGES)
 FORCED_CHOICE = ("abx", "duo-trio", "triangle", "same-different")
@@ -70,11 +72,17 @@ CONTROLS = ("", "identical", "obvious")
 _REQUIRED = ("listener", "session", "trial", "method", "stage_a", "answer")
 _STAGE_TEXT = ("stage_a", "stage_b", "stage_c", "stage_x")
 _TEXT = ("listener", "session", "method", *_STAGE_TEXT, "programme", "group", "output")
+#: Methods whose answer is a number, with its least, its most, and what it is called.
+_SCALES = {
+    "rating": (0.0, 100.0, "a number from 0 to 100", "a rating"),
+    "grading": (-4.0, 4.0, "a number from -4 to 4", "a difference grade"),
+}
+_STRENGTH = 3
 _NUMBERS = ("response_s", "switches", "level_residual_db")
+_COUNTS = ("underruns",)
 
 
 @dataclass(frozen=True, slots=True)
-_COUNTS = ("underruns",)
 class TrialTable:
     """Checked trials.
 
@@ -83,7 +91,8 @@ class TrialTable:
     frame : pandas.DataFrame
         One row a trial, in file order. Text columns are categorical with "" for empty cells;
         ``trial`` is an integer; ``rating`` holds the numeric answers of rating trials (0-100) and
-        NaN elsewhere; ``correct`` is 1.0, 0.0 or NaN where a trial has no right answer.
+        of grading trials (difference grades) and NaN elsewhere; ``correct`` is 1.0, 0.0 or NaN
+        where a trial has no right answer.
     simulated : bool
         True when any row says so.
     source : str or None
@@ -127,26 +136,6 @@ class TrialTable:
     def of(self, *methods: str, controls: bool = False) -> pd.DataFrame:
         """Return the trials of some methods; control trials only when asked for."""
         keep = self.frame["method"].isin(methods)
-    @property
-    def groups(self) -> dict[str, int]:
-        """Listeners by group, in sorted order; empty where no groups were noted."""
-        known = self.frame.loc[self.frame["group"] != ""]
-        counts = known.drop_duplicates("listener")["group"].astype(str).value_counts()
-        return {str(name): int(n) for name, n in counts.sort_index().items()}
-
-    def among(self, group: str) -> TrialTable | None:
-        """Return the trials of one group of listeners; None where nobody is in it."""
-        return self.keeping(self.frame["group"] == group)
-
-    def keeping(self, rows: pd.Series) -> TrialTable | None:
-        """Return some of the trials, without categories that are gone; None without rows."""
-        kept = self.frame.loc[rows].reset_index(drop=True)
-        if kept.empty:
-            return None
-        for name in _TEXT:
-            kept[name] = kept[name].cat.remove_unused_categories()
-        return TrialTable(kept, self.simulated, self.source)
-
         if not controls:
             keep &= self.frame["control"] == ""
         return self.frame.loc[keep]
@@ -236,12 +225,14 @@ def _checked(raw: pd.DataFrame, faults: Faults, decimal: str) -> TrialTable:
         listened = str(name).startswith("listened_") and str(name).endswith("_s")
         if name in _NUMBERS or listened:
             frame[name] = column_numbers(frame[name], name=name, faults=faults, decimal=decimal)
+        elif name == "strength":
+            frame[name] = _check_strength(frame, faults, decimal)
+        elif name in _COUNTS:
+            frame[name] = _counts(frame[name], str(name), faults, decimal)
     return TrialTable(frame=frame, simulated=simulated, source=faults.source)
 
 
 def _check_columns(frame: pd.DataFrame, faults: Faults) -> None:
-        elif name in _COUNTS:
-            frame[name] = _counts(frame[name], str(name), faults, decimal)
     missing = [name for name in _REQUIRED if name not in frame.columns]
     if missing:
         have = ", ".join(str(name) for name in frame.columns) or "none"
@@ -306,10 +297,6 @@ def _trial_numbers(values: pd.Series, faults: Faults, decimal: str) -> np.ndarra
     return numbers.astype(np.int64)
 
 
-def _check_stages(frame: pd.DataFrame, faults: Faults) -> None:
-    for method in METHODS:
-        rows = (frame["method"] == method).to_numpy()
-        if not rows.any():
 def _counts(values: pd.Series, name: str, faults: Faults, decimal: str) -> np.ndarray:
     """Return whole numbers from 0, NaN where empty."""
     what = "a whole number from 0"
@@ -323,6 +310,10 @@ def _counts(values: pd.Series, name: str, faults: Faults, decimal: str) -> np.nd
     return numbers
 
 
+def _check_stages(frame: pd.DataFrame, faults: Faults) -> None:
+    for method in METHODS:
+        rows = (frame["method"] == method).to_numpy()
+        if not rows.any():
             continue
         for name in _STAGES[method]:
             empty = np.flatnonzero(rows & (frame[name] == "").to_numpy())
@@ -338,11 +329,13 @@ def _counts(values: pd.Series, name: str, faults: Faults, decimal: str) -> np.nd
 def _answers(
     frame: pd.DataFrame, faults: Faults, decimal: str
 ) -> tuple[np.ndarray, pd.Categorical[str]]:
-    """Return ratings (NaN elsewhere) and the categorical answers ("" for ratings)."""
-    rated = (frame["method"] == "rating").to_numpy()
+    """Return numbers (NaN elsewhere) and the categorical answers ("" where it is a number)."""
     ratings = np.full(len(frame), np.nan)
-    if rated.any():
-        ratings[rated] = _rating_values(frame, rated, faults, decimal)
+    for method in _SCALES:
+        rows = (frame["method"] == method).to_numpy()
+        if rows.any():
+            ratings[rows] = _rating_values(frame, rows, method, faults, decimal)
+    rated = frame["method"].isin(_SCALES).to_numpy()
     chosen = pd.DataFrame({"answer": frame["answer"].where(~rated)})
     labels = _labels(chosen, "answer")
     names = np.asarray(labels.categories, dtype=object)
@@ -364,17 +357,17 @@ def _answers(
 
 
 def _rating_values(
-    frame: pd.DataFrame, rated: np.ndarray, faults: Faults, decimal: str
+    frame: pd.DataFrame, rated: np.ndarray, method: str, faults: Faults, decimal: str
 ) -> np.ndarray:
-    what = "a number from 0 to 100"
+    least, most, what, name = _SCALES[method]
     answers = frame["answer"].where(rated)
     numbers = column_numbers(answers, name="answer", faults=faults, decimal=decimal, what=what)
-    bad = np.flatnonzero(rated & ~((numbers >= 0) & (numbers <= 100)))
+    bad = np.flatnonzero(rated & ~((numbers >= least) & (numbers <= most)))
     if bad.size:
         row = int(bad[0])
         empty = np.isnan(numbers[row])
         problem = "the value is empty" if empty else f"{answers.iloc[row]!r} is not {what}"
-        raise faults.at(row, "answer", problem, f"Write {what} for a rating")
+        raise faults.at(row, "answer", problem, f"Write {what} for {name}")
     return numbers[rated]
 
 
@@ -452,7 +445,7 @@ def _check_sense(frame: pd.DataFrame, faults: Faults) -> None:
     _, (a, b, c, x) = label_codes(frame, "stage_a", "stage_b", "stage_c", "stage_x")
     method = {name: (frame["method"] == name).to_numpy() for name in METHODS}
     identical = (frame["control"] == "identical").to_numpy()
-    two = method["abx"] | method["duo-trio"]
+    two = method["abx"] | method["duo-trio"] | method["grading"]
     odd_ones = ((a == b) & (b != c)) | ((a == c) & (a != b)) | ((b == c) & (a != b))
     all_same = np.where(method["triangle"], (a == b) & (b == c), a == b)
     paired = two | method["paired"]
@@ -495,7 +488,34 @@ def _correct(frame: pd.DataFrame) -> np.ndarray:
     correct[triangle] = right[triangle]
     said_same = (answer == "same").to_numpy()
     correct[method["same-different"]] = (said_same == (a == b))[method["same-different"]]
+    # A grade below the hidden reference's tells which was which; a draw does not.
+    graded = (frame["method"] == "grading").to_numpy() & (a != b)
+    correct[graded] = (frame["rating"].to_numpy() < 0)[graded]
     return correct
+
+
+def _check_strength(frame: pd.DataFrame, faults: Faults, decimal: str) -> np.ndarray:
+    """Return the graded strength of paired answers, which must agree with the answer's side."""
+    what = f"a whole number from -{_STRENGTH} to {_STRENGTH}"
+    numbers = column_numbers(
+        frame["strength"], name="strength", faults=faults, decimal=decimal, what=what
+    )
+    paired = (frame["method"] == "paired").to_numpy()
+    given = paired & ~np.isnan(numbers)
+    outside = given & ((np.abs(numbers) > _STRENGTH) | (numbers != np.round(numbers)))
+    answer = frame["answer"]
+    side = np.select([(answer == "a").to_numpy(), (answer == "b").to_numpy()], [1.0, -1.0], 0.0)
+    against = given & (np.sign(numbers) != side)
+    for broken, problem, remedy in (
+        (outside, f"is not {what}", f"Write {what}: 3 much better in A, -3 much better in B"),
+        (against, "is on another side than the answer", "Correct one of the two"),
+    ):
+        rows = np.flatnonzero(broken)
+        if rows.size:
+            row = int(rows[0])
+            shown = f"{frame['strength'].iloc[row]!r} {problem}"
+            raise faults.at(row, "strength", shown, remedy)
+    return np.where(paired, numbers, np.nan)
 
 
 def _simulated(frame: pd.DataFrame, faults: Faults, decimal: str) -> bool:

@@ -76,8 +76,11 @@ def _screened(page: Page) -> list[Block]:
     names = Markup(", ").join(page.user(name) for name in out)
     rows = page.evidence.rows("/results/ratings/stages_screened")
     kept = [row for row in rows if row.get("programme") is None]
+    undeclared = page.evidence.get(f"{base}/declared") is False
     return [
-        page.para("rate.screen_out", rule=rule, names=names),
+        page.para(
+            "rate.screen_undeclared" if undeclared else "rate.screen_out", rule=rule, names=names
+        ),
         *([page.para("rate.without"), _rating_table(page, kept)] if kept else []),
     ]
 

@@ -484,7 +484,7 @@ _DECISION = {
         "Mean over {people}; bars are {rule_interval} intervals between them, at the dashed line "
         "version and reference got equal grades."
     ),
-    "graded.axis": name("Difference grade (0 to -4)"),
+    "graded.axis": name("Difference grade (0 to −4)"),
     "graded.words": limit(
         "The words of the scale as ordered steps: log-odds of a better word against {stage}, with "
         "intervals between {people}."

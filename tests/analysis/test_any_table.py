@@ -23,7 +23,7 @@ _CONTROL = st.sampled_from(["", "", "", "obvious"])
 
 @st.composite
 def _trial(draw: st.DrawFn) -> dict[str, object]:
-    method = draw(st.sampled_from([*ANSWERS, "rating"]))
+    method = draw(st.sampled_from([*ANSWERS, "rating", "grading"]))
     a = draw(_STAGE)
     b = draw(_STAGE.filter(lambda s: s != a))
     row: dict[str, object] = {
@@ -40,7 +40,12 @@ def _trial(draw: st.DrawFn) -> dict[str, object]:
     if method == "rating":
         row |= {"stage_b": "", "answer": draw(st.sampled_from([0, 50, 50, 93.5, 100]))}
         return row
+    if method == "grading":
+        answer = draw(st.sampled_from([0, 0.5, -1.2, -4]))
+        return row | {"stage_x": draw(st.sampled_from([a, b])), "answer": answer}
     row["answer"] = draw(st.sampled_from(ANSWERS[method]))
+    if method == "paired" and draw(st.booleans()):
+        row["strength"] = {"a": 2, "b": -1, "tie": 0}[str(row["answer"])]
     if method in ("abx", "duo-trio"):
         row["stage_x"] = draw(st.sampled_from([a, b]))
     if method == "triangle":

@@ -13,6 +13,7 @@ import pytest
 from scipy import stats
 
 from analysis.ordinal import fit_cumulative_link, fit_mixed_cumulative_link
+from analysis.rating_models import mixed_ratings
 from analysis.rating_tests import (
     friedman,
     intraclass_correlations,
@@ -22,7 +23,6 @@ from analysis.rating_tests import (
 )
 from analysis.ratings import (
     difference_grades,
-    mixed_ratings,
     outlier_limits,
     post_screening,
     quartiles,
