@@ -24,6 +24,7 @@ from analysis.report.card import card_caption, card_sections
 from analysis.report.choices import preference_section
 from analysis.report.evidence import Evidence
 from analysis.report.expected import expected_section
+from analysis.report.graded import grading_section, strength_section
 from analysis.report.hearing import discrimination_section
 from analysis.report.linked import link_section, power_section
 from analysis.report.listeners import differences_section, listeners_section
@@ -60,7 +61,7 @@ VOICES: dict[str, Voice] = {
                 None,
                 (preference_section, differences_section, discrimination_section, expected_section),
             ),
-            (None, (ratings_section, link_section)),
+            (None, (strength_section, ratings_section, grading_section, link_section)),
             (None, (responses_section, deviation_section, levels_section, schedule_section)),
             (None, (listeners_section, power_section, methods_section, stages_section)),
             (None, (limits_section, checks_section)),
@@ -74,8 +75,9 @@ VOICES: dict[str, Voice] = {
             ("part.methods", (methods_section, stages_section, responses_section)),
             ("part.methods", (deviation_section, levels_section, schedule_section)),
             ("part.results", (listeners_section, discrimination_section, expected_section)),
-            ("part.results", (preference_section, differences_section)),
-            ("part.results", (ratings_section, link_section, upgrade_section, claims_section)),
+            ("part.results", (preference_section, differences_section, strength_section)),
+            ("part.results", (ratings_section, grading_section)),
+            ("part.results", (link_section, upgrade_section, claims_section)),
             ("part.discussion", (power_section, limits_section)),
             ("part.availability", (checks_section,)),
         ),
