@@ -45,6 +45,7 @@ LAYOUT: dict[str, str] = {
     "log.jsonl": "the append-only answer log, one row a line, oldest first",
     "results/trials.csv": "the trial table, made from the log",
     "results/stages.csv": "the stage table, made from the responses",
+    "results/programmes.csv": "what each stage does to each programme",
     "results/results.json": "the analysis",
     "results/report.html": "the report",
     "results/customer-card.html": "the same for the customer, one page",

@@ -7,13 +7,23 @@ from itertools import combinations
 from typing import TYPE_CHECKING, Any
 
 from abx.steps import load_stages, load_study
+from abx.study import target_curve
 from abx.workspace import Workspace
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from abx.study import Study
     from analysis.audibility import Audibility
+    from stimuli.excitation import EarSpectrum
 
-__all__ = ["audibility_lines", "compare_audibility", "predicted_audibility"]
+__all__ = [
+    "audibility_lines",
+    "compare_audibility",
+    "predicted_audibility",
+    "programme_figures",
+    "programme_spectra",
+]
 
 Progress = Callable[[int, int, str], None]
 
@@ -53,21 +63,54 @@ def predicted_audibility(
         See :func:`analysis.audibility.predict_audibility`.
     """
     from analysis.audibility import predict_audibility
+
+    study = load_study(workspace)
+    spectra = None if workspace.partial else programme_spectra(workspace, study)
+    stages = load_stages(workspace, study)
+    return predict_audibility(stages, spectra, pairs=asked_pairs(study), progress=progress)
+
+
+def programme_spectra(workspace: Workspace, study: Study) -> dict[str, EarSpectrum]:
+    """Return the long-term spectrum of every excerpt by programme id, at 65 dB SPL."""
     from stimuli.excitation import signal_spectrum
     from stimuli.programme import ProgrammeSpec, read_programme
 
-    study = load_study(workspace)
-    spectra = None
-    if not workspace.partial:
-        spectra = {}
-        for p in study.programmes:
-            spec = ProgrammeSpec(
-                p.id, workspace.root / p.file, start_s=p.start_s, length_s=p.length_s, mono=p.mono
-            )
-            excerpt = read_programme(spec)
-            spectra[p.id] = signal_spectrum(excerpt.samples, excerpt.rate, name=p.id)
-    stages = load_stages(workspace, study)
-    return predict_audibility(stages, spectra, pairs=asked_pairs(study), progress=progress)
+    spectra = {}
+    for p in study.programmes:
+        spec = ProgrammeSpec(
+            p.id, workspace.root / p.file, start_s=p.start_s, length_s=p.length_s, mono=p.mono
+        )
+        excerpt = read_programme(spec)
+        spectra[p.id] = signal_spectrum(excerpt.samples, excerpt.rate, name=p.id)
+    return spectra
+
+
+def programme_figures(workspace: Workspace, study: Study) -> pd.DataFrame:
+    """Return the programme table: what each stage does to each excerpt.
+
+    Returns
+    -------
+    DataFrame
+        ``programme``, ``stage`` and the figures of :func:`stimuli.metrics.programme_metrics` as
+        ``metric_...``, rounded to the millionth so that another machine finds the same table.
+    """
+    import pandas as pd
+
+    from stimuli.metrics import programme_metrics
+    from stimuli.response import read_response
+
+    target = target_curve(study, workspace.root)
+    tables = {
+        stage.id: [read_response(workspace.root / file) for file in stage.responses]
+        for stage in study.stages
+    }
+    rows = []
+    for programme, spectrum in programme_spectra(workspace, study).items():
+        for stage, responses in tables.items():
+            found = programme_metrics(responses, target, spectrum)
+            figures = {f"metric_{name}": round(value, 6) for name, value in found.items()}
+            rows.append({"programme": programme, "stage": stage, **figures})
+    return pd.DataFrame(rows)
 
 
 def audibility_lines(predicted: Sequence[Audibility]) -> list[str]:

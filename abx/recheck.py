@@ -69,6 +69,7 @@ def recheck(
     findings += _log_findings(workspace, area, database, expected_head)
     findings += _table_findings(workspace, area, database)
     findings += _stage_findings(workspace, area)
+    findings += _programme_findings(workspace, area)
     findings += _result_findings(workspace, area)
     return findings
 
@@ -140,6 +141,23 @@ def _stage_findings(workspace: Workspace, area: Area) -> list[Finding]:
         "stages.csv",
         "the responses",
         lambda path: write_table(stage_table(workspace, load_study(workspace)), path),
+    )
+
+
+def _programme_findings(workspace: Workspace, area: Area) -> list[Finding]:
+    """Make the programme table again from the responses and the excerpts."""
+    from abx.export import write_table
+    from abx.hearing import programme_figures
+
+    name = "programmes.csv"
+    if workspace.partial:
+        words = "the sound was not passed on: the figures by programme were not made again"
+        return [Finding(name, True, words)]
+    return _same_table(
+        area,
+        name,
+        "responses and programmes",
+        lambda path: write_table(programme_figures(workspace, load_study(workspace)), path),
     )
 
 

@@ -246,7 +246,9 @@ def rehearse(
 def export_panel(
     workspace: Workspace, area: Area, *, database: str | None = None, parquet: bool = False
 ) -> int:
-    """Write ``trials.csv`` and ``stages.csv`` of a panel, and on request the same as Parquet.
+    """Write the tables of a panel, and on request the same as Parquet.
+
+    ``trials.csv``, ``stages.csv`` and ``programmes.csv``, what each stage does to each programme.
 
     Returns
     -------
@@ -255,6 +257,7 @@ def export_panel(
     """
     from abx.evidence import stage_table
     from abx.export import trial_rows, write_table
+    from abx.hearing import programme_figures
 
     study = load_study(workspace)
     sessions = open_sessions(workspace, area, database=database)
@@ -269,7 +272,12 @@ def export_panel(
             remedy=f"open the study with 'earwitness serve {workspace.root}', "
             f"or rehearse with 'earwitness simulate {workspace.root}'",
         )
-    for name, table in (("trials", rows), ("stages", stage_table(workspace, study))):
+    tables = {
+        "trials": rows,
+        "stages": stage_table(workspace, study),
+        "programmes": programme_figures(workspace, study),
+    }
+    for name, table in tables.items():
         for suffix in ("csv", "parquet") if parquet else ("csv",):
             with replace_file(area.result(f"{name}.{suffix}")) as path:
                 write_table(table, path)
@@ -285,14 +293,17 @@ def analyse_panel(workspace: Workspace, area: Area) -> dict[str, Any]:
 
 def analyse_tables(workspace: Workspace, area: Area) -> dict[str, Any]:
     """Analyse a panel's exported tables by the rules that its plan declares."""
+    from analysis.link_programmes import read_programmes
     from analysis.run import analyse
     from analysis.stages import read_stages
     from analysis.trials import read_trials
 
+    by_programme = area.result("programmes.csv")
     plan = load_study(workspace).plan
     return analyse(
         read_trials(area.result("trials.csv")),
         stages=read_stages(area.result("stages.csv")),
+        programmes=read_programmes(by_programme) if by_programme.is_file() else None,
         claims=plan.claims,
         alpha=plan.alpha,
         primary_metric=plan.primary_metric,

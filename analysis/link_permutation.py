@@ -10,11 +10,21 @@ from math import factorial
 import numpy as np
 from scipy.stats import rankdata
 
-__all__ = ["OrderTest", "line_band", "order_test", "rank_correlations", "smallest_order_p"]
+__all__ = [
+    "EXACT_STAGES",
+    "SAMPLES",
+    "OrderTest",
+    "line_band",
+    "order_test",
+    "rank_correlations",
+    "smallest_order_p",
+    "stage_orders",
+]
 
 #: Most stages for which every order is visited.
-_EXACT_STAGES = 8
-_SAMPLES = 20_000
+EXACT_STAGES = 8
+#: Orders drawn where there are more stages.
+SAMPLES = 20_000
 _BAND_POINTS = 25
 _BAND_ORDERS = 2_000
 
@@ -43,7 +53,7 @@ class OrderTest:
 
 
 @lru_cache(maxsize=16)
-def _orders(n: int, limit: int) -> np.ndarray:
+def stage_orders(n: int, limit: int) -> np.ndarray:
     """Return every order of n stages, or a fixed sample when there are more than `limit`."""
     if factorial(n) <= limit:
         return np.array(list(permutations(range(n))), dtype=np.int8)
@@ -79,8 +89,8 @@ def order_test(metric: np.ndarray, worth: np.ndarray) -> OrderTest:
     observed = float(rank_correlations(metric, worth))
     if np.isnan(observed):
         return OrderTest(observed, float("nan"), False, 0)
-    exact = n <= _EXACT_STAGES
-    orders = _orders(n, factorial(n) if exact else _SAMPLES)
+    exact = n <= EXACT_STAGES
+    orders = stage_orders(n, factorial(n) if exact else SAMPLES)
     a, b = rankdata(metric), rankdata(worth)
     a, b = a - a.mean(), b - b.mean()
     shuffled = a[orders] @ b / np.sqrt((a @ a) * (b @ b))
@@ -98,7 +108,7 @@ def line_band(
     metric: np.ndarray, worth: np.ndarray, *, confidence: float = 0.95
 ) -> dict[str, list]:
     """Return where fitted lines fall when the stages are shuffled: ``x``, ``low``, ``high``."""
-    orders = _orders(len(metric), _BAND_ORDERS)
+    orders = stage_orders(len(metric), _BAND_ORDERS)
     x = np.linspace(metric.min(), metric.max(), _BAND_POINTS)
     centred = metric - metric.mean()
     slopes = (worth - worth.mean())[orders] @ centred / (centred @ centred)

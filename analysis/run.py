@@ -18,6 +18,7 @@ from analysis.discrimination import discrimination_rows, forced_choice_cells
 from analysis.errors import InputError
 from analysis.grading import grading_block
 from analysis.link import Link, fit_links, link_rows
+from analysis.link_programmes import ProgrammeTable, programme_link_rows
 from analysis.listeners import excluded_listeners, parse_screening
 from analysis.planning import power_block
 from analysis.predict import prediction_rows
@@ -42,6 +43,7 @@ class _Options:
     """What an analysis was asked for; see :func:`analyse`."""
 
     stages: StageTable | None
+    programmes: ProgrammeTable | None
     claims: tuple[str, ...]
     alpha: float
     reference: str | None
@@ -57,6 +59,7 @@ def analyse(
     trials: TrialTable,
     *,
     stages: StageTable | None = None,
+    programmes: ProgrammeTable | None = None,
     claims: Sequence[str] = (),
     alpha: float = 0.05,
     reference: str | None = None,
@@ -75,6 +78,8 @@ def analyse(
         From :func:`analysis.trials.read_trials`.
     stages : StageTable, optional
         Cost, factors and measured figures by stage.
+    programmes : ProgrammeTable, optional
+        What each stage does to each programme, for the link programme by programme.
     claims : sequence of str, optional
         Sentences of the grammar in :mod:`analysis.claims`.
     alpha : float, optional
@@ -124,6 +129,7 @@ def analyse(
     rule = None if screening is None else parse_screening(screening)
     options = _Options(
         stages=stages,
+        programmes=programmes,
         claims=tuple(claims),
         alpha=alpha,
         reference=reference,
@@ -167,6 +173,7 @@ def _blocks(trials: TrialTable, options: _Options) -> dict[str, Any]:
         "grading": grading_block(trials),
         "power": power_block(cells, preference, alpha=alpha),
         "link": link_rows(links, alpha=alpha),
+        "link_programmes": programme_link_rows(trials, options.programmes),
         "predictions": prediction_rows(links, options.stages, alpha=alpha, seed=seed),
         "upgrade": upgrade_block(
             preference,

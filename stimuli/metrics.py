@@ -20,6 +20,7 @@ from stimuli.excitation import (
     COMPONENT_HZ,
     EarSpectrum,
     ExcitationDifference,
+    erb_n_hz,
     excitation_difference,
 )
 from stimuli.response import Response, StageResponse, power_average
@@ -402,7 +403,8 @@ def programme_metrics(
     -------
     dict of str to float
         ``excitation_d``; ``excitation_mean_abs_db`` and ``excitation_largest_db``, mean and largest
-        magnitude of the excitation's difference after loudness alignment.
+        magnitude of the excitation's difference after loudness alignment;
+        ``loudness_difference_sone`` of the excerpt's own spectral density.
 
     Raises
     ------
@@ -411,10 +413,19 @@ def programme_metrics(
     """
     stage = power_average(responses)
     found = _ear_difference(stage, target, spectrum)
+    held, wanted = _held(stage, target)
+    density = spectrum.level_db - 10 * np.log10(erb_n_hz(COMPONENT_HZ))
+    loudness = loudness_weighted_difference(
+        COMPONENT_HZ,
+        density + held,
+        density + wanted,
+        valid_hz=(stage.valid_low_hz, stage.valid_high_hz),
+    )
     return {
         "excitation_d": found.d,
         "excitation_mean_abs_db": float(np.abs(found.difference_db).mean()),
         "excitation_largest_db": float(np.abs(found.difference_db).max()),
+        "loudness_difference_sone": loudness.sone,
     }
 
 

@@ -16,6 +16,11 @@ __all__ = ["command", "show_results"]
 @click.argument("trials", type=click.Path(path_type=Path), metavar="TRIALS.csv")
 @click.option("--stages", type=click.Path(path_type=Path), help="Stage table (CSV or Parquet).")
 @click.option(
+    "--programmes",
+    type=click.Path(path_type=Path),
+    help="Programme table (CSV): what each stage does to each excerpt.",
+)
+@click.option(
     "--json",
     "json_path",
     type=click.Path(path_type=Path),
@@ -48,6 +53,7 @@ __all__ = ["command", "show_results"]
 def command(
     trials: Path,
     stages: Path | None,
+    programmes: Path | None,
     json_path: Path | None,
     claims: tuple[str, ...],
     alpha: float,
@@ -65,6 +71,7 @@ def command(
     every statement.
     """
     from abx.steps import write_json
+    from analysis.link_programmes import read_programmes
     from analysis.run import analyse
     from analysis.stages import read_stages
     from analysis.trials import read_trials
@@ -75,6 +82,7 @@ def command(
         results = analyse(
             table,
             stages=stage_table,
+            programmes=read_programmes(programmes) if programmes is not None else None,
             claims=claims,
             alpha=alpha,
             reference=reference,

@@ -33,7 +33,7 @@ def command(
     with_sound: bool,
     parquet: bool,
 ) -> None:
-    """Write the trial table and the stage table of STUDY as CSV.
+    """Write the trial, stage and programme tables of STUDY as CSV.
 
     Answers of people can be exported once the study is closed, so that nobody steers a
     running study by its totals.
@@ -47,6 +47,7 @@ def command(
     n_trials = export_panel(workspace, area, database=database, parquet=parquet)
     say(f"{n_trials} answered trials in {area.result('trials.csv')}", always=True)
     say(f"Stage table in {area.result('stages.csv')}", always=True)
+    say(f"Programme table in {area.result('programmes.csv')}", always=True)
     if bundle is not None:
         with progress("Writing the evidence bundle") as report:
             write_bundle(

@@ -185,7 +185,8 @@ def test_ctrl_c_loses_nothing_and_the_command_can_be_run_again(
     assert "Stopped. Run the same command again to go on." in shown
     assert "Traceback" not in shown
     after = content(rehearsed)
-    kept = before.keys() - {"rehearsal/results/trials.csv", "rehearsal/results/stages.csv"}
+    tables = ("trials", "stages", "programmes")
+    kept = before.keys() - {f"rehearsal/results/{name}.csv" for name in tables}
     assert {name: after.get(name) for name in kept} == {name: before[name] for name in kept}
     left = [p.name for p in rehearsed.iterdir() if p.name.startswith(".")]
     assert left == [], "an unfinished folder was left behind"

@@ -106,7 +106,7 @@ def _keys(value: object, free: frozenset[str]) -> set[str]:
 
 def test_every_key_of_the_results_is_in_the_reference(demonstration: Path) -> None:
     results = json.loads((demonstration / "rehearsal/results/results.json").read_text("utf-8"))
-    free = frozenset({"software", "methods", "log_worth"})
+    free = frozenset({"software", "methods", "log_worth", "groups", "outputs"})
     assert not _keys(results, free) - _words("reference/results.md")
 
 
@@ -142,6 +142,7 @@ def test_every_column_is_in_the_reference(demonstration: Path) -> None:
     trials = pd.read_csv(results / "trials.csv", nrows=1)
     assert not set(trials.columns) - _words("reference/trial-table.md")
     columns = {name.removeprefix("metric_") for name in pd.read_csv(results / "stages.csv").columns}
+    columns |= set(pd.read_csv(results / "programmes.csv").columns)
     plain = {name for name in columns if not name.startswith("factor_")}
     known = _words("reference/stage-table.md")
     assert not {name for name in plain if not name.endswith("_repeat_sd")} - known
@@ -161,8 +162,9 @@ def test_the_study_file_page_has_exactly_the_keys_of_the_program(
 
     monkeypatch.setattr(Reader, "only", listening)
     text = (demonstration / "study.toml").read_text(encoding="utf-8")
+    groups = '\n[groups]\nask = "Do you sing?"\nanswers = { singers = "Yes", others = "No" }\n'
     study_from_text(
-        text.replace('target = "car-cabin"', "target = { points = [[25, 6], [99, 0]] }")
+        text.replace('target = "car-cabin"', "target = { points = [[25, 6], [99, 0]] }") + groups
     )
     known["playback"] = {"response"}
     known["tests"] |= {key for name in method_ids() for key in get_method(name).option_keys}

@@ -6,7 +6,13 @@ import pytest
 
 from stimuli.bands import third_octave_bands
 from stimuli.deviation import deviation
-from stimuli.excitation import pink_spectrum, signal_spectrum
+from stimuli.excitation import (
+    COMPONENT_HZ,
+    EarSpectrum,
+    erb_n_hz,
+    pink_spectrum,
+    signal_spectrum,
+)
 from stimuli.metrics import (
     octave_deviation_db,
     programme_metrics,
@@ -103,6 +109,12 @@ def test_an_excerpt_decides_what_a_stage_does_to_it():
     pink = programme_metrics([table(shape)], FLAT, pink_spectrum())
     assert pink["excitation_d"] == stage_metrics([table(shape)], FLAT)["excitation_d"]
     assert pink["excitation_largest_db"] > pink["excitation_mean_abs_db"] > 0.5
+    # A flat spectral density leaves only the stage's own response in the loudness difference.
+    flat = EarSpectrum("flat", 10 * np.log10(erb_n_hz(COMPONENT_HZ)))
+    even = programme_metrics([table(shape)], FLAT, flat)["loudness_difference_sone"]
+    stage = stage_metrics([table(shape)], FLAT)["loudness_difference_sone"]
+    assert even == pytest.approx(stage, rel=1e-9)
+    assert pink["loudness_difference_sone"] > 1.2 * stage  # more of it lies in the bass
     rng = np.random.default_rng(2)
     spectrum = np.fft.rfft(rng.standard_normal(96000))
     thin = np.fft.irfft(spectrum * (np.fft.rfftfreq(96000, 1 / 48000) > 1500))[:, None]
