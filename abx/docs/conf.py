@@ -73,6 +73,30 @@ class CommandHelp(Directive):
         return sections
 
 
+class MethodEntries(Directive):
+    """Give each way of asking its section: what its own module says about it."""
+
+    def run(self) -> list[nodes.Node]:
+        """Ask the registry for the methods, and each module for its words."""
+        import inspect
+
+        from abx.methods import get_method, method_ids
+
+        sections: list[nodes.Node] = []
+        for method_id in method_ids():
+            method = get_method(method_id)
+            section = nodes.section(ids=[f"method-{method_id}"], names=[f"method {method_id}"])
+            section += nodes.title(method.label, method.label)
+            words = inspect.getdoc(inspect.getmodule(type(method))) or ""
+            for paragraph in words.split("\n\n"):
+                text = paragraph.replace("\n", " ").replace("``", "")
+                section += nodes.paragraph(text, text)
+            facts = "; ".join(method.facts())
+            section += nodes.paragraph(facts, facts)
+            sections.append(section)
+        return sections
+
+
 def _literal(text: str) -> nodes.literal_block:
     block = nodes.literal_block(text, text)
     block["language"] = "text"
@@ -93,5 +117,6 @@ def _block_math(writer: Any, node: nodes.math_block) -> None:
 def setup(app: Any) -> dict[str, bool]:
     """Register the directive and the formulas."""
     app.add_directive("command-help", CommandHelp)
+    app.add_directive("method-entries", MethodEntries)
     app.add_html_math_renderer("mathml", (_inline_math, None), (_block_math, None))
     return {"parallel_read_safe": True, "parallel_write_safe": True}

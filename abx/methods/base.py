@@ -72,7 +72,10 @@ class Percept(Protocol):
 
 
 class Method(ABC):
-    """A way of asking: question, screen, schedule rule, scoring, table row.
+    """A way of asking: question, screen, schedule rule, scoring, table row, documentation.
+
+    The docstring of a method's module is its entry in the documentation. A method whose answers
+    are of a kind the analysis knows names that kind as ``method`` in its :meth:`rows`.
 
     Attributes
     ----------
@@ -102,6 +105,21 @@ class Method(ABC):
     option_keys: ClassVar[tuple[str, ...]] = ()
     trial_s: ClassVar[float] = 30.0
     compares_pairs: ClassVar[bool] = False
+
+    # Documentation ------------------------------------------------------------------------
+
+    def facts(self) -> list[str]:
+        """Return what the documentation lists beside the words of the module."""
+        found = [f'method = "{self.id}"']
+        if self.n_keys > 1:
+            found.append(f"guessing is right 1 time in {self.n_keys}")
+        else:
+            found.append("no answer is right or wrong")
+        found.append(f"{self.default_practice} for practice unless the study file says otherwise")
+        found.append(f"reckoned with {self.trial_s:.0f} s each")
+        if self.option_keys:
+            found.append(f"keys of its own: {', '.join(self.option_keys)}")
+        return found
 
     # Study file ---------------------------------------------------------------------------
 
