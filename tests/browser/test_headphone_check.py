@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from browser_harness import RATE, Listener, harness_app, running, served
+from browser_harness import RATE, Listener, harness_app, running, served, violations
 from browser_study import PAIRED, write_study
 from playwright.sync_api import Page, expect
 
@@ -71,12 +71,16 @@ def test_the_check_is_noted_with_the_sitting(page: Page, tmp_path: Path) -> None
         page.add_init_script(QUICK_TONES)
         someone = Listener(page, server.url)
         someone.agree("Headphones or earphones")
+        page.get_by_role("button", name="Play the tone").wait_for()
+        faults = violations(page)
         page.get_by_role("button", name="Play the tone").click()
         page.get_by_role("button", name="I hear it well").click()
         for number in range(1, 7):
             expect(page.locator(".step")).to_have_text(f"Headphone check {number} of 6")
             page.get_by_role("button", name="Play the three tones").click()
+            faults += violations(page) if number == 1 else []
             page.get_by_role("button", name="Tone 2").click()
+        assert faults == []
         page.get_by_role("button", name="Go on").click()
         expect(page.get_by_role("heading", name="Set the level")).to_be_visible()
         sessions = open_sessions(tmp_path)

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from browser_harness import Listener, Server, served
+from browser_harness import Listener, Server, served, violations
 from browser_study import ABX, PAIRED, STAGES, write_study
 from playwright.sync_api import BrowserContext, Page, Response, expect
 
@@ -66,10 +66,12 @@ def test_from_welcome_to_thank_you(page: Page, both: Server) -> None:
     expect(page.get_by_role("heading", name="Get to know the sound")).to_be_visible()
     expect(page.locator(".answer")).to_have_count(0)
     expect(page.get_by_role("button", name="Go on")).to_be_disabled()
+    faults = violations(page)
     someone.know_the_sound()
     assert someone.step() == "Practice 1 of 1"
     someone.answer(1)
     expect(page.get_by_role("heading", name=re.compile("Right|Not this time"))).to_be_visible()
+    assert faults + violations(page) == []
     someone.go_on()
     steps = []
     for number in (1, 2, 1):
@@ -120,60 +122,6 @@ def test_keyboard_alone_is_enough(listener: Listener, short: Server) -> None:
     stored = answers_of(short.root, page.url)
     assert [one["answer"] for one in stored] == ["b"]
     assert stored[0]["switches"] == 1
-
-
-def test_reload_comes_back_to_the_same_trial(listener: Listener) -> None:
-    page = listener.page
-    with page.expect_response(re.compile("/next$")) as first:
-        listener.to_first_trial()
-    key = first.value.json()["trial"]
-    listener.hear_all()
-    listener.choose()
-    with page.expect_response(re.compile("/next$")) as again:
-        page.reload()
-    assert again.value.json()["trial"] == key
-    listener.on_trial()  # the level is not asked again
-    assert listener.step() == "Question 1 of 3"
-    expect(page.locator(".answer").first).to_be_disabled()
-
-
-def test_the_back_button_does_not_lose_the_sitting(page: Page, short: Server) -> None:
-    listener = Listener(page, short.url)
-    listener.to_first_trial()
-    address = page.url
-    page.go_back()
-    listener.on_trial()
-    expect(page).to_have_url(address)
-    listener.answer()
-    expect(page.locator(".step")).to_have_text("Question 2 of 3")
-
-
-def test_a_double_click_answers_once(listener: Listener, short: Server) -> None:
-    page = listener.page
-    listener.to_first_trial()
-    listener.hear_all()
-    listener.choose()
-    page.get_by_role("button", name="Confirm answer").dblclick()
-    expect(page.locator(".step")).to_have_text("Question 2 of 3")
-    page.keyboard.press("Enter")
-    assert len(answers_of(short.root, page.url)) == 1
-
-
-def test_a_lost_connection_delays_and_keeps_the_answer(
-    context: BrowserContext, listener: Listener, short: Server
-) -> None:
-    page = listener.page
-    listener.to_first_trial()
-    listener.hear_all()
-    listener.choose(2)
-    context.set_offline(True)
-    listener.confirm()
-    expect(page.get_by_role("alert").filter(has_text="connection is lost")).to_be_visible()
-    assert answers_of(short.root, page.url) == []
-    context.set_offline(False)
-    expect(page.locator(".step")).to_have_text("Question 2 of 3")
-    expect(page.locator(".notice")).to_be_hidden()
-    assert [a["answer"] for a in answers_of(short.root, page.url)] == ["b"]
 
 
 def test_an_unsaved_answer_survives_a_reload(listener: Listener, short: Server) -> None:
