@@ -24,6 +24,7 @@ from analysis.report.card import card_caption, card_sections
 from analysis.report.choices import preference_section
 from analysis.report.evidence import Evidence
 from analysis.report.expected import expected_section
+from analysis.report.experiments import dose_section, predictions_section, regions_section
 from analysis.report.graded import grading_section, strength_section
 from analysis.report.hearing import discrimination_section
 from analysis.report.linked import link_section, power_section
@@ -61,7 +62,8 @@ VOICES: dict[str, Voice] = {
                 None,
                 (preference_section, differences_section, discrimination_section, expected_section),
             ),
-            (None, (strength_section, ratings_section, grading_section, link_section)),
+            (None, (strength_section, ratings_section, grading_section)),
+            (None, (regions_section, dose_section, link_section, predictions_section)),
             (None, (responses_section, deviation_section, levels_section, schedule_section)),
             (None, (listeners_section, power_section, methods_section, stages_section)),
             (None, (limits_section, checks_section)),
@@ -77,7 +79,8 @@ VOICES: dict[str, Voice] = {
             ("part.results", (listeners_section, discrimination_section, expected_section)),
             ("part.results", (preference_section, differences_section, strength_section)),
             ("part.results", (ratings_section, grading_section)),
-            ("part.results", (link_section, upgrade_section, claims_section)),
+            ("part.results", (regions_section, dose_section, link_section, predictions_section)),
+            ("part.results", (upgrade_section, claims_section)),
             ("part.discussion", (power_section, limits_section)),
             ("part.availability", (checks_section,)),
         ),

@@ -16,6 +16,9 @@ Blocks a report knows, all of them optional: ``study``, ``responses``, ``target`
 ``results.link[].points``                  scatter; ``permutation_band`` (x, low, high)
 ``results.upgrade``                        first_step[], order[], orders[], budget[], shapley[]
 ``audibility[]``                           pair, programme, expected, sd_db, proportion, outcome
+``results.link_programmes[]``              mean rank correlation over programmes, words
+``results.predictions[]``                  share of versions that nobody compared
+``results.regions``, ``results.dose``      effect of each region; right answers by part
 ``results.power[]``                        method, what, n_listeners[], power[], power_as_run
 ``results.screened``                       rule, excluded, results.claims
 =========================================  =============================================
@@ -62,7 +65,12 @@ _BLOCKS_OF_ROWS = (
     "/results/reliability/listeners",
     "/results/link",
     "/results/power",
+    "/results/link_programmes",
+    "/results/predictions",
+    "/results/regions/regions",
+    "/results/dose/steps",
     "/results/upgrade/first_step",
+    "/results/upgrade/second_step",
     "/results/upgrade/order",
     "/results/upgrade/orders",
     "/results/upgrade/shapley",

@@ -9,6 +9,7 @@ from markupsafe import Markup
 
 from analysis.report.conditions import STAGES_FOR_LINK, Facts
 from analysis.report.evidence import Row, clean_text
+from analysis.report.experiments import programme_link_blocks
 from analysis.report.page import Block, Page, Section
 from analysis.report.panel_figures import Point, power_chart, scatter_chart
 from analysis.report.wording import SENTENCES
@@ -30,6 +31,15 @@ _METRIC_FIELDS = {
     "deviation_sd_db": "sd_db",
     "deviation_mean_abs_db": "mean_abs_db",
     "deviation_tilt_db_per_octave": "tilt_db_per_octave",
+}
+
+
+# What a figure of the programme table is, in words.
+_PROGRAMME_FIGURES = {
+    "excitation_d": "Excitation-pattern difference D of the programme",
+    "excitation_mean_abs_db": "Mean difference of excitation (dB)",
+    "excitation_largest_db": "Largest difference of excitation (dB)",
+    "loudness_difference_sone": "Loudness-weighted difference of the programme (sone)",
 }
 
 
@@ -197,6 +207,7 @@ def link_section(page: Page) -> Section | None:
             _order_table(page, rows),
             _slope_table(page, rows),
             page.note("link.primary"),
+            *programme_link_blocks(page, _PROGRAMME_FIGURES),
         ],
     )
 

@@ -119,6 +119,7 @@ KINDS: dict[str, Callable[[float], str]] = {
     "rating": _decimals(1),
     "rating_signed": _decimals(1, signed=True),
     "per_hundred": _per_hundred,
+    "dose": lambda value: f"{value:.3g}{NBSP}%",
     "money": _decimals(0),
     "hours": _decimals(1, "h"),
     "db": _decimals(1, "dB"),

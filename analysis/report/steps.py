@@ -14,6 +14,8 @@ from analysis.report.page import Block, Page, Section
 __all__ = ["upgrade_section"]
 
 _DASH = "\u2013"
+# Column and way of writing of a gain by its price.
+_PRICES = {"per_cost": ("per_hundred", "per_hundred"), "per_hour": ("per_hour", "logit")}
 
 
 def _steps_figure(page: Page, rows: Sequence[Row]) -> Block:
@@ -36,24 +38,49 @@ def _steps_figure(page: Page, rows: Sequence[Row]) -> Block:
         line=0.0,
         mark=page.mark,
     )
-    keys = ("step", "p_best", "gain", "gain_low", "gain_high", "per_cost", "per_hour")
+    gains = ("step", "p_best", "gain", "gain_low", "gain_high")
+    by_cost = ("per_cost", "per_cost_low", "per_cost_high", "p_best_per_cost")
+    keys = (*gains, *by_cost, "per_hour", "per_hour_low", "per_hour_high", "p_best_per_hour")
     caption = [page.say("up.caption"), Markup("({})").format(page.panel("/results/upgrade"))]
     return page.figure(svg, caption, page.csv_of("first-steps", rows, keys))
 
 
-def _steps_table(page: Page, rows: Sequence[Row]) -> Block:
-    costed = any(row.number("per_cost") is not None for row in rows)
+def _steps_table(page: Page, rows: Sequence[Row], *, after: bool = False) -> Block:
+    """Show the gain of steps, with its price where that is known; `after` names the step before."""
+    prices = [key for key in _PRICES if any(row.number(key) is not None for row in rows)]
     cells = []
     for row in rows:
-        line: list[object] = [
+        line: list[object] = [page.stage(row.get("first"))] if after else []
+        line += [
             page.stage(row.get("step")),
             page.n(row.at("p_best"), "chance"),
             page.n(row.at("gain"), "logit"),
             page.between(row, "gain_low", "gain_high", "logit"),
         ]
-        cells.append([*line, *([page.n(row.at("per_cost"), "plain")] if costed else [])])
-    columns = ["step", "p_first", "gain_worth", "interval", *(["per_cost"] if costed else [])]
-    return page.table(columns, cells)
+        for key in prices:
+            kind = _PRICES[key][1]
+            known = row.number(f"{key}_low") is not None
+            low, high = f"{key}_low", f"{key}_high"
+            line += [
+                _shown(page, row, key, kind),
+                page.between(row, low, high, kind) if known else _DASH,
+            ]
+        cells.append(line)
+    columns = [*(["after"] if after else []), "step", "p_first", "gain_worth", "interval"]
+    for key in prices:
+        columns += [_PRICES[key][0], "interval"]
+    return page.table(columns, cells, style="long")
+
+
+def _second(page: Page) -> list[Block]:
+    rows = page.evidence.rows("/results/upgrade/second_step")
+    if not rows:
+        return []
+    return [
+        Block("heading", page.say("title.second")),
+        page.para("up.second"),
+        _steps_table(page, rows, after=True),
+    ]
 
 
 def _shown(page: Page, row: Row, key: str, kind: str) -> object:
@@ -182,6 +209,7 @@ def upgrade_section(page: Page) -> Section | None:
             page.para("up.lead"),
             _steps_figure(page, ranked) if ranked else None,
             _steps_table(page, ranked) if ranked else None,
+            *_second(page),
             *order,
             *order_shares(page),
             *_groups(page),

@@ -40,6 +40,7 @@ from analysis.report.conditions import (
     limit,
     name,
 )
+from analysis.report.experiments_words import EXPERIMENTS
 from analysis.report.names import NAMES
 
 __all__ = ["SENTENCES", "first_allowed", "say"]
@@ -720,6 +721,7 @@ SENTENCES: dict[str, Sentence] = {
     **_CARD,
     **_PLAN,
     **_DECISION,
+    **EXPERIMENTS,
     **_LISTENERS,
     **_METHODS,
     **_LIMITS,

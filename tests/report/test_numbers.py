@@ -127,6 +127,10 @@ def assert_rounds_to(text, value, kind):
         assert wanted < got
     elif shown.startswith(("over", ">")):
         assert wanted > got
+    elif kind == "per_hundred":  # three figures of a hundred units' worth
+        assert got == pytest.approx(100 * value, rel=5e-3)
+    elif kind == "dose":  # a percentage as it stands
+        assert got == pytest.approx(value, rel=5e-3)
     elif kind in ("plain", "hz", "check"):
         assert got == pytest.approx(wanted, rel=5e-3)
     else:
