@@ -23,13 +23,15 @@ from abx.mixer import Mixer, Samples
 from abx.session import Sessions
 from abx.store import Entry
 
-__all__ = ["BoothPlayer", "Console", "TerminalConsole", "read_blob", "run_booth"]
+__all__ = ["BoothPlayer", "Console", "TerminalConsole", "read_blob", "run_booth", "set_level"]
 
 FLOOR_DB = -42.0
 CAP_DB = 0.0
 STEP_DB = 1.5
 HEARD_S = 1.0
 START_WAIT_S = 2.0  # an audio server may take a while until it asks for the first block
+
+_PHASES = {"practice": "Practice", "familiarisation": "Set"}
 
 _UP = ("\x1b[A", "\x1bOA", "\xe0H", "+")
 _DOWN = ("\x1b[B", "\x1bOB", "\xe0P", "-")
@@ -217,7 +219,8 @@ def run_booth(
     bool
         True when the sitting is finished, False when the listener left.
     """
-    level_db = _set_level(sessions, token, console, device=device, latency=latency)
+    versions, rate = _sound(sessions, token, sessions.level(token)["audio"])
+    level_db = set_level(versions, rate, console, device=device, latency=latency)
     if level_db is None:
         return False
     setting = _Setting(device, 10 ** (level_db / 20), latency)
@@ -241,16 +244,32 @@ def _sound(sessions: Sessions, token: str, path: str) -> tuple[list[Samples], in
     return read_blob(sessions.audio_blob(token, path.rsplit("/", 1)[-1]))
 
 
-def _set_level(
-    sessions: Sessions,
-    token: str,
+def set_level(
+    versions: Sequence[Samples],
+    rate: int,
     console: Console,
     *,
-    device: int | str | None,
-    latency: str | float,
+    device: int | str | None = None,
+    latency: str | float = "low",
 ) -> float | None:
-    """Let the listener raise the level from very quiet; the cap is never passed."""
-    versions, rate = _sound(sessions, token, sessions.level(token)["audio"])
+    """Let somebody raise the level from very quiet; the cap is never passed.
+
+    Parameters
+    ----------
+    versions : sequence of ndarray, each (frames, channels)
+        What plays meanwhile, the first of them.
+    rate : int
+        Sample rate in Hz.
+    console : Console
+        Screen and keyboard.
+    device, latency
+        As :class:`BoothPlayer`.
+
+    Returns
+    -------
+    float or None
+        Level in dB relative to full scale; None when it was left.
+    """
     console.show("Set the level. It begins very quiet. Up and down change it, enter keeps it.")
     console.show("Stop at once if anything hurts or rings.")
     level_db = FLOOR_DB
@@ -275,8 +294,10 @@ def _trial(
 ) -> dict[str, Any] | None:
     versions, rate = _sound(sessions, token, message["audio"])
     sheet = _Sheet(message)
-    phase = "Practice" if message["phase"] == "practice" else "Question"
+    phase = _PHASES.get(message["phase"], "Question")
     console.show(f"{phase} {message['number']} of {message['of']}: {message['question']}")
+    if message.get("hint"):
+        console.show(str(message["hint"]))
     for line in sheet.help():
         console.show(line)
     with BoothPlayer(
@@ -371,6 +392,8 @@ class _Sheet:
         if self.scale is not None:
             ends = f"{self.scale['low']:g} to {self.scale['high']:g}"
             return [*lines, f"Up and down rate the version you hear, {ends}. Enter confirms."]
+        if not self.choices:  # only to be listened to
+            return [*lines, "Enter goes on once all have been heard."]
         chosen = ", ".join(f"{i} {one['label']}" for i, one in enumerate(self.choices, start=1))
         return [*lines, f"Answer: {chosen}. Enter confirms."]
 
@@ -410,9 +433,10 @@ class _Sheet:
         if unheard:
             return f"Still to hear: {', '.join(unheard)}."
         if self.scale is None:
-            return "" if self.chosen is not None else "Choose an answer first."
+            chosen = self.chosen is not None or not self.choices
+            return "" if chosen else "Choose an answer first."
         unrated = [self.labels[name] for name in self.rate if name not in self.numbers]
         return f"Still to rate: {', '.join(unrated)}." if unrated else ""
 
     def answer(self) -> str | dict[str, float]:
-        return dict(self.numbers) if self.scale is not None else str(self.chosen)
+        return dict(self.numbers) if self.scale is not None else self.chosen or ""

@@ -20,9 +20,11 @@ def count_answers(sessions: Sessions) -> dict[str, Any]:
     -------
     dict
         ``state``, ``commitment``, ``planned``, ``listeners`` (one entry a sitting: ``listener``,
-        ``answered``, ``of``, ``finished``, ``begun_at``, ``last_at``), ``methods`` and ``pairs``
-        (answered test trials), each for people only, and ``simulated`` with the number of
-        simulated sittings and answers.
+        ``answered``, ``of``, ``finished``, ``begun_at``, ``last_at``, and ``fewest`` and ``most``
+        answers to one of the sitting's comparisons), ``methods`` and ``pairs`` (answered test
+        trials, in either order), each for people only, ``stuttered`` with the number of booth
+        trials whose sound stuttered, and ``simulated`` with the number of simulated sittings and
+        answers.
     """
     store, study_id = sessions.store, sessions.study_id
     answers = store.rows(study_id, kind="answer")
@@ -34,6 +36,7 @@ def count_answers(sessions: Sessions) -> dict[str, Any]:
     listeners: list[dict[str, Any]] = []
     methods: Counter[str] = Counter()
     pairs: Counter[tuple[str, str, str]] = Counter()
+    first: Counter[tuple[str, str, str]] = Counter()
     simulated = {"sittings": 0, "answers": 0}
     for row in store.rows(study_id, kind="session-begun"):
         if row.body is None:
@@ -45,18 +48,26 @@ def count_answers(sessions: Sessions) -> dict[str, Any]:
             continue
         slot = sessions.slot(body["slot"])
         reached = last[row.session].content["number"] if row.session in last else 0
-        for trial in slot.trials[:reached]:
-            if trial.phase == "test":
-                methods[trial.method] += 1
-                if not trial.control and get_method(trial.method).compares_pairs:
-                    one, other = sorted(get_method(trial.method).order_of(trial))
-                    pairs[trial.method, one, other] += 1
+        own: Counter[tuple[str, str, str]] = Counter()
+        for place, trial in enumerate(slot.trials):
+            if trial.phase != "test":
+                continue
+            asked = place < reached
+            methods[trial.method] += asked
+            if not trial.control and get_method(trial.method).compares_pairs:
+                order = get_method(trial.method).order_of(trial)
+                pair = (trial.method, min(order), max(order))
+                own[pair] += asked
+                pairs[pair] += asked
+                first[pair] += asked and order[0] == pair[1]
         listeners.append(
             {
                 "listener": body["listener"],
                 "answered": numbers[row.session],
                 "of": slot.n_test_trials,
                 "finished": reached == len(slot.trials),
+                "fewest": min(own.values(), default=0),
+                "most": max(own.values(), default=0),
                 "begun_at": row.at,
                 "last_at": last[row.session].at if row.session in last else row.at,
             }
@@ -66,10 +77,28 @@ def count_answers(sessions: Sessions) -> dict[str, Any]:
         "commitment": sessions.commitment,
         "planned": sessions.study.plan.listeners,
         "listeners": listeners,
-        "methods": dict(sorted(methods.items())),
+        "methods": {method: count for method, count in sorted(methods.items()) if count},
         "pairs": [
-            {"method": method, "pair": [one, other], "answered": count}
-            for (method, one, other), count in sorted(pairs.items())
+            {
+                "method": pair[0],
+                "pair": list(pair[1:]),
+                "answered": count,
+                "first": first[pair],
+                "second": count - first[pair],
+            }
+            for pair, count in sorted(pairs.items())
         ],
+        "stuttered": _stuttered(sessions),
         "simulated": simulated,
     }
+
+
+def _stuttered(sessions: Sessions) -> int:
+    notes = sessions.store.rows(sessions.study_id, kind="playback-note")
+    return len(
+        {
+            (row.session, row.content["trial"])
+            for row in notes
+            if row.body is not None and row.content["underruns"]
+        }
+    )

@@ -31,7 +31,9 @@ __all__ = [
     "load_manifest",
     "load_stages",
     "load_study",
+    "open_panel",
     "open_sessions",
+    "refuse_stale_sound",
     "rehearse",
     "render",
     "stimuli_check",
@@ -153,6 +155,65 @@ def load_manifest(workspace: Workspace) -> Manifest:
             remedy=f"run 'earwitness render {workspace.root}' first",
         )
     return read_manifest(path)
+
+
+def refuse_stale_sound(workspace: Workspace) -> None:
+    """Refuse stimuli that were rendered from other files than the study names now.
+
+    Raises
+    ------
+    InputError
+        If a stage or programme was added, or a table or excerpt changed, after rendering.
+    """
+    from stimuli.programme import file_sha256
+
+    study, manifest = load_study(workspace), load_manifest(workspace)
+    rendered = {stage.id: stage.sha256 for stage in manifest.stages}
+    heard = {programme.id: programme.sha256 for programme in manifest.programmes}
+    changed = [
+        f"stage {name}"
+        for name, response in load_stages(workspace, study).items()
+        if rendered.get(name) != response.sha256
+    ]
+    changed += [
+        f"programme {programme.id}"
+        for programme in study.programmes
+        if heard.get(programme.id) != file_sha256(workspace.root / programme.file)
+    ]
+    if changed:
+        raise InputError(
+            source=str(workspace.stimuli),
+            problem=f"the stimuli were rendered before this was added or changed: "
+            f"{', '.join(changed)}",
+            remedy=f"run 'earwitness render {workspace.root}'",
+        )
+
+
+def open_panel(workspace: Workspace, *, database: str | None = None) -> Sessions:
+    """Open a study to people: draw and seal its schedule. Opening twice changes nothing.
+
+    Returns
+    -------
+    Sessions
+        Its ``store`` is the caller's to close.
+
+    Raises
+    ------
+    InputError
+        If the stimuli are missing, stale, or failed their check.
+    """
+    from abx.study_edit import under_way
+
+    if not under_way(workspace):
+        refuse_stale_sound(workspace)
+        failed = [check["name"] for check in stimuli_check(workspace) if not check["passed"]]
+        if failed:
+            raise InputError(
+                source=str(workspace.stimuli),
+                problem=f"the stimuli did not pass their check ({', '.join(failed[:3])})",
+                remedy=f"run 'earwitness render {workspace.root}' and read what it says",
+            )
+    return open_sessions(workspace, workspace.live, database=database, create=True)
 
 
 def open_sessions(

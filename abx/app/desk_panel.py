@@ -4,57 +4,95 @@ from __future__ import annotations
 
 import streamlit as st
 
-from abx.app.desk import WRONG, command_hint, open_workspace
+from abx.app.desk import WRONG, command_hint, open_workspace, pressed
 from abx.app.staff import show_balance, show_numbers, show_seal
 from abx.session import Sessions
 from abx.workspace import Workspace
 
 __all__ = ["panel_page"]
 
+_WATCH_S = 5
+_REPORTS = {
+    "report.html": "Open the report",
+    "customer-card.html": "For the customer",
+    "researcher-report.html": "For a researcher",
+    "reviewer-sheet.html": "For a reviewer",
+}
+
 
 def panel_page() -> None:
     """Show the state of the panel."""
-    from abx.server import open_sessions
+    from abx.steps import open_sessions
 
     st.title("Panel")
     workspace = open_workspace()
     if workspace is None:
         return
     is_open = workspace.live.database.is_file()
-    if not is_open:
-        st.write(
-            "Opening draws the schedule's secret seed and fixes its fingerprint. Afterwards the "
-            "study file and the stimuli must not change."
-        )
-        if not st.button("Open the study", type="primary"):
-            return
+    if not is_open and not _opened(workspace):
+        return
     try:
-        sessions = open_sessions(workspace.root)
+        sessions = open_sessions(workspace, workspace.live, create=True)
     except WRONG as error:
         st.error(str(error))
         return
     try:
-        if is_open:
-            _state(workspace, sessions)
+        _state(workspace, sessions)
     finally:
         sessions.store.close()
-    if not is_open:
-        st.rerun()
+
+
+def _opened(workspace: Workspace) -> bool:
+    """Ask before the seal is made; a set that was never checked or failed is not opened."""
+    from abx.steps import open_panel
+
+    st.write(
+        "Opening draws the schedule's secret seed and fixes its fingerprint. From the first "
+        "listener on, the study file and the stimuli must not change."
+    )
+    wanted = pressed("Open the study", type="primary")
+    command_hint("open STUDY")
+    if not wanted:
+        return False
+    try:
+        open_panel(workspace).store.close()
+    except WRONG as error:
+        st.error(str(error))
+        return False
+    st.rerun()
 
 
 def _state(workspace: Workspace, sessions: Sessions) -> None:
-    counts = sessions.counts()
-    if counts["state"] == "open":
+    is_open = not sessions.closed
+    if is_open:
         st.write("The study is open. Listeners come in by the address that this command prints:")
-        st.code(f"earwitness serve {workspace.root}", language=None)
-    show_numbers(counts)
-    show_balance(counts)
-    show_seal(counts)
-    if counts["state"] == "open":
+        st.code(f"earwitness serve {workspace.root}", language=None, wrap_lines=True)
+    _watch(workspace, is_open=is_open)
+    command_hint("status STUDY")
+    show_seal({"commitment": sessions.commitment})
+    if is_open:
         _passphrase(sessions)
         _close(sessions)
     else:
         _report(workspace)
+
+
+def _watch(workspace: Workspace, *, is_open: bool) -> None:
+    """Show counts, and count again every few seconds while people listen."""
+    from abx.steps import open_sessions
+
+    def counts() -> None:
+        sessions = open_sessions(workspace, workspace.live)
+        try:
+            found = sessions.counts()
+        finally:
+            sessions.store.close()
+        show_numbers(found)
+        show_balance(found)
+        if is_open and found["state"] == "closed":
+            st.rerun()
+
+    st.fragment(counts, run_every=_WATCH_S if is_open else None)()
 
 
 def _passphrase(sessions: Sessions) -> None:
@@ -70,24 +108,24 @@ def _passphrase(sessions: Sessions) -> None:
                 st.error(str(error))
                 return
             st.success("The passphrase is set.")
-    command_hint("passphrase")
+    command_hint("passphrase STUDY")
 
 
 def _close(sessions: Sessions) -> None:
     st.header("Close the study")
     st.write("Closing ends every sitting and cannot be undone. Then the report can be made.")
     sure = st.checkbox("I want to close the study for good")
-    if st.button("Close the study", disabled=not sure):
+    if pressed("Close the study", disabled=not sure):
         sessions.close()
         st.rerun()
-    command_hint("close")
+    command_hint("close STUDY")
 
 
 def _report(workspace: Workspace) -> None:
     from abx.steps import analyse_panel, export_panel, write_reports
 
     st.header("Report")
-    if st.button("Analyse and write the report", type="primary"):
+    if pressed("Analyse and write the report", type="primary"):
         try:
             with st.spinner("Analysing"):
                 export_panel(workspace, workspace.live)
@@ -99,9 +137,11 @@ def _report(workspace: Workspace) -> None:
         except ValueError as error:  # the analysis says in words what it cannot work with
             st.error(str(error))
             return
-    report = workspace.live.result("report.html")
-    if report.is_file():
-        st.download_button(
-            "Open the report", report.read_bytes(), file_name="report.html", mime="text/html"
-        )
-    command_hint("export, analyse, report")
+    there = {
+        name: label for name, label in _REPORTS.items() if workspace.live.result(name).is_file()
+    }
+    if there:
+        with st.container(horizontal=True):
+            for name, label in there.items():
+                st.link_button(label, f"/report/{name}")
+    command_hint("report STUDY")

@@ -7,7 +7,7 @@ from typing import Any
 
 from anyio.to_thread import run_sync
 from starlette.requests import Request
-from starlette.responses import JSONResponse, Response
+from starlette.responses import FileResponse, JSONResponse, Response
 from starlette.routing import Route
 
 from abx.app.desk_context import desk_root, use_desk_root
@@ -39,6 +39,7 @@ def create_desk(root: str | Path) -> Any:
         Route(f"{base}/level", _level),
         Route(f"{base}/audio/{{what}}", _audio),
         Route(f"{base}/answer", _answer, methods=["POST"]),
+        Route("/report/{name}", _report),
     ]
     return st.App(_SCRIPT, routes=routes)
 
@@ -47,6 +48,16 @@ def serve_desk(root: str | Path, *, host: str = "127.0.0.1", port: int = 8611) -
     """Serve the desk until interrupted; only to this machine unless told otherwise."""
     options = {**STREAMLIT_OPTIONS, "server.address": host, "server.port": port}
     create_desk(root).run(config=options)
+
+
+async def _report(request: Request) -> Response:
+    """Serve a report of the closed study; nothing else of the folder."""
+    name = request.path_params["name"]
+    area = Workspace(desk_root()).live
+    written = {path.name: path for path in area.results.glob("*.html")}
+    if name not in written:
+        return JSONResponse({"error": "There is no such report yet."}, 404, _HEADERS)
+    return FileResponse(written[name], media_type="text/html", headers=_HEADERS)
 
 
 async def _next(request: Request) -> Response:
@@ -86,21 +97,12 @@ async def _answer(request: Request) -> Response:
 
 
 async def _audio(request: Request) -> Response:
+    from abx.preview import stage_blob
+
     programme, what = request.path_params["programme"], request.path_params["what"]
     try:
-        blob = await run_sync(lambda: _blob(programme, first_only=what == "first"))
+        workspace, first_only = Workspace.open(desk_root()), what == "first"
+        blob = await run_sync(lambda: stage_blob(workspace, programme, first_only=first_only))
     except (AbxError, StimuliInputError, KeyError) as error:
         return JSONResponse({"error": str(error)}, 404, _HEADERS)
     return Response(blob, media_type="application/octet-stream", headers=_HEADERS)
-
-
-def _blob(programme: str, *, first_only: bool) -> bytes:
-    from abx.blobs import StimulusCache, build_blob
-    from abx.steps import load_manifest, load_study
-
-    workspace = Workspace.open(desk_root())
-    study = load_study(workspace)
-    cache = StimulusCache(workspace.stimuli, load_manifest(workspace))
-    stages = study.stages[:1] if first_only else study.stages
-    sounds = [cache.get(stage.id, programme) for stage in stages]
-    return build_blob([samples for samples, _ in sounds], sounds[0][1])

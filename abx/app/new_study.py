@@ -2,16 +2,37 @@
 
 from __future__ import annotations
 
+import os
 import re
 import shutil
 import tempfile
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from abx.errors import InputError
+from stimuli.errors import InputError as StimuliInputError
 
-__all__ = ["NewStage", "NewStudy", "group_tables", "study_text", "write_new_study"]
+__all__ = [
+    "SOUND_ENDINGS",
+    "TABLE_ENDINGS",
+    "NewStage",
+    "NewStudy",
+    "add_to_study",
+    "file_fault",
+    "group_tables",
+    "is_sound",
+    "names_used_twice",
+    "study_text",
+    "write_new_study",
+]
+
+SOUND_ENDINGS = ("wav", "flac", "ogg", "mp3")
+"""Endings of excerpts."""
+
+TABLE_ENDINGS = ("csv", "txt", "frd", "tsv")
+"""Endings of response tables."""
 
 _UNSAFE = re.compile(r"[^a-z0-9]+")
 _POSITION = re.compile(r"[-_ ](p|pos|position|seat)?[-_ ]?[0-9]+$", re.IGNORECASE)
@@ -49,18 +70,17 @@ class NewStudy:
         Two or more.
     programmes : tuple of str
         Names of uploaded audio files.
-    methods : tuple of str
-        Ids of pair methods.
-    trials, listeners : int
-        Trials of each pair and listener; planned panel size.
+    methods : mapping of str to int
+        Trials of each pair or set and listener, by method id.
+    listeners : int
+        Planned panel size.
     """
 
     title: str
     target: str
     stages: tuple[NewStage, ...]
     programmes: tuple[str, ...]
-    methods: tuple[str, ...]
-    trials: int
+    methods: Mapping[str, int]
     listeners: int
 
 
@@ -95,40 +115,87 @@ def _quoted(words: str) -> str:
     return f'"{"".join(c for c in escaped if c.isprintable())}"'
 
 
+def _stage_block(stage: NewStage) -> str:
+    files = ", ".join(_quoted(f"responses/{Path(table).name}") for table in stage.tables)
+    lines = (
+        "[[stages]]",
+        f"id = {_quoted(identifier(stage.label))}",
+        f"label = {_quoted(stage.label)}",
+        f"responses = [{files}]",
+        f"cost = {float(stage.cost)}",
+        f"labour_h = {float(stage.labour_h)}",
+    )
+    return "\n".join(lines)
+
+
+def _programme_block(name: str) -> str:
+    lines = (
+        "[[programmes]]",
+        f"id = {_quoted(identifier(Path(name).stem))}",
+        f"file = {_quoted(f'programmes/{Path(name).name}')}",
+    )
+    return "\n".join(lines)
+
+
 def study_text(new: NewStudy) -> str:
     """Return the text of ``study.toml``."""
-    lines = ["format = 1", f"title = {_quoted(new.title)}", f"target = {_quoted(new.target)}", ""]
-    for stage in new.stages:
-        files = ", ".join(_quoted(f"responses/{name}") for name in stage.tables)
-        lines += [
-            "[[stages]]",
-            f"id = {_quoted(identifier(stage.label))}",
-            f"label = {_quoted(stage.label)}",
-            f"responses = [{files}]",
-            f"cost = {float(stage.cost)}",
-            f"labour_h = {float(stage.labour_h)}",
-            "",
-        ]
-    for name in new.programmes:
-        lines += [
-            "[[programmes]]",
-            f"id = {_quoted(identifier(Path(name).stem))}",
-            f"file = {_quoted(f'programmes/{name}')}",
-            "",
-        ]
-    for method in new.methods:
-        lines += [
-            "[[tests]]",
-            f"method = {_quoted(method)}",
-            'stages = "all"',
-            f"trials = {new.trials}",
-            "",
-        ]
-    return "\n".join([*lines, "[plan]", f"listeners = {new.listeners}", ""])
+    from abx.study_edit import method_block
+
+    head = f"format = 1\ntitle = {_quoted(new.title)}\ntarget = {_quoted(new.target)}"
+    blocks = [head, *map(_stage_block, new.stages), *map(_programme_block, new.programmes)]
+    plan = f"[plan]\nlisteners = {new.listeners}"
+    untested = "\n\n".join([*blocks, plan]) + "\n"
+    tests = [method_block(untested, method, trials) for method, trials in new.methods.items()]
+    return "\n\n".join([*blocks, *tests, plan]) + "\n"
+
+
+def file_fault(name: str, data: bytes) -> str | None:
+    """Say what is wrong with a table or an excerpt, or None where it can be used.
+
+    Parameters
+    ----------
+    name : str
+        File name; its ending decides what it has to be.
+    data : bytes
+        Contents.
+    """
+    if Path(name).suffix.lower().lstrip(".") not in (*TABLE_ENDINGS, *SOUND_ENDINGS):
+        return (
+            f"{name}: by its ending neither a table ({', '.join(TABLE_ENDINGS)}) nor music "
+            f"({', '.join(SOUND_ENDINGS)}). Export what you need from it as one of these."
+        )
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / Path(name).name
+        path.write_bytes(data)
+        try:
+            _read(path)
+        except StimuliInputError as error:
+            return str(error).replace(f"{folder}{os.sep}", "")
+    return None
+
+
+def _read(path: Path) -> None:
+    from stimuli.programme import ProgrammeSpec, read_programme
+    from stimuli.response import read_response
+
+    if is_sound(path.name):
+        read_programme(ProgrammeSpec(identifier(path.stem), path))
+    else:
+        read_response(path)
+
+
+def is_sound(name: str) -> bool:
+    """Tell whether a file is an excerpt, by its ending; everything else is a table."""
+    return Path(name).suffix.lower().lstrip(".") in SOUND_ENDINGS
+
+
+def names_used_twice(names: Sequence[str]) -> list[str]:
+    """Return the names that stand for two files: one would silently take the other's place."""
+    return [name for name, n in Counter(Path(name).name for name in names).items() if n > 1]
 
 
 def write_new_study(root: Path, new: NewStudy, files: Mapping[str, bytes]) -> None:
-    """Write a study folder; all is checked in a temporary folder first.
+    """Write a study folder; all is checked before anything is written.
 
     Parameters
     ----------
@@ -144,30 +211,84 @@ def write_new_study(root: Path, new: NewStudy, files: Mapping[str, bytes]) -> No
     InputError
         If a study is there already, or any file or entry is wrong; nothing is written then.
     """
-    from abx.study import read_study
-    from stimuli.response import read_response
-
     if (root / "study.toml").exists():
         raise InputError(
             source="study.toml",
             problem="there is a study in this folder already",
             remedy="choose another folder",
         )
+    tables = [name for stage in new.stages for name in stage.tables]
+    _write(root, study_text(new), [*tables, *new.programmes], files)
+
+
+def add_to_study(
+    root: Path,
+    files: Mapping[str, bytes],
+    *,
+    stages: Sequence[NewStage] = (),
+    programmes: Sequence[str] = (),
+) -> None:
+    """Add stages and excerpts to a study that nobody has listened to yet.
+
+    Parameters
+    ----------
+    root : Path
+        Study folder.
+    files : mapping of str to bytes
+        Contents of the new files by name.
+    stages : sequence of NewStage, optional
+        New stages; tests of ``stages = "all"`` ask about them too.
+    programmes : sequence of str, optional
+        Names of new excerpts.
+
+    Raises
+    ------
+    InputError
+        If a file or entry is wrong, or somebody has begun to listen; nothing is written then.
+    """
+    from abx.study_edit import insert_table
+
+    text = (root / "study.toml").read_text(encoding="utf-8")
+    for stage in stages:
+        text = insert_table(text, "stages", _stage_block(stage))
+    for name in programmes:
+        text = insert_table(text, "programmes", _programme_block(name))
+    names = [*(table for stage in stages for table in stage.tables), *programmes]
+    for name in names:
+        if (root / _folder(name) / Path(name).name).exists():
+            raise InputError(
+                source=Path(name).name,
+                problem=f"there is a file of this name in {_folder(name)} already",
+                remedy="give the new file another name",
+            )
+    _write(root, text, names, files)
+
+
+def _folder(name: str) -> str:
+    return "programmes" if is_sound(name) else "responses"
+
+
+def _write(root: Path, text: str, names: Sequence[str], files: Mapping[str, bytes]) -> None:
+    """Put the files into the folder and save the text; on any error the folder stays as it was."""
+    from abx.study_edit import save_study
+
+    for name in names:
+        fault = file_fault(name, files[name])
+        if fault:
+            raise InputError(problem=fault.rstrip("."), remedy="nothing was written")
     root.mkdir(parents=True, exist_ok=True)
-    draft = Path(tempfile.mkdtemp(prefix=".draft-", dir=root))
+    written: list[Path] = []
+    made = [root / name for name in ("responses", "programmes") if not (root / name).exists()]
     try:
-        tables = [name for stage in new.stages for name in stage.tables]
-        for folder, names in (("responses", tables), ("programmes", new.programmes)):
-            (draft / folder).mkdir()
-            for name in names:
-                (draft / folder / Path(name).name).write_bytes(files[name])
-        (draft / "study.toml").write_text(study_text(new), encoding="utf-8")
-        study = read_study(draft / "study.toml")
-        for stage in study.stages:
-            for table in stage.responses:
-                read_response(draft / table)
-        for name in ("responses", "programmes"):
-            shutil.copytree(draft / name, root / name, dirs_exist_ok=True)
-        (draft / "study.toml").replace(root / "study.toml")
-    finally:
-        shutil.rmtree(draft)
+        for name in names:
+            path = root / _folder(name) / Path(name).name
+            path.parent.mkdir(exist_ok=True)
+            written.append(path)
+            path.write_bytes(files[name])
+        save_study(root, text)
+    except BaseException:
+        for path in written:
+            path.unlink(missing_ok=True)
+        for folder in made:
+            shutil.rmtree(folder, ignore_errors=True)
+        raise

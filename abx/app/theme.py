@@ -52,6 +52,51 @@ button[data-testid^="stBaseButton-primary"] { min-width: 14rem; font-weight: 600
 [data-testid="stRadio"] > label p { font-weight: 600; }
 button:focus-visible, input:focus-visible { outline: 3px solid #b86e00 !important;
   outline-offset: 3px; }
+[data-testid="stCaptionContainer"], [data-testid="stCaptionContainer"] p { color: #4c5b55;
+  font-size: 1rem; opacity: 1; }
+.stApp code { color: #0a5a63; background: #e3ebe8; font-size: 0.95rem; overflow-wrap: anywhere;
+  white-space: pre-wrap; }
+[data-testid="stElementToolbar"] { display: none !important; }
+[data-testid="stPageLink-NavLink"] { min-height: 2.75rem; padding: 0.25rem 0.9rem;
+  border-radius: 14px; }
+[data-testid="stPageLink-NavLink"] p { font-size: 1.1rem; }
+.st-key-way { border-bottom: 2px solid #7d8c86; padding-bottom: 0.5rem; gap: 0.25rem !important; }
+[data-testid="stExpander"] summary { min-height: 3rem; }
+[data-testid="stExpander"] summary p { font-size: 1.05rem; }
+[data-testid="stNumberInputContainer"] { min-height: 2.75rem; }
+[data-testid="stNumberInputContainer"] button { min-width: 2.75rem; }
+[data-testid="stTextInputRootElement"], [data-testid="stSelectbox"] [data-baseweb="select"] > div,
+[data-testid="stMultiSelect"] [data-baseweb="select"] > div { min-height: 2.75rem; }
+[data-testid="stWidgetLabel"] p { font-size: 1.05rem; }
+[data-testid="stCheckbox"] label p, [data-testid="stRadio"] label p { white-space: normal;
+  overflow: visible; }
+[data-testid="stCheckbox"] label > div, [data-testid="stCheckbox"] label [data-testid] {
+  white-space: normal; overflow: visible; }
+.stApp input, .stApp textarea, [data-testid="stSelectbox"] [data-baseweb="select"] {
+  font-size: 1.05rem !important; }
+[data-testid="stTextAreaRootElement"] textarea { font-family: "DejaVu Sans Mono", monospace;
+  font-size: 0.95rem !important; }
+[data-testid="stFileUploader"] div:has(> [data-testid="stFileChips"]),
+[data-testid="stFileUploader"] [data-testid="stFileChips"] { max-height: none !important; }
+[data-testid="stFileChipName"] { font-size: 1rem; }
+[data-testid="stFileUploader"] button {
+  min-width: 2.75rem; justify-content: center; }
+[data-testid="stFileUploaderDropzone"] { border: 2px dashed #7d8c86; min-height: 6rem; }
+table.plain { width: 100%; border-collapse: collapse; font-size: 1.05rem;
+  font-variant-numeric: tabular-nums; }
+table.plain caption { text-align: left; padding: 0 0 0.5rem; }
+table.plain th, table.plain td { padding: 0.5rem 0.75rem 0.5rem 0; text-align: left;
+  vertical-align: top; border-bottom: 1px solid #7d8c86; font-weight: 400; }
+table.plain thead th { font-weight: 600; border-bottom-width: 2px; }
+table.plain .number { text-align: right; }
+.curve-key { display: flex; flex-wrap: wrap; gap: 0.25rem 1.5rem; list-style: none; margin: 0;
+  padding: 0; font-size: 1.05rem; }
+.curve-key li { display: flex; align-items: center; gap: 0.6rem; margin: 0; }
+.curve-key .swatch { display: inline-block; width: 2.75rem; flex: none; }
+@media (prefers-color-scheme: dark) {
+  [data-testid="stCaptionContainer"], [data-testid="stCaptionContainer"] p { color: #a9bab2; }
+  .stApp code { color: #7fd6d0; background: #1f302c; }
+}
 @media (prefers-color-scheme: dark) {
   button[data-testid^="stBaseButton-primary"]:enabled p { color: #0b1f1d; }
   [data-testid^="stBaseButton-"]:disabled p { color: #a9bab2; }
@@ -61,6 +106,18 @@ button:focus-visible, input:focus-visible { outline: 3px solid #b86e00 !importan
   .st-key-sheet [data-testid="stButton"], .st-key-sheet button[data-testid^="stBaseButton"] {
     width: 100%; }
   [data-testid="stMainBlockContainer"] { padding: 0.75rem 0.75rem 1.5rem; }
+  .st-key-way { gap: 0 !important; justify-content: space-between; }
+  [data-testid="stPageLink-NavLink"] { padding: 0.25rem 0.4rem; }
+  [data-testid="stPageLink-NavLink"] p { font-size: 1rem; }
+  table.plain thead { position: absolute; width: 1px; height: 1px; overflow: hidden;
+    clip-path: inset(50%); }
+  table.plain, table.plain tbody, table.plain tr, table.plain th, table.plain td,
+  table.plain caption { display: block; }
+  table.plain tr { padding: 0.5rem 0; border-bottom: 2px solid #7d8c86; }
+  table.plain th, table.plain td { padding: 0.15rem 0; border: 0; }
+  table.plain tbody th { font-weight: 600; }
+  table.plain td { display: flex; justify-content: space-between; gap: 1rem; text-align: right; }
+  table.plain td::before { content: attr(data-name); text-align: left; opacity: 0.85; }
 }
 </style>
 """
@@ -74,21 +131,8 @@ header[data-testid="stHeader"], [data-testid="stToolbar"],
 """
 
 
-_ROOM_FOR_HEADER = """
-<style>
-[data-testid="stMainBlockContainer"] { padding-top: 4.5rem !important; }
-</style>
-"""
-
-
-def apply_theme(*, navigation: bool = False) -> None:
-    """Add the style sheet to the current page.
-
-    Parameters
-    ----------
-    navigation : bool, optional
-        Keep the page's head, for pages that are reached from there.
-    """
+def apply_theme() -> None:
+    """Add the style sheet to the current page."""
     import streamlit as st
 
-    st.html(_STYLE + (_ROOM_FOR_HEADER if navigation else _NO_HEADER))
+    st.html(_STYLE + _NO_HEADER)

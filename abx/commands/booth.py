@@ -21,6 +21,7 @@ _CAUTIONS = (
     "In a vehicle: parked, engine off, doors as planned; never while driving.",
 )
 
+NOT_SAID = "rather not say"
 _OUTPUTS = ("loudspeakers", "vehicle", "headphones")
 
 
@@ -68,19 +69,17 @@ def _begin(sessions: Sessions) -> str:
         consent=True,
         hearing="normal" if normal else "impaired",
         output=output,
+        group=_group(sessions),
+        familiarise=sessions.study.plan.familiarisation,
         listener=listener.strip().upper() or None,
-        group=_ask_group(sessions),
     )
 
 
-def _ask_group(sessions: Sessions) -> str:
+def _group(sessions: Sessions) -> str:
     """Ask what the study sorts listeners by; nobody has to say."""
-    from abx.study_claims import NOT_SAID
-
     groups = sessions.study.groups
     if groups is None:
         return ""
-    for name, words in groups.answers.items():
-        detail(f"{name}: {words}")
-    chosen = click.prompt(groups.ask, type=click.Choice([*groups.answers, NOT_SAID]))
-    return "" if chosen == NOT_SAID else str(chosen)
+    words = {label.lower(): name for name, label in groups.answers.items()}
+    choice = click.Choice([*words, NOT_SAID], case_sensitive=False)
+    return words.get(click.prompt(groups.ask, type=choice, default=NOT_SAID), "")

@@ -10,6 +10,7 @@ from typing import TypeVar
 import click
 
 from abx.commands._show import detail, say
+from abx.commands.add import FILES, read_files
 
 __all__ = ["command"]
 
@@ -23,6 +24,7 @@ T = TypeVar("T")
 
 @click.command("new")
 @click.argument("directory", type=click.Path(path_type=Path))
+@click.argument("files", type=FILES, nargs=-1)
 @click.option("--title", help="Title of the study.")
 @click.option(
     "--stage",
@@ -33,27 +35,42 @@ T = TypeVar("T")
 )
 @click.option("--positions", type=click.IntRange(1, 99), help="Microphone positions a stage.")
 @click.option("--listeners", type=click.IntRange(1, 10_000), help="Planned number of listeners.")
+@click.option(
+    "--target",
+    default="car-cabin",
+    show_default=True,
+    help="Target curve, where FILES are given.",
+)
 def command(
     directory: Path,
+    files: tuple[Path, ...],
     title: str | None,
     stages: tuple[str, ...],
     positions: int | None,
     listeners: int | None,
+    target: str,
 ) -> None:
     """Start a study in DIRECTORY: folders and a study file to fill in.
 
     Asks only for what is not given as an option; without a terminal it takes the
-    defaults.
+    defaults. With FILES (measured tables and music) the study is complete at once: tables
+    with the same name but for a number at the end are one stage.
     """
     from abx.scaffold import DEFAULT_STAGES, check_stages, refuse_existing, write_scaffold
 
     refuse_existing(directory)
     if stages:
         check_stages(stages)
-    if _asks() and not (title and stages and listeners and positions):
+    if _asks() and not files and not (title and stages and listeners and positions):
         say(_ABOUT)
     default_title = directory.resolve().name.replace("-", " ").capitalize()
     title = title or _ask("Title of the study", default_title, str)
+    if files:
+        if stages or positions:
+            raise click.UsageError("with files, stages and positions come from their names")
+        listeners = listeners or _ask("How many listeners do you plan", "16", _read_count)
+        _from_files(directory, files, title=title, target=target, listeners=listeners)
+        return
     if not stages:
         stages = _ask("Stages, first to last", " ".join(DEFAULT_STAGES), _read_stages)
     positions = positions or _ask("Microphone positions measured at each stage", "3", _read_count)
@@ -69,6 +86,28 @@ def command(
     detail(f"2. put two or more music excerpts into {directory / 'programmes'}")
     detail(f"3. read through {study_file}; each entry is explained there")
     detail(f"4. earwitness render {directory}")
+
+
+def _from_files(
+    directory: Path, files: tuple[Path, ...], *, title: str, target: str, listeners: int
+) -> None:
+    from abx.app.new_study import NewStage, NewStudy, group_tables, is_sound, write_new_study
+
+    contents = read_files(files)
+    groups = group_tables([name for name in contents if not is_sound(name)])
+    new = NewStudy(
+        title=title,
+        target=target,
+        stages=tuple(NewStage(name, tuple(tables)) for name, tables in groups.items()),
+        programmes=tuple(name for name in contents if is_sound(name)),
+        methods={"paired": 2},
+        listeners=listeners,
+    )
+    write_new_study(directory, new, contents)
+    say(f"Study file: {directory / 'study.toml'}", always=True)
+    for stage in new.stages:
+        detail(f"stage {stage.label}: {', '.join(stage.tables)}")
+    say(f"Next: earwitness plan {directory}, then earwitness render {directory}")
 
 
 def _asks() -> bool:

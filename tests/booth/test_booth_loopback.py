@@ -204,3 +204,18 @@ def test_the_terminal_shows_lines_and_reads_single_keys(
     console.show("Question 1 of 2")
     assert console.key() == "\x1b[A"
     assert capsys.readouterr().out == "Question 1 of 2\n"
+
+
+def test_the_set_to_get_to_know_is_heard_and_left_without_an_answer(
+    card, sessions: Sessions
+) -> None:
+    token = sessions.begin(consent=True, output="booth", familiarise=True)
+    script = Patient(["\r", "a", 1.5, "\r", LEAVE])
+    run_booth(sessions, token, script, latency=0.1)
+    assert any(line.startswith("Set 1 of ") for line in script.lines)
+    assert "Enter goes on once all have been heard." in script.lines
+    assert any(line.startswith("Still to hear: ") for line in script.lines)
+    assert script.lines[-1] != script.lines[-2]
+    assert sessions.store.rows(sessions.study_id, kind="answer") == []
+    later = [line for line in script.lines if line.startswith(("Set 2", "Practice 1", "Question 1"))]
+    assert later, script.lines

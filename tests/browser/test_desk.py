@@ -27,61 +27,126 @@ def wav(seconds: float) -> bytes:
     return out.getvalue()
 
 
-def uploads() -> list[dict]:
-    files = []
+def measured(folder: Path) -> list[Path]:
+    """Write two positions of every stage and an excerpt, as somebody has them at hand."""
+    folder.mkdir()
+    paths = []
     for number, stage in enumerate(STAGES):
         for position in (1, 2):
             table = response_table(tilt_db_per_decade=3.0 * (number - 1) + 0.2 * position)
-            files.append(
-                {
-                    "name": f"{stage}-p{position}.csv",
-                    "mimeType": "text/csv",
-                    "buffer": table.encode(),
-                }
-            )
-    return files
+            paths.append(folder / f"{stage}-p{position}.csv")
+            paths[-1].write_text(table, encoding="utf-8")
+    paths.append(folder / "ripple.wav")
+    paths[-1].write_bytes(wav(1.5))
+    return paths
+
+
+def drop(page: Page, paths: list[Path]) -> None:
+    """Drag files from the machine onto the page, as the browser itself gets it."""
+    zone = page.get_by_test_id("stFileUploaderDropzone").first
+    zone.scroll_into_view_if_needed()
+    zone.click(trial=True)  # waits until it stands still
+    box = zone.bounding_box()
+    assert box is not None
+    place = {"x": box["x"] + box["width"] / 2, "y": box["y"] + box["height"] / 2}
+    data = {"items": [], "files": [str(path) for path in paths], "dragOperationsMask": 1}
+    browser = page.context.new_cdp_session(page)
+    for kind in ("dragEnter", "dragOver", "drop"):
+        browser.send("Input.dispatchDragEvent", {"type": kind, **place, "data": data})
+
+
+def refused_drop(page: Page, folder: Path) -> None:
+    """What cannot be used is said at once, for every file, and is taken out again."""
+    folder.mkdir()
+    bad = {"notes.csv": b"hello", "cut.wav": b"RIFF1234", "letter.pdf": b"%PDF"}
+    for name, data in bad.items():
+        (folder / name).write_bytes(data)
+    drop(page, sorted(folder.iterdir()))
+    expect(page.get_by_text("notes.csv: the file holds no rows of numbers.")).to_be_visible()
+    expect(page.get_by_text("cut.wav: the file cannot be read as sound")).to_be_visible()
+    expect(page.get_by_text("letter.pdf: by its ending neither a table")).to_be_visible()
+    expect(page.get_by_role("button", name="Create the study")).to_be_disabled()
+    for name in bad:
+        page.get_by_role("button", name=f"Remove {name}").click()
+    expect(page.get_by_text("cut.wav")).to_have_count(0)
 
 
 @pytest.mark.browser
 def test_from_dropped_files_to_the_report(page: Page, tmp_path: Path) -> None:
     root = tmp_path / "study"
     root.mkdir()
+    files = measured(tmp_path / "at-hand")
+    late = [path for path in files if path.name.startswith(STAGES[-1])]
     with served(root, DESK) as server:
         page.goto(server.url)
+        refused_drop(page, tmp_path / "bad")
+        drop(page, [path for path in files if path not in late])
+        expect(page.get_by_text("Measured in heron-p1.csv, heron-p2.csv")).to_be_visible()
         page.get_by_label("Title of the study").fill('The "Boathouse" trial')
-        upload = page.locator("input[type=file]")
-        upload.first.set_input_files(uploads())
-        expect(page.locator("[data-testid=stDataFrame]")).to_be_visible()
-        excerpt = {"name": "ripple.wav", "mimeType": "audio/wav", "buffer": wav(1.5)}
-        upload.last.set_input_files([excerpt])
-        page.get_by_label("Listeners").fill("4")
-        page.get_by_label("Listeners").press("Tab")
-        create = page.get_by_role("button", name="Create the study")
-        expect(create).to_be_enabled()
-        create.click()
+        page.get_by_label("Listeners", exact=True).fill("4")
+        page.get_by_label("Listeners", exact=True).press("Tab")
+        expect(page.get_by_role("row", name="Paired preference")).to_be_visible()
+        page.get_by_role("button", name="Create the study").click()
         expect(page.get_by_label("Study file")).to_be_visible()
+        add_a_stage(page, late)
         assert [s.id for s in read_study(root / "study.toml").stages] == list(STAGES)
         refused_edit(page, root)
         visit(page, "Responses")
         expect(page.get_by_text("Deviation from the target")).to_be_visible()
         visit(page, "Sound")
         page.get_by_role("button", name="Render and check").click()
-        expect(page.get_by_text("Every check passed.")).to_be_visible(timeout=60_000)
+        expect(page.get_by_text("checks passed.")).to_be_visible(timeout=60_000)
         hear_every_stage(page)
-        visit(page, "Plan")
-        expect(page.get_by_text("What this panel can find")).to_be_visible()
+        change_the_plan(page, root)
         visit(page, "Panel")
         page.get_by_role("button", name="Open the study").click()
         expect(page.get_by_text("0 of 4")).to_be_visible()
         answer_everything(root)
-        page.reload()
-        expect(page.get_by_text("4 of 4")).to_be_visible()
+        expect(page.get_by_text("4 of 4")).to_be_visible()  # it counts again by itself
+        expect(page.get_by_text("The two orders of a comparison differ by 0")).to_be_visible()
+        sealed_from_now_on(page)
         page.get_by_text("I want to close the study for good").click()
         page.get_by_role("button", name="Close the study").click()
         page.get_by_role("button", name="Analyse and write the report").click()
-        with page.expect_download(timeout=90_000) as download:
-            page.get_by_role("button", name="Open the report").click(timeout=90_000)
-        assert "Boathouse" in download.value.path().read_text(encoding="utf-8")
+        with page.expect_popup(timeout=90_000) as opened:
+            page.get_by_role("link", name="Open the report").click(timeout=90_000)
+        expect(opened.value.get_by_text("Boathouse").first).to_be_visible()
+
+
+def add_a_stage(page: Page, files: list[Path]) -> None:
+    page.get_by_text("Add stages or music").click()
+    drop(page, files)
+    expect(page.get_by_text("Measured in plover-p1.csv, plover-p2.csv")).to_be_visible()
+    page.get_by_label("Stage", exact=True).fill(STAGES[-1].capitalize())
+    page.get_by_label("Stage", exact=True).press("Tab")
+    page.get_by_role("button", name="Add to the study").click()
+    expect(page.get_by_text("Added. Render the sound again")).to_be_visible()
+
+
+def change_the_plan(page: Page, root: Path) -> None:
+    """The power is shown for what is typed, before it is saved."""
+    visit(page, "Plan")
+    expect(page.get_by_role("row", name="ABX")).to_have_count(0)
+    page.get_by_text("Is a difference heard: which of two is X (ABX)").click()
+    expect(page.get_by_role("row", name="ABX")).to_be_visible()
+    page.get_by_label("Trials, ABX").fill("3")
+    page.get_by_label("Trials, ABX").press("Tab")
+    expect(page.get_by_text("--trials abx=3 --save")).to_be_visible()
+    page.get_by_text("Is a difference heard: which of two is X (ABX)").click()
+    expect(page.get_by_role("button", name="Save this plan")).to_have_count(0)
+    page.get_by_label("Trials, Paired preference").fill("4")
+    page.get_by_label("Trials, Paired preference").press("Tab")
+    page.get_by_role("button", name="Save this plan").click()
+    expect(page.get_by_role("button", name="Save this plan")).to_have_count(0)
+    assert [test.trials for test in read_study(root / "study.toml").tests] == [4]
+
+
+def sealed_from_now_on(page: Page) -> None:
+    for name, button in (("Files", "Check and save"), ("Sound", "Render and check")):
+        visit(page, name)
+        expect(page.get_by_role("button", name=button)).to_be_disabled()
+        expect(page.get_by_text("are sealed until it is closed")).to_be_visible()
+    visit(page, "Panel")
 
 
 def visit(page: Page, name: str) -> None:
@@ -131,8 +196,7 @@ NEW = NewStudy(
     target="car-cabin",
     stages=(NewStage("Osprey", ("osprey.csv",)), NewStage("Heron", ("heron.csv",))),
     programmes=("ripple.wav",),
-    methods=("paired",),
-    trials=2,
+    methods={"paired": 2},
     listeners=4,
 )
 

@@ -1,0 +1,166 @@
+"""The desk's page for the plan: what is asked of how many, and what that can find."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+import streamlit as st
+
+from abx.app.desk import WRONG, command_hint, open_workspace, pressed, sealed
+from abx.app.tables import show_table
+from abx.methods import get_method, method_ids
+
+if TYPE_CHECKING:
+    from abx.study import Study
+
+__all__ = ["METHOD_WORDS", "ask_methods", "plan_page", "power_rows", "show_plan"]
+
+METHOD_WORDS = {
+    "paired": "Which of two is preferred",
+    "abx": "Is a difference heard: which of two is X (ABX)",
+    "triangle": "Is a difference heard: which of three is the odd one (triangle)",
+    "duo-trio": "Is a difference heard: which of two is the reference (duo-trio)",
+    "same-different": "Is a difference heard: same or different",
+    "rating": "How good is each version, 0 to 100",
+    "grading": "How much does each differ from the first stage, 5.0 to 1.0",
+}
+"""What each method asks, for the owner of a study."""
+
+_SHARES = (0.6, 0.7, 0.8, 0.9)
+
+
+def method_words(method: str) -> str:
+    """Return what a method asks; its label where nothing more is said here."""
+    return METHOD_WORDS.get(method, get_method(method).label)
+
+
+def plan_page() -> None:
+    """Choose methods, trials and panel; say what the plan asks and what it can find."""
+    from abx.study import study_from_text
+    from abx.study_edit import save_study, with_plan
+
+    st.title("Plan")
+    workspace = open_workspace()
+    if workspace is None:
+        return
+    path = workspace.study_file
+    text = path.read_text(encoding="utf-8")
+    try:
+        study = study_from_text(text, path=path)
+        fixed = sealed(workspace)
+        listeners, trials = _choose(study, fixed=fixed)
+        changed = with_plan(text, listeners=listeners, trials=trials)
+        draft = study_from_text(changed, path=path)
+    except WRONG as error:
+        st.error(str(error))
+        return
+    if changed != text and not fixed:
+        st.warning("This plan is not saved yet.")
+        if pressed("Save this plan", type="primary"):
+            try:
+                save_study(workspace.root, changed)
+            except WRONG as error:
+                st.error(f"Not saved. {error}")
+                return
+            st.rerun()
+    show_plan(draft)
+    options = "".join(f" --trials {method}={number}" for method, number in trials.items())
+    command_hint(f"plan STUDY --listeners {listeners}{options} --save")
+
+
+def _choose(study: Study, *, fixed: bool) -> tuple[int, Mapping[str, int]]:
+    """Ask for the panel and the trials of each method; only what differs is returned."""
+    now = {test.method: test.trials for test in study.tests}
+    listeners = st.number_input("Listeners", 1, 10_000, study.plan.listeners, disabled=fixed)
+    asked = ask_methods(now, key="plan", disabled=fixed)
+    trials = {method: 0 for method in now if method not in asked}
+    trials |= {m: number for m, number in asked.items() if number != now.get(m)}
+    return int(listeners), trials
+
+
+def ask_methods(
+    now: Mapping[str, int], *, key: str, disabled: bool = False, trials: int = 2
+) -> dict[str, int]:
+    """Ask which methods to use and how often.
+
+    Parameters
+    ----------
+    now : mapping of str to int
+        Trials by method, as they are.
+    key : str
+        Keeps the boxes of two pages apart.
+    disabled : bool, optional
+        Show without letting anything be changed.
+    trials : int, optional
+        Offered for a method that is not used yet.
+
+    Returns
+    -------
+    dict of str to int
+        Trials of each pair or set and listener by chosen method.
+    """
+    st.markdown("What to ask, and how often of each pair or set and listener")
+    asked = {}
+    known = method_ids()
+    for method in (*METHOD_WORDS, *sorted(set(known) - set(METHOD_WORDS))):
+        wide, narrow = st.columns([3, 1], vertical_alignment="center")
+        chosen = wide.checkbox(
+            method_words(method), method in now, key=f"{key}-{method}", disabled=disabled
+        )
+        if chosen:
+            asked[method] = int(
+                narrow.number_input(
+                    f"Trials, {get_method(method).label}",
+                    1,
+                    64,
+                    now.get(method, trials),
+                    key=f"{key}-n-{method}",
+                    label_visibility="collapsed",
+                    disabled=disabled,
+                )
+            )
+    return asked
+
+
+def show_plan(study: Study) -> None:
+    """Say what a plan asks of people, and what it can find."""
+    from abx.planning import describe_plan
+
+    st.header("What it asks")
+    st.markdown("\n".join(f"- {line}" for line in describe_plan(study)))
+    st.header("What this panel can find")
+    rows = power_rows(study)
+    if not rows:
+        st.write("There is no such figure for ratings and grades: it depends on how they spread.")
+        return
+    st.write(
+        "Chance to notice a difference if, on average, this share of answers is right, or prefers "
+        f"the better stage. Listeners are taken to differ. Level {100 * study.plan.alpha:g} %."
+    )
+    show_table(rows)
+
+
+def power_rows(study: Study) -> list[dict[str, object]]:
+    """Return the power of each pair test for shares of 60 to 90 %, as ``earwitness plan`` does."""
+    from analysis.planning import guessing_share, listeners_needed, plan_answer
+    from analysis.trials import FORCED_CHOICE
+
+    rows: list[dict[str, object]] = []
+    for test in study.tests:
+        if test.method not in (*FORCED_CHOICE, "paired"):
+            continue
+        asked: dict[str, Any] = {
+            "method": test.method,
+            "n_trials": test.trials,
+            "alpha": study.plan.alpha,
+        }
+        row: dict[str, object] = {"Method": get_method(test.method).label}
+        row["By chance"] = f"{100 * guessing_share(test.method):.0f} %"
+        for share in _SHARES:
+            found = plan_answer(share=share, n_listeners=study.plan.listeners, **asked)
+            row[f"At {100 * share:.0f}\u00a0%"] = f"{100 * found.power:.0f} %"
+        needed = listeners_needed(share=0.7, **asked)
+        row["Listeners for a chance of 80\u00a0% at 70\u00a0%"] = needed or "more than 200"
+        rows.append(row)
+    return rows

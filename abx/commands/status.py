@@ -1,0 +1,66 @@
+"""``earwitness status``: how many answers, how evenly spread, never what they say."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import click
+
+from abx.commands._area import database_option, study_argument
+from abx.commands._show import detail, heading, say
+
+__all__ = ["command"]
+
+
+@click.command("status")
+@study_argument
+@database_option
+def command(study: str, database: str | None) -> None:
+    """Show who has answered how much in STUDY, and the balance. No result is shown."""
+    from abx.steps import open_sessions
+    from abx.workspace import Workspace
+
+    workspace = Workspace.open(study)
+    sessions = open_sessions(workspace, workspace.live, database=database)
+    try:
+        counts = sessions.counts()
+        title = sessions.study.title
+    finally:
+        sessions.store.close()
+    heading(title, always=True)
+    finished = sum(one["finished"] for one in counts["listeners"])
+    detail(
+        f"{counts['state']}; {finished} of {counts['planned']} listeners finished, "
+        f"{len(counts['listeners'])} begun",
+        always=True,
+    )
+    for one in counts["listeners"]:
+        detail(_listener_line(one), always=True)
+    for line in _balance_lines(counts):
+        detail(line, always=True)
+    detail(f"SHA-256 of the schedule's seed: {counts['commitment']}")
+    if counts["state"] == "open":
+        say(f"Next: earwitness close {workspace.root}, once everybody has been here")
+
+
+def _listener_line(one: dict[str, Any]) -> str:
+    state = "finished" if one["finished"] else "under way"
+    return (
+        f"{one['listener']:<12} {one['answered']:>3} of {one['of']} answers, {state}, each "
+        f"comparison {one['fewest']} to {one['most']} times"
+    )
+
+
+def _balance_lines(counts: dict[str, Any]) -> list[str]:
+    pairs = counts["pairs"]
+    lines = []
+    if pairs:
+        answered = [pair["answered"] for pair in pairs]
+        apart = max(abs(pair["first"] - pair["second"]) for pair in pairs)
+        lines.append(
+            f"{len(pairs)} comparisons, each asked {min(answered)} to {max(answered)} times; "
+            f"their two orders differ by {apart} at most"
+        )
+    if counts["stuttered"]:
+        lines.append(f"the booth's sound stuttered in {counts['stuttered']} questions")
+    return lines
