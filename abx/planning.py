@@ -157,7 +157,9 @@ def _check_share(share: float, methods: Iterable[str]) -> None:
             )
 
 
-def power_lines(study: Study, *, share: float = DEFAULT_SHARE) -> list[str]:
+def power_lines(
+    study: Study, *, share: float = DEFAULT_SHARE, looks: int | None = None
+) -> list[str]:
     """Say what the planned panel can find out, in sentences.
 
     Parameters
@@ -166,17 +168,20 @@ def power_lines(study: Study, *, share: float = DEFAULT_SHARE) -> list[str]:
         The checked study file.
     share : float, optional
         True share of right answers, or of choices of the better stage, to reckon with.
+    looks : int, optional
+        Looks at the totals that a study run elsewhere takes, the last one included.
 
     Returns
     -------
     list of str
         For each method the chance to show such a difference, and how many listeners give
-        an 80 % chance. See :mod:`analysis.planning` for the method.
+        an 80 % chance; the same for every claim that a difference is not heard; and where asked
+        for, the p-values at which an early look may stop. See :mod:`analysis.planning`.
 
     Raises
     ------
     InputError
-        If the share is no better than guessing.
+        If the share is no better than guessing, or the looks are more than listeners allow.
     """
     from analysis.planning import listeners_needed, plan_answer
 
@@ -195,7 +200,43 @@ def power_lines(study: Study, *, share: float = DEFAULT_SHARE) -> list[str]:
         )
         rest = f"{needed} listeners give 80 %" if needed else "200 listeners do not give 80 %"
         lines.append(f"{answer.sentence} {rest}.")
-    return lines
+    return lines + _similar_lines(study) + _look_lines(study, looks)
+
+
+def _similar_lines(study: Study) -> list[str]:
+    """Say what the plan can find where a claim is that a difference is not heard."""
+    from analysis.claims import parse_claim
+    from analysis.planning import similar_sentence
+    from analysis.trials import FORCED_CHOICE
+
+    margins = {claim.margin for claim in map(parse_claim, study.claims)} - {None}
+    return [
+        similar_sentence(
+            method=method,
+            margin=margin,
+            n_listeners=study.plan.listeners,
+            n_trials=trials,
+            alpha=study.plan.alpha,
+        )
+        for margin in sorted(margin for margin in margins if margin is not None)
+        for method, trials in _questions(study).items()
+        if method in FORCED_CHOICE
+    ]
+
+
+def _look_lines(study: Study, looks: int | None) -> list[str]:
+    from analysis.planning import look_sentence
+
+    if looks is None:
+        return []
+    try:
+        return [look_sentence(study.plan.listeners, looks, alpha=study.plan.alpha)]
+    except ValueError:
+        raise InputError(
+            where="--looks",
+            problem=f"{looks} looks are more than {study.plan.listeners} listeners allow",
+            remedy="take two looks or more, each after two further listeners at least",
+        ) from None
 
 
 def draw_power(

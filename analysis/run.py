@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from analysis.bounded_means import growing_panel
 from analysis.choice_block import choice_block
 from analysis.claim_hearing import obvious_controls
 from analysis.claims import Heard, claimed_groups, judge_claims, parse_claim
@@ -111,9 +112,9 @@ def analyse(
     -------
     dict
         ``about``, ``discrimination``, ``preference``, ``choice``, ``reliability``, ``ratings``,
-        ``grading``, ``power``, ``link``, ``predictions``, ``upgrade``, ``regions``, ``dose``,
-        ``claims``, ``screened``: plain numbers, text, lists and dictionaries at full precision,
-        None where a figure is undefined.
+        ``grading``, ``power``, ``growing_panel``, ``link``, ``predictions``, ``upgrade``,
+        ``regions``, ``dose``, ``claims``, ``screened``: plain numbers, text, lists and
+        dictionaries at full precision, None where a figure is undefined.
 
     Raises
     ------
@@ -171,7 +172,8 @@ def _blocks(trials: TrialTable, options: _Options) -> dict[str, Any]:
         "reliability": reliability_block(trials),
         "ratings": ratings_block(trials, declared=options.post_screening),
         "grading": grading_block(trials),
-        "power": power_block(cells, preference, alpha=alpha),
+        "power": power_block(cells, preference, alpha=alpha, margins=_margins(options.claims)),
+        "growing_panel": growing_panel(trials, cells),
         "link": link_rows(links, alpha=alpha),
         "link_programmes": programme_link_rows(trials, options.programmes),
         "predictions": prediction_rows(links, options.stages, alpha=alpha, seed=seed),
@@ -193,6 +195,11 @@ def _blocks(trials: TrialTable, options: _Options) -> dict[str, Any]:
             simulated=trials.simulated,
         ),
     }
+
+
+def _margins(claims: tuple[str, ...]) -> list[float]:
+    """Return the margins that claims of not hearing declare."""
+    return [claim.margin for claim in map(parse_claim, claims) if claim.margin is not None]
 
 
 def _groups(trials: TrialTable, options: _Options) -> dict[str, Heard]:
