@@ -28,6 +28,7 @@ from analysis.claim_words import (
     more_listeners,
     nothing,
     p_words,
+    panels,
     people,
     percent,
 )
@@ -226,7 +227,7 @@ def _step_finding(
     per = how[price] if price else ""
     first = i if value > 0 else j
     told = (
-        f"in {percent(chance if value > 0 else 1 - chance)} of resampled panels {first} gains "
+        f"in {panels(chance if value > 0 else 1 - chance)} of resampled panels {first} gains "
         f"more{per} ({people(g)}, {fit.n_trials} paired trials; {p_words(p)})."
     )
     words = {

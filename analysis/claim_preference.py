@@ -17,6 +17,7 @@ from analysis.claim_words import (
     more_listeners,
     nothing,
     p_words,
+    panels,
     people,
     percent,
 )
@@ -153,7 +154,7 @@ def _most_finding(
     chance = numbers["p_best"]
     told = (
         f"{people(against[worst].n_listeners)}, {against[worst].n_trials} paired trials, "
-        f"{p_words(p_value)}; in {percent(chance)} of resampled panels it comes first."
+        f"{p_words(p_value)}; in {panels(chance)} of resampled panels it comes first."
     )
     words = {
         "supported": f"Listeners prefer {stage} over each of {listed(names)} ({told[:-1]}).",

@@ -18,6 +18,7 @@ __all__ = [
     "more_listeners",
     "nothing",
     "p_words",
+    "panels",
     "people",
     "percent",
 ]
@@ -107,6 +108,13 @@ def more_listeners(now: int, ratio: float, what: str) -> str:
 def percent(share: float) -> str:
     """Write a share as a whole percentage."""
     return f"{100 * share:.0f} %"
+
+
+def panels(chance: float) -> str:
+    """Write a share of resampled panels, which is never quite none or all."""
+    if chance > 0.99:
+        return "over 99 %"
+    return "under 1 %" if chance < 0.01 else percent(chance)
 
 
 def p_words(p: float) -> str:

@@ -16,6 +16,7 @@ from scipy import stats
 
 from analysis.bootstrap import WorthDraws
 from analysis.bradley_terry import PairModelFit
+from analysis.claim_words import p_words
 from analysis.counts import PairCounts
 from analysis.errors import InputError
 from analysis.link_fit import LackOfFit, lack_of_fit
@@ -474,7 +475,7 @@ def _words(row: dict[str, Any]) -> str:
         f"Over {n} stages the order by {name} agrees with the order of worths in "
         f"{row['pairs_agree']} of {row['pairs_total']} pairs "
         f"and runs the other way in {row['pairs_opposed']} "
-        f"(rank correlation {row['spearman']:+.2f}, permutation p = {row['p_exact']:.3f})"
+        f"(rank correlation {row['spearman']:+.2f}, permutation {p_words(row['p_exact'])})"
     )
     order = order if row["spearman"] >= 0 else order.replace("agrees with", "reverses")
     kept = {True: "; the worths are compatible with it alone", None: ""}.get(
@@ -486,8 +487,8 @@ def _words(row: dict[str, Any]) -> str:
         return (
             f"{order}{kept}. Over these {n} stages one unit of {name} goes with "
             f"{row['slope']:+.2f} logits of worth ({row['ci_low']:+.2f} to {row['ci_high']:+.2f}; "
-            f"p = {row['p_adjusted']:.3f})."
+            f"{p_words(row['p_adjusted'])})."
         )
     return (
-        f"{order}{kept}. No rule from {name} to preference is shown (p = {row['p_adjusted']:.3f})."
+        f"{order}{kept}. No rule from {name} to preference is shown ({p_words(row['p_adjusted'])})."
     )

@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.bradley_terry import PairModelFit, fit_pair_model
+from analysis.claim_words import p_words
 from analysis.counts import components, split_pair_counts
 from analysis.link_permutation import (
     EXACT_STAGES,
@@ -253,7 +254,7 @@ def _words(row: dict[str, Any]) -> str:
         few = f" {row['n_stages']} stages cannot show that an order is more than luck."
     return (
         f"Rank correlation of {row['metric']} and worth over {row['n_stages']} stages: {single}; "
-        f"mean {row['mean_spearman']:+.2f} (permutation p = {row['p_exact']:.3f}, the same stages "
+        f"mean {row['mean_spearman']:+.2f} (permutation {p_words(row['p_exact'])}, the same stages "
         f"in all programmes).{few} Beyond the stage itself worths differ between programmes by "
         f"{inside['worth_sd']:.2f} logits, {differ} so few trials would scatter."
     )

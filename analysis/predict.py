@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from analysis.claim_words import p_words
 from analysis.link import Link
 from analysis.stages import StageTable
 
@@ -153,7 +154,7 @@ def _reason(link: Link, value: float, alpha: float) -> str | None:
     if link.line.p_value > alpha:
         return (
             f"the link of {name} to preference did not pass its test over {n} stages "
-            f"(p = {link.line.p_value:.3f}); more stages that differ in {name} would allow one."
+            f"({p_words(link.line.p_value)}); more stages that differ in {name} would allow one."
         )
     if not link.error < link.error_of_mean:
         return (

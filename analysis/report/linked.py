@@ -170,6 +170,7 @@ def _slope_table(page: Page, rows: Sequence[Row]) -> Block | None:
     cells = [
         [
             _metric_cell(page, row),
+            page.n(row.at("n_stages"), "count"),
             page.n(row.at("slope"), "logit"),
             *([page.between(row, "ci_low", "ci_high", "logit")] if bounded else []),
             page.n(row.at("se"), "se"),
@@ -181,7 +182,7 @@ def _slope_table(page: Page, rows: Sequence[Row]) -> Block | None:
         ]
         for row in kept
     ]
-    columns = ["metric", "slope", *(["interval"] if bounded else []), "se_plain"]
+    columns = ["metric", "n_stages", "slope", *(["interval"] if bounded else []), "se_plain"]
     return page.table([*columns, *(["p", "p_holm"] if tested else [])], cells)
 
 

@@ -45,41 +45,57 @@ def _steps_figure(page: Page, rows: Sequence[Row]) -> Block:
     return page.figure(svg, caption, page.csv_of("first-steps", rows, keys))
 
 
-def _steps_table(page: Page, rows: Sequence[Row], *, after: bool = False) -> Block:
-    """Show the gain of steps, with its price where that is known; `after` names the step before."""
-    prices = [key for key in _PRICES if any(row.number(key) is not None for row in rows)]
-    cells = []
-    for row in rows:
-        line: list[object] = [page.stage(row.get("first"))] if after else []
-        line += [
+def _steps_table(page: Page, rows: Sequence[Row]) -> Block:
+    """Show the gain of steps, after another one where the rows name it."""
+    after = any(row.get("first") for row in rows)
+    cells = [
+        [
+            *([page.stage(row.get("first"))] if after else []),
             page.stage(row.get("step")),
             page.n(row.at("p_best"), "chance"),
             page.n(row.at("gain"), "logit"),
             page.between(row, "gain_low", "gain_high", "logit"),
         ]
+        for row in rows
+    ]
+    columns = [*(["after"] if after else []), "step", "p_first", "gain_worth", "interval"]
+    return page.table(columns, cells)
+
+
+def _price_table(page: Page, rows: Sequence[Row]) -> Block | None:
+    """Show the gain of steps by cost and by labour; None where neither is known."""
+    prices = [key for key in _PRICES if any(row.number(key) is not None for row in rows)]
+    if not prices:
+        return None
+    after = any(row.get("first") for row in rows)
+    cells = []
+    for row in rows:
+        line: list[object] = [page.stage(row.get("first"))] if after else []
+        line.append(page.stage(row.get("step")))
         for key in prices:
-            kind = _PRICES[key][1]
-            known = row.number(f"{key}_low") is not None
-            low, high = f"{key}_low", f"{key}_high"
+            kind, low = _PRICES[key][1], f"{key}_low"
+            known = row.number(low) is not None
             line += [
                 _shown(page, row, key, kind),
-                page.between(row, low, high, kind) if known else _DASH,
+                page.between(row, low, f"{key}_high", kind) if known else _DASH,
+                *([] if after else [_shown(page, row, f"p_best_{key}", "chance")]),
             ]
         cells.append(line)
-    columns = [*(["after"] if after else []), "step", "p_first", "gain_worth", "interval"]
+    columns = [*(["after"] if after else []), "step"]
     for key in prices:
-        columns += [_PRICES[key][0], "interval"]
-    return page.table(columns, cells, style="long")
+        columns += [_PRICES[key][0], "interval", *([] if after else ["p_first"])]
+    return page.table(columns, cells)
 
 
-def _second(page: Page) -> list[Block]:
+def _second(page: Page) -> list[Block | None]:
     rows = page.evidence.rows("/results/upgrade/second_step")
     if not rows:
         return []
     return [
         Block("heading", page.say("title.second")),
         page.para("up.second"),
-        _steps_table(page, rows, after=True),
+        _steps_table(page, rows),
+        _price_table(page, rows),
     ]
 
 
@@ -209,6 +225,7 @@ def upgrade_section(page: Page) -> Section | None:
             page.para("up.lead"),
             _steps_figure(page, ranked) if ranked else None,
             _steps_table(page, ranked) if ranked else None,
+            _price_table(page, ranked),
             *_second(page),
             *order,
             *order_shares(page),
