@@ -190,17 +190,19 @@ def compare_with_answers(
     Returns
     -------
     list of dict
-        One row a prediction with an answer: the prediction's figures, ``proportion``, ``p_value``,
-        ``n_trials``, ``told_apart`` and ``outcome``: ``"as predicted"``, ``"heard against
+        One row a prediction with an answer: the prediction's figures, ``proportion``, ``p_value``
+        between listeners (of the trials where one listener is all there is) and what it
+        ``rests_on``, ``n_trials``, ``n_listeners``, ``told_apart`` and ``outcome``: ``"as predicted"``, ``"heard against
         prediction"``, ``"not shown against prediction"``, or ``"open before"`` for pairs near
         the threshold. Rows of one programme are used where the study has them, else the pair's.
     """
     rows = []
     for one in predicted:
         answer = _answer(one, discrimination)
-        if answer is None or answer["p_value"] is None:
+        p_value, rests_on = _test_of(answer)
+        if answer is None or p_value is None:
             continue
-        told = bool(answer["p_value"] <= alpha)
+        told = bool(p_value <= alpha)
         rows.append(
             asdict(one)
             | {
@@ -208,8 +210,10 @@ def compare_with_answers(
                 "method": answer["method"],
                 "answers_of": answer.get("programme") or "all programmes",
                 "proportion": answer["proportion"],
-                "p_value": answer["p_value"],
+                "p_value": p_value,
+                "rests_on": rests_on,
                 "n_trials": answer["n_trials"],
+                "n_listeners": answer.get("n_listeners"),
                 "told_apart": told,
                 "outcome": _outcome(one.expected, told),
             }
@@ -230,6 +234,17 @@ def _answer(
         if same:
             return max(same, key=lambda row: int(row["n_trials"]))
     return None
+
+
+def _test_of(answer: Mapping[str, Any] | None) -> tuple[float | None, str | None]:
+    """Return the p-value between listeners; the exact one over trials only for one listener."""
+    if answer is None:
+        return None, None
+    panel = answer.get("panel") or {}
+    if panel.get("p_value") is not None:
+        return float(panel["p_value"]), str(panel.get("rests_on"))
+    exact = answer["p_value"]
+    return (None, None) if exact is None else (float(exact), "trials")
 
 
 def _outcome(expected: str, told: bool) -> str:

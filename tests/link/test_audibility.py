@@ -2,10 +2,13 @@
 
 import numpy as np
 import numpy.testing as npt
+import pandas as pd
 import pytest
 
 from analysis.audibility import THRESHOLD_D, compare_with_answers, predict_audibility
+from analysis.discrimination import discrimination_rows
 from analysis.errors import InputError
+from analysis.trials import trial_table
 from stimuli.excitation import COMPONENT_HZ, excitation_difference, signal_spectrum
 from stimuli.response import Response, power_average
 
@@ -131,3 +134,25 @@ def test_predictions_are_held_against_answers():
     )
     assert own[0]["answers_of"] == "pink noise"
     assert compare_with_answers(predicted, []) == []
+
+
+def test_told_apart_means_between_listeners_not_over_trials():
+    """One keen listener among eleven who guess: many right answers, no panel that hears it."""
+    cells = [("p0", 40, 40), *((f"p{k}", 4, 8) for k in range(1, 12))]
+    rows = []
+    for listener, right, total in cells:
+        for n in range(total):
+            x = ("i", "j")[n % 2]
+            true, other = ("a", "b") if x == "i" else ("b", "a")
+            answer = true if n < right else other
+            rows.append((listener, "1", n + 1, "abx", "i", "j", x, answer))
+    names = ["listener", "session", "trial", "method", "stage_a", "stage_b", "stage_x", "answer"]
+    answers = discrimination_rows(trial_table(pd.DataFrame(rows, columns=names)))
+    whole = next(r for r in answers if r["listener"] is None and r["programme"] is None)
+    assert whole["p_value"] < 0.001
+    stages = {"i": FLAT, "j": stage(resonance(1, 6.0))}
+    (row,) = compare_with_answers(predict_audibility(stages), answers)
+    assert row["p_value"] == whole["panel"]["p_value"] > 0.05
+    assert not row["told_apart"]
+    assert row["outcome"] == "not shown against prediction"
+    assert row["n_listeners"] == 12
