@@ -8,14 +8,13 @@ from __future__ import annotations
 
 import hmac
 from collections.abc import Mapping
-from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from abx.answers import Submission, read_heard, read_submission
 from abx.blobs import StimulusCache, build_blob
-from abx.errors import AnswerRefused, Conflict, Gone, NotFound
+from abx.errors import AnswerRefused, Gone, NotFound
 from abx.exposure import level_cap_db, level_source, louder_than_level_step
 from abx.familiarisation import KIND, ListeningSet, listening_sets
 from abx.messages import (
@@ -26,11 +25,21 @@ from abx.messages import (
     listening_message,
     trial_message,
 )
-from abx.methods import get_method
 from abx.opening import Opening, open_study
 from abx.operators import Operators
-from abx.schedule import Slot, make_slot, rehearsal_seed, seed_commitment
-from abx.sitting import Acknowledgement, Sitting, Standing, pseudonym, session_id, short_text
+from abx.schedule import FEWEST_AFTER_BREAK, Slot, make_slot, rehearsal_seed, seed_commitment
+from abx.sitting import (
+    Acknowledgement,
+    Place,
+    Sitting,
+    Standing,
+    check_same,
+    feedback,
+    is_tired,
+    pseudonym,
+    session_id,
+    short_text,
+)
 from abx.slots import free_slot
 from abx.store import Entry, LogRow, Store
 from abx.store.store import Appender
@@ -201,6 +210,7 @@ class Sessions:
             body["slot"],
             body["simulated"],
             familiarise=body.get("familiarise", False),
+            begun_at=row.at,
         )
         if len(self._sittings) > 10_000:
             self._sittings.clear()
@@ -300,7 +310,7 @@ class Sessions:
             keys=(f"answer:{sitting.session}:{trial.number}", "study-closed"),
             sessions=(sitting.session,),
         )
-        return Acknowledgement(str(trial_key), _feedback(trial, submission), message)
+        return Acknowledgement(str(trial_key), feedback(trial, submission), message)
 
     def audio_blob(self, token: str, name: str) -> memoryview:
         """Return the audio block a name stands for: the open trial's, or the level step's.
@@ -427,7 +437,7 @@ class Sessions:
         if chain.find("study-closed") is not None:
             raise Gone("This study is closed. Thank you for your interest.")
 
-    def _place(self, sitting: Sitting, chain: Appender) -> _Place:
+    def _place(self, sitting: Sitting, chain: Appender) -> Place:
         chain.fetch(keys=("study-closed",), sessions=(sitting.session,))
         last = chain.last(session=sitting.session)
         if last is None or last.kind == "withdrawal" or last.body is None:
@@ -435,12 +445,19 @@ class Sessions:
             raise Gone("This sitting was withdrawn and its answers were removed.")
         answered = int(last.content.get("number", 0))
         slot = self._slot(sitting.slot, sitting.simulated)
-        return _Place(
+        return Place(
             answered=answered,
-            on_break=last.kind == "answer" and answered in slot.breaks_after,
+            on_break=last.kind == "answer" and self._break_due(sitting, slot, last, chain),
             closed=chain.find("study-closed") is not None,
             to_know=self._to_know(sitting, last),
         )
+
+    def _break_due(self, sitting: Sitting, slot: Slot, last: LogRow, chain: Appender) -> bool:
+        answered = int(last.content["number"])
+        if answered in slot.breaks_after:
+            return True
+        few_left = len(slot.trials) - answered < FEWEST_AFTER_BREAK
+        return not few_left and is_tired(sitting, last, chain)
 
     def _to_know(self, sitting: Sitting, last: LogRow) -> ListeningSet | None:
         """Return the set that is to be heard next, before the first question."""
@@ -523,7 +540,7 @@ class Sessions:
         key = f"answer:{sitting.session}:{trial.number}"
         stored = chain.find(key)
         if stored is not None:
-            _check_same(stored, submission)
+            check_same(stored, submission)
             return
         place = self._place(sitting, chain)
         if place.closed:
@@ -545,25 +562,3 @@ class Sessions:
     def _blob(self, sources: tuple[tuple[str, str], ...]) -> memoryview:
         loaded = [self.stimuli.get(source, programme) for source, programme in sources]
         return build_blob([samples for samples, _ in loaded], loaded[0][1])
-
-
-@dataclass(frozen=True, slots=True)
-class _Place:
-    """How far a sitting is."""
-
-    answered: int
-    on_break: bool
-    closed: bool
-    to_know: ListeningSet | None
-
-
-def _feedback(trial: Trial, submission: Submission) -> dict[str, bool] | None:
-    if trial.phase != "practice":
-        return None
-    correct = get_method(trial.method).correct(trial, submission.answer)
-    return None if correct is None else {"correct": correct}
-
-
-def _check_same(stored: LogRow, submission: Submission) -> None:
-    if stored.content.get("answer") != submission.answer:
-        raise Conflict("You have answered this question already; your first answer counts.")

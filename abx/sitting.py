@@ -2,14 +2,41 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime, timedelta
+from itertools import pairwise
 from typing import Any
 
-from abx.errors import AnswerRefused
+from abx.answers import Submission
+from abx.errors import AnswerRefused, Conflict
+from abx.familiarisation import ListeningSet
+from abx.methods import get_method
+from abx.store import LogRow
+from abx.store.store import Appender
 from abx.tokens import new_pseudonym
+from abx.trial import Trial
 
-__all__ = ["Acknowledgement", "Sitting", "Standing", "pseudonym", "session_id", "short_text"]
+__all__ = [
+    "FATIGUE_LIMIT",
+    "Acknowledgement",
+    "Place",
+    "Sitting",
+    "Standing",
+    "check_same",
+    "feedback",
+    "is_tired",
+    "pseudonym",
+    "session_id",
+    "short_text",
+    "without_rest",
+]
+
+FATIGUE_LIMIT = timedelta(minutes=25)
+"""Nobody is asked on for longer than this without a pause (common practice, no source)."""
+
+_REST = timedelta(minutes=5)
+"""Whoever stays away for this long between two questions has rested."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +53,8 @@ class Sitting:
         True for simulated listeners.
     familiarise : bool
         Whether the versions are got to know before the questions.
+    begun_at : str
+        When it was begun, as in the log.
     """
 
     session: str
@@ -33,6 +62,7 @@ class Sitting:
     slot: int
     simulated: bool
     familiarise: bool = False
+    begun_at: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,3 +141,78 @@ def short_text(value: str | Mapping[str, str]) -> str | dict[str, str]:
     if len(value) > 20:
         raise AnswerRefused("Too many answers about hearing.")
     return {str(short_text(str(key))): str(short_text(str(item))) for key, item in value.items()}
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """How far a sitting is.
+
+    Attributes
+    ----------
+    answered : int
+        Number of the last answered trial, 0 before the first.
+    on_break : bool
+        Whether a pause is due or under way.
+    closed : bool
+        Whether the study is closed.
+    to_know : ListeningSet or None
+        The set to be heard next, before the first question.
+    """
+
+    answered: int
+    on_break: bool
+    closed: bool
+    to_know: ListeningSet | None
+
+
+def feedback(trial: Trial, submission: Submission) -> dict[str, bool] | None:
+    """Return whether a practice answer was right, where there is right and wrong."""
+    if trial.phase != "practice":
+        return None
+    correct = get_method(trial.method).correct(trial, submission.answer)
+    return None if correct is None else {"correct": correct}
+
+
+def check_same(stored: LogRow, submission: Submission) -> None:
+    """Refuse another answer to a question that has one.
+
+    Raises
+    ------
+    Conflict
+        If the stored answer is another one.
+    """
+    if stored.content.get("answer") != submission.answer:
+        raise Conflict("You have answered this question already; your first answer counts.")
+
+
+def is_tired(sitting: Sitting, last: LogRow, chain: Appender) -> bool:
+    """Tell whether somebody has gone on without a pause for longer than ears and mind allow.
+
+    The schedule's pauses reckon with typical trials; this one looks at the clock.
+
+    Parameters
+    ----------
+    sitting : Sitting
+        Who listens.
+    last : LogRow
+        The sitting's last row, an answer.
+    chain : Appender
+        The study's log.
+    """
+    now = datetime.fromisoformat(last.at)
+    if now - datetime.fromisoformat(sitting.begun_at) <= FATIGUE_LIMIT:
+        return False
+    ended = chain.rows("break-ended", session=sitting.session)
+    begun = ended[-1].at if ended else sitting.begun_at
+    answers = chain.rows("answer", session=sitting.session)
+    moments = [begun, *(row.at for row in answers if row.at > begun)]
+    return without_rest([datetime.fromisoformat(moment) for moment in moments]) > FATIGUE_LIMIT
+
+
+def without_rest(moments: Sequence[datetime]) -> timedelta:
+    """Return how long the listening has gone on since it began or was last left for a while."""
+    begun = moments[0]
+    for before, after in pairwise(moments):
+        if after - before >= _REST:
+            begun = after
+    return moments[-1] - begun

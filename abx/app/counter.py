@@ -56,9 +56,9 @@ def _start() -> None:
     questions, minutes = extent(VISITS)
     st.title("Which one do your ears choose?")
     st.write(
-        f"Put the headphones on and answer {questions} questions in about {minutes} minutes, after "
-        "a short look round and practice. "
-        "You hear versions of the same music, blind. At the end you see your own result."
+        f"Put the headphones on, get to know the sound and answer {questions} questions: about "
+        f"{minutes} minutes. You hear versions of the same music, blind. At the end you see your "
+        "own result."
     )
     st.markdown(
         "- The sound begins very quiet and you set the level. Do not set it loud.\n"

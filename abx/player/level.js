@@ -92,7 +92,7 @@ export function createLevelScreen(sound, keep) {
     if (!started) return "Set your device to a low volume, then start the sound. It begins very quiet.";
     if (!engine.playing) return "Paused. Start the sound to go on.";
     if (levelDb >= capDb && capDb < 0) {
-      return "This is as loud as we play here. Above it ears tire and can be hurt in a day.";
+      return "This is as loud as we play here: more would be too much for a day.";
     }
     if (levelDb >= capDb) {
       return "This is as loud as we play. If you need more, raise the volume of your device, gently.";
@@ -107,7 +107,7 @@ export function createLevelScreen(sound, keep) {
     meter.setAttribute("aria-valuenow", String(value));
     const known = isKnown ? `about ${Math.round(sound.topDba + levelDb)} dBA` : "";
     meter.setAttribute("aria-valuetext", [`step ${value} of ${steps}`, known].filter(Boolean).join(", "));
-    ears.textContent = known ? `At your ears: at most ${known}. 85 dBA is the limit for a working day.` : "";
+    ears.textContent = known ? `At your ears: at most ${known}. Recommended for 8 hours a day: at most 85 dBA.` : "";
     const text = sentence();
     if (words.textContent !== text) words.textContent = text;
     hold.hidden = !started || !rising;

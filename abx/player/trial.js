@@ -39,6 +39,7 @@ export function createTrialScreen(trial, sound, actions, settings) {
   const { versions } = trial;
   const engine = createEngine(sound.context, sound.blob, { gain: sound.gain });
   const mustHear = trial.must_hear ?? versions;
+  const asks = Boolean(trial.answers.length || trial.scale);
   let firstSoundAt = null;
   let closed = false;
 
@@ -52,7 +53,7 @@ export function createTrialScreen(trial, sound, actions, settings) {
   const confirm = el(
     "button",
     { type: "button", class: "main-button confirm", disabled: true, onclick: send },
-    trial.answers.length || trial.scale ? "Confirm answer" : "Go on",
+    asks ? "Confirm answer" : "Go on",
   );
   const free = cards.filter((card) => !panel.takes.includes(card.version)).map((card) => card.node);
   const layout = panel.takes.length ? "rate" : layoutOf(versions);
@@ -98,7 +99,7 @@ export function createTrialScreen(trial, sound, actions, settings) {
       ["\u2190 \u2192", "previous or next version"],
       ["Space", "play or pause"],
       ...panel.keys,
-      ["Enter", "confirm the answer"],
+      ["Enter", asks ? "confirm the answer" : "go on"],
     ];
     const toggleButton = el("button", { type: "button", class: "quiet-button", onclick: switchShortcuts });
     function switchShortcuts() {
@@ -167,7 +168,7 @@ export function createTrialScreen(trial, sound, actions, settings) {
     });
     const complete = !missing.length && panel.value() !== undefined;
     const words = missing.length
-      ? `Listen first, then answer. Still to hear: ${joinWords(missing.map(labelOf))}.`
+      ? `${asks ? "Listen first, then answer." : "Listen to every version."} Still to hear: ${joinWords(missing.map(labelOf))}.`
       : complete && trial.answers.length
         ? "Confirm your answer, or change it."
         : panel.words.choose;

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import threading
 from collections import Counter
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 
 import pytest
 from scipy.stats import chisquare
@@ -15,6 +15,7 @@ from abx.errors import AnswerRefused, Conflict, Gone, InputError, NotFound, Stud
 from abx.export import trial_rows
 from abx.familiarisation import listening_sets
 from abx.session import Sessions
+from abx.sitting import without_rest
 from abx.store import Entry, Store
 from abx.study import study_from_text
 from abx.verify_log import verify_log
@@ -237,6 +238,29 @@ def test_breaks_hold_until_resumed(tmp_path, local_store: Store) -> None:
     assert sessions.resume(token)["state"] == "trial", "resuming twice changes nothing"
     sit_through(sessions, token)
     assert sessions.next_trial(token)["state"] == "done"
+
+
+def test_the_clock_calls_for_a_break_as_well(
+    sessions: Sessions, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whoever takes longer than reckoned gets the pause when the limit is over."""
+    token = begin(sessions)
+    answer_open_trial(sessions, token)
+    assert sessions.next_trial(token)["state"] == "trial"
+    monkeypatch.setattr("abx.sitting.FATIGUE_LIMIT", timedelta(milliseconds=1))
+    assert sessions.next_trial(token)["state"] == "break"
+    monkeypatch.setattr("abx.sitting.FATIGUE_LIMIT", timedelta(minutes=25))
+    assert sessions.resume(token)["state"] == "trial"
+    monkeypatch.setattr("abx.sitting.FATIGUE_LIMIT", timedelta(seconds=10))
+    answer_open_trial(sessions, token)
+    assert sessions.next_trial(token)["state"] == "trial", "the pause begins the count anew"
+
+
+def test_whoever_was_away_has_rested() -> None:
+    start = datetime(2026, 3, 1, 10, 0, tzinfo=UTC)
+    steady = [start + timedelta(minutes=one) for one in range(0, 29, 4)]
+    assert without_rest(steady) == timedelta(minutes=28)
+    assert without_rest([*steady, start + timedelta(minutes=60)]) == timedelta(0)
 
 
 def test_the_seal_covers_what_was_fixed(desk: Desk, sessions: Sessions) -> None:
