@@ -36,6 +36,7 @@ from abx.trial import Trial
 from abx.visits import VISITS, visit_trials
 
 __all__ = [
+    "FEWEST_AFTER_BREAK",
     "RULE",
     "PairBalance",
     "Schedule",
@@ -46,10 +47,14 @@ __all__ = [
     "rehearsal_seed",
     "schedule_bytes",
     "seed_commitment",
+    "slot_content",
 ]
 
 RULE = "earwitness-schedule-2"
 """Name of the rule; it changes when the same seed would give another schedule."""
+
+FEWEST_AFTER_BREAK = 3
+"""Trials that have to be left for a pause: right before the end it helps nobody."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,7 +208,7 @@ def schedule_bytes(schedule: Schedule) -> bytes:
         "rule": schedule.rule,
         "study_sha256": schedule.study_sha256,
         "commitment": schedule.commitment,
-        "slots": [_slot_content(slot) for slot in schedule.slots],
+        "slots": [slot_content(slot) for slot in schedule.slots],
     }
     return json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode()
 
@@ -240,7 +245,8 @@ def balance(schedule: Schedule, study: Study) -> list[PairBalance]:
     return found
 
 
-def _slot_content(slot: Slot) -> dict[str, Any]:
+def slot_content(slot: Slot) -> dict[str, Any]:
+    """Return a slot as JSON data: its index, breaks and trials."""
     return {
         "index": slot.index,
         "breaks_after": list(slot.breaks_after),
@@ -276,5 +282,4 @@ def _breaks(study: Study, trials: list[Trial]) -> tuple[int, ...]:
         if elapsed_s >= limit_s:
             breaks.append(trial.number)
             elapsed_s = 0.0
-    # A pause right before the end helps nobody.
-    return tuple(number for number in breaks if len(trials) - number >= 3)
+    return tuple(number for number in breaks if len(trials) - number >= FEWEST_AFTER_BREAK)
