@@ -192,9 +192,10 @@ def compare_with_answers(
     list of dict
         One row a prediction with an answer: the prediction's figures, ``proportion``, ``p_value``
         between listeners (of the trials where one listener is all there is) and what it
-        ``rests_on``, ``n_trials``, ``n_listeners``, ``told_apart`` and ``outcome``: ``"as predicted"``, ``"heard against
-        prediction"``, ``"not shown against prediction"``, or ``"open before"`` for pairs near
-        the threshold. Rows of one programme are used where the study has them, else the pair's.
+        ``rests_on``, ``n_trials``, ``n_listeners``, ``told_apart`` and ``outcome``:
+        ``"as predicted"``, ``"heard against prediction"``, ``"not shown against prediction"``, or
+        ``"open before"`` for pairs near the threshold. Rows of one programme are used where the
+        study has them, else the pair's.
     """
     rows = []
     for one in predicted:
