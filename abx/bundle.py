@@ -42,6 +42,7 @@ LAYOUT: dict[str, str] = {
     "stimuli/manifest.json": "how each stimulus was made, with its hash",
     "stimuli/*.flac, programmes/...": "the sound itself, only when asked for",
     "stimuli-check.json": "what was measured back from the stimuli",
+    "schedule.json": "seed, commitment, and what every sitting was to be asked",
     "log.jsonl": "the append-only answer log, one row a line, oldest first",
     "results/trials.csv": "the trial table, made from the log",
     "results/stages.csv": "the stage table, made from the responses",
@@ -55,6 +56,7 @@ LAYOUT: dict[str, str] = {
 
 _INDEX = "bundle.json"
 _LOG = "log.jsonl"
+_SCHEDULE = "schedule.json"
 # A listening study is small; more than this is not one, and would fill a disk.
 _MAX_MEMBERS = 20_000
 _MAX_BYTES = 4_000_000_000
@@ -100,7 +102,7 @@ def write_bundle(
     """
     from abx.errors import StillOpen
 
-    log_text, closed = _read_log(workspace, area, database)
+    log_text, schedule, closed = _read_log(workspace, area, database)
     if not closed:
         raise StillOpen("The study is still open. Close it first: earwitness close")
     members = _members(workspace, area, with_sound=with_sound)
@@ -114,6 +116,7 @@ def write_bundle(
             if progress:
                 progress(done, len(members), name)
             entries[name] = _add(archive, name, file.read_bytes())
+        entries[_SCHEDULE] = _add(archive, _SCHEDULE, schedule)
         entries[_LOG] = _add(archive, _LOG, log_text.encode())
         archive.writestr(_INDEX, json.dumps(index | {"members": entries}, indent=1))
     return path
@@ -158,14 +161,16 @@ def _members(workspace: Workspace, area: Area, *, with_sound: bool) -> list[tupl
     return members
 
 
-def _read_log(workspace: Workspace, area: Area, database: str | None) -> tuple[str, bool]:
+def _read_log(workspace: Workspace, area: Area, database: str | None) -> tuple[str, bytes, bool]:
+    """Return the log as text, the schedule as dealt, and whether the study is closed."""
+    from abx.dealt import dealt_bytes
     from abx.steps import open_sessions
 
     sessions = open_sessions(workspace, area, database=database)
     try:
         rows = sessions.store.rows(sessions.study_id)
         lines = [json.dumps(dataclasses.asdict(row), ensure_ascii=False) for row in rows]
-        return "\n".join(lines) + "\n", sessions.closed
+        return "\n".join(lines) + "\n", dealt_bytes(sessions), sessions.closed
     finally:
         sessions.store.close()
 
@@ -214,11 +219,26 @@ def check_bundle(
         area = Area(Path(folder), rehearsal=rehearsal)
         try:
             _rebuild_log(Path(folder) / _LOG, area)
-            return findings + recheck(
-                workspace, area, expected_head=expected_head, progress=progress
-            )
+            found = recheck(workspace, area, expected_head=expected_head, progress=progress)
+            return [*findings, *found, _schedule_finding(workspace, area)]
         except AbxError as error:
             return [*findings, Finding("content", False, str(error))]
+
+
+def _schedule_finding(workspace: Workspace, area: Area) -> Finding:
+    """Hold the schedule of the bundle against its seed."""
+    from abx.dealt import dealt_finding
+    from abx.recheck import Finding
+    from abx.steps import open_sessions
+
+    try:
+        sessions = open_sessions(workspace, area)
+    except AbxError as error:
+        return Finding("schedule", False, f"{_SCHEDULE}: {error}")
+    try:
+        return dealt_finding(sessions, workspace.root / _SCHEDULE)
+    finally:
+        sessions.store.close()
 
 
 def _opened(path: Path) -> zipfile.ZipFile:

@@ -2,12 +2,20 @@
 
 import hashlib
 import json
+import subprocess
+import sys
 import time
+import tomllib
 import zipfile
+from pathlib import Path
 
 import pytest
 
-from abx.bundle import LAYOUT
+from abx.bundle import LAYOUT, check_bundle
+
+HERE = Path(__file__).parent
+CHECKER = HERE / "independent_checker.py"
+sys.path.insert(0, str(HERE))  # for the checker beside the tests
 
 
 @pytest.fixture(scope="session")
@@ -118,6 +126,21 @@ def edit_the_manifest(members):
     members[name] = members[name].replace(b'"gain_db"', b'"gain_db" ', 1)
 
 
+def edit_the_schedule(members):
+    schedule = json.loads(members["schedule.json"])
+    trial = next(t for t in schedule["slots"][0]["trials"] if t["phase"] == "test")
+    trial["versions"][0][1], trial["versions"][1][1] = (
+        trial["versions"][1][1],
+        trial["versions"][0][1],
+    )
+    text = json.dumps(schedule, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+    members["schedule.json"] = text.encode()
+
+
+def remove_the_schedule(members):
+    del members["schedule.json"]
+
+
 FORGERIES = {
     change_an_answer: "other content",
     drop_an_answer: "row",
@@ -138,6 +161,105 @@ def test_a_forgery_is_named_even_with_a_list_that_agrees(bundle, tmp_path, call,
     assert outcome.code == 1, outcome
     failed = [line for line in outcome.out.splitlines() if "FAILS" in line]
     assert any(FORGERIES[forge] in line for line in failed), failed
+
+
+# Another checker --------------------------------------------------------------------------
+
+
+def second_opinion(path):
+    """Run the checker that knows the documentation only, without any installed package."""
+    command = [sys.executable, "-I", "-S", str(CHECKER), str(path)]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
+    assert done.stderr == "" or done.returncode == 1
+    return done.returncode, done.stdout
+
+
+def test_another_checker_written_from_the_page_agrees(bundle):
+    code, said = second_opinion(bundle)
+    assert code == 0, said
+    steps = ("members", "chain", "seal", "schedule", "trial table", "discrimination", "preference")
+    assert said.splitlines() == [f"holds  {step}" for step in steps]
+
+
+# The stage table takes the project's metrics, which that checker leaves alone.
+@pytest.mark.parametrize(
+    "forge",
+    [edit_the_schedule, *(f for f in FORGERIES if f is not edit_a_response)],
+    ids=lambda f: f.__name__,
+)
+def test_another_checker_finds_the_same_forgeries(bundle, tmp_path, forge):
+    code, said = second_opinion(rewrite(bundle, tmp_path / "forged.zip", forge, relist=True))
+    assert code == 1
+    assert "FAILS" in said
+
+
+METHODS = """
+format = 1
+title = "All pairs"
+target = "car-cabin"
+{stages}
+{programmes}
+[[tests]]
+method = "abx"
+pairs = [["two", "one"], ["three", "four"]]
+trials = {trials}
+repeats = 2
+controls = {{ identical = 2, obvious = 1 }}
+[[tests]]
+method = "triangle"
+pairs = [["one", "four"]]
+trials = 3
+[[tests]]
+method = "duo-trio"
+stages = ["four", "one", "two"]
+trials = 1
+repeats = 1
+practice = 3
+[[tests]]
+method = "same-different"
+pairs = [["one", "two"], ["two", "three"]]
+trials = 2
+controls = {{ obvious = 2 }}
+[[tests]]
+method = "paired"
+stages = "all"
+trials = 1
+repeats = 3
+[plan]
+listeners = 8
+"""
+
+
+@pytest.mark.parametrize("trials", [3, 4])
+@pytest.mark.parametrize("n_programmes", [1, 3, 4])
+def test_the_page_gives_the_schedule_of_every_method_about_pairs(trials, n_programmes):
+    from independent_checker import slot_trials
+
+    from abx.schedule import make_slot, slot_content
+    from abx.study import study_from_text
+
+    stage = '[[stages]]\nid = "{0}"\nresponses = ["{0}.csv"]\n'
+    programme = '[[programmes]]\nid = "p{0}"\nfile = "p{0}.wav"\n'
+    text = METHODS.format(
+        stages="".join(stage.format(name) for name in ("one", "two", "three", "four")),
+        programmes="".join(programme.format(k) for k in range(n_programmes)),
+        trials=trials,
+    )
+    study, seed = study_from_text(text), hashlib.sha256(b"any").digest()
+    for slot in (0, 1, 2, 5, 11, 40):
+        ours = slot_content(make_slot(study, seed, slot))["trials"]
+        assert slot_trials(tomllib.loads(text), seed, slot) == ours
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [(edit_the_schedule, "is not the schedule"), (remove_the_schedule, "is missing")],
+)
+def test_the_schedule_is_held_against_its_seed(bundle, tmp_path, monkeypatch, change, words):
+    monkeypatch.setattr("abx.recheck.recheck", lambda *_args, **_more: [])  # tested above
+    found = check_bundle(rewrite(bundle, tmp_path / "forged.zip", change, relist=True))
+    assert [f.passed for f in found if f.name == "schedule"] == [False]
+    assert any(words in finding.words for finding in found)
 
 
 def remove_report(members):
