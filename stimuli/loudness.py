@@ -269,8 +269,10 @@ class LoudnessMeter:
         self._energy: list[Floats] = []
 
     def push(self, x: NDArray[np.floating]) -> None:
-        """Take the next piece, shape (channels, frames): channels first, as blocks are kept."""
-        weighted, self._state = sosfilt(self._sos, x.astype(float), axis=1, zi=self._state)
+        """Take the next piece, shape (frames, channels)."""
+        # Channels first: the recursion runs several times faster along contiguous memory.
+        channels = np.ascontiguousarray(x.T, dtype=float)
+        weighted, self._state = sosfilt(self._sos, channels, axis=1, zi=self._state)
         if self._rest.shape[1]:
             weighted = np.concatenate([self._rest, weighted], axis=1)
         n = weighted.shape[1] // self._hop

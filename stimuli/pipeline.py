@@ -12,6 +12,7 @@ import shutil
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 from typing import BinaryIO
 
@@ -19,16 +20,16 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from stimuli.engine import FilterBank, LongTermSpectrum
+from stimuli.engine import FilterBank, HopLoudness, LongTermSpectrum
 from stimuli.errors import InputError
 from stimuli.loudness import LoudnessMeter
 from stimuli.programme import file_sha256
 from stimuli.truepeak import TruePeakMeter
 
-__all__ = ["Take", "encode", "measure", "rebuffer"]
+__all__ = ["Take", "as_complex", "encode", "measure", "rebuffer"]
 
 Floats = NDArray[np.float64]
-Singles = NDArray[np.float32]
+Complexes = NDArray[np.complex64]
 
 _BYTES_PER_FRAME = 8  # two channels in single precision
 
@@ -45,7 +46,7 @@ class Take:
         Length.
     loudness_lufs, true_peak_dbtp : float
         Before any gain.
-    meter : LoudnessMeter
+    meter : HopLoudness or LoudnessMeter
         To read the loudness again with a gain.
     """
 
@@ -53,22 +54,39 @@ class Take:
     frames: int
     loudness_lufs: float
     true_peak_dbtp: float
-    meter: LoudnessMeter
+    meter: HopLoudness | LoudnessMeter
 
 
-def rebuffer(pieces: Iterable[NDArray[np.floating]], frames: int) -> Iterator[Singles]:
-    """Turn (n, 2) pieces of any length into (2, frames) blocks; the last may be shorter."""
-    waiting: list[Singles] = []
-    held = 0
+def rebuffer(
+    pieces: Iterable[NDArray[np.floating]], frames: int, *, lead: int = 0
+) -> Iterator[Complexes]:
+    """Turn (n, 2) pieces of any length into complex blocks, left + j right.
+
+    Parameters
+    ----------
+    pieces : iterable of ndarray, each (n, 2)
+        The stream.
+    frames : int
+        Length of a block; the last may be shorter.
+    lead : int
+        Length of a first block before them, if not 0.
+    """
+    waiting: list[Complexes] = []
+    held, wanted = 0, lead or frames
     for piece in pieces:
-        waiting.append(piece.astype(np.float32, copy=False).T)
+        waiting.append(as_complex(piece))
         held += len(piece)
-        while held >= frames:
-            joined = np.concatenate(waiting, axis=1)
-            yield joined[:, :frames]
-            waiting, held = [joined[:, frames:]], held - frames
+        while held >= wanted:
+            joined = np.concatenate(waiting)
+            yield joined[:wanted]
+            waiting, held, wanted = [joined[wanted:]], held - wanted, frames
     if held:
-        yield np.concatenate(waiting, axis=1)
+        yield np.concatenate(waiting)
+
+
+def as_complex(piece: NDArray[np.floating]) -> Complexes:
+    """Frames of two channels as complex numbers in single precision."""
+    return np.ascontiguousarray(piece, dtype=np.float32).view(np.complex64)[:, 0]
 
 
 class _StageRun:
@@ -76,26 +94,33 @@ class _StageRun:
 
     def __init__(self, bank: FilterBank, index: int, path: Path, rate: int) -> None:
         self._bank, self._index = bank, index
-        self._skip = bank.delay_frames
+        self._rate, self._work = rate, bank.workspace()
         self.path = path
         self.file: BinaryIO = path.open("wb")
-        self.loud, self.peak = LoudnessMeter(rate), TruePeakMeter(rate)
+        self.loud, self.peak = HopLoudness(bank, rate), TruePeakMeter(rate)
         self.frames = 0
 
-    def __call__(self, spectrum: NDArray[np.complex64], frames: int) -> None:
-        y = self._bank.apply(self._index, spectrum, frames)
-        if self._skip:
-            dropped = min(self._skip, y.shape[1])
-            y, self._skip = y[:, dropped:], self._skip - dropped
-        if not y.shape[1]:
-            return
-        self.loud.push(y)
-        self.peak.push(y)
-        self.file.write(np.ascontiguousarray(y.T).data)
-        self.frames += y.shape[1]
+    def __call__(self, spectra: Complexes, frames: int) -> None:
+        sound, low = self._bank.apply(self._index, spectra, self._work)
+        self.loud.push(sound, low, frames)
+        left = frames
+        for row in sound:
+            block = row[:left].view(np.float32).reshape(-1, 2)
+            self.peak.push(block)
+            self.file.write(block.data)
+            left -= len(block)
+        self.frames += frames
 
     def take(self) -> Take:
-        return Take(self.path, self.frames, self.loud.integrated(), self.peak.dbtp(), self.loud)
+        loud = self.loud if self.loud.settled() else self._by_recursion()
+        return Take(self.path, self.frames, loud.integrated(), self.peak.dbtp(), loud)
+
+    def _by_recursion(self) -> LoudnessMeter:
+        meter = LoudnessMeter(self._rate)
+        with self.path.open("rb") as file:
+            while raw := file.read(_PASS_FRAMES * _BYTES_PER_FRAME):
+                meter.push(np.frombuffer(raw, dtype=np.float32).reshape(-1, 2))
+        return meter
 
 
 def measure(
@@ -143,11 +168,15 @@ def measure(
         If the disk is too small.
     """
     _check_disk(scratch, expected_frames * _BYTES_PER_FRAME * len(filters))
-    bank = FilterBank(filters, delays=delays)
+    bank = FilterBank(filters, delays=delays, rate=rate)
     spectrum = LongTermSpectrum(rate)
-    if loop is not None:
-        bank.prime(np.ascontiguousarray(loop.T, dtype=np.float32))
-    end = np.zeros((bank.delay_frames, 2)) if loop is None else loop[: bank.delay_frames]
+    source: list[NDArray[np.floating]] = []
+    delay = bank.delay_frames
+    end = np.zeros((delay, 2)) if loop is None else loop[:delay]
+    batches = rebuffer(chain(_noted(pieces, source), [end]), bank.batch_frames, lead=delay)
+    if delay or loop is not None:
+        lead = next(batches) if delay else np.zeros(0, dtype=np.complex64)
+        bank.start(lead, before=None if loop is None else as_complex(loop))
     runs = [
         _StageRun(bank, i, scratch / f"{secrets.token_hex(6)}.raw", rate)
         for i in range(len(filters))
@@ -155,28 +184,41 @@ def measure(
     done = 0
     try:
         with ThreadPoolExecutor(_workers(len(runs) + 1)) as pool:
-            blocks = rebuffer(pieces, bank.block_frames)
-            block = next(blocks, None)
-            while block is not None:
-                transformed = bank.transform(block)
-                work = [pool.submit(run, transformed, block.shape[1]) for run in runs]
-                work.append(pool.submit(spectrum.push, block))
-                done += block.shape[1]
-                block = next(blocks, None)  # decoded while the stages are at work
+            batch = next(batches, None)
+            spectra = bank.transform(batch) if batch is not None else _NOTHING
+            while batch is not None:
+                work = [pool.submit(run, spectra, len(batch)) for run in runs]
+                work.append(pool.submit(_push_all, spectrum, source[:]))
+                source.clear()
+                done += len(batch)
+                # Decoded and transformed while the stages are at work.
+                batch = next(batches, None)
+                spectra = bank.transform(batch) if batch is not None else _NOTHING
                 for item in work:
                     item.result()
                 if heard is not None:
                     heard(done)
-            for block in rebuffer([end] if len(end) else [], bank.block_frames):
-                transformed = bank.transform(block)
-                for run in runs:
-                    run(transformed, block.shape[1])
+            _push_all(spectrum, source)
     finally:
         for run in runs:
             run.file.close()
     return [run.take() for run in runs], spectrum
 
 
+def _noted(
+    pieces: Iterable[NDArray[np.floating]], notes: list[NDArray[np.floating]]
+) -> Iterator[NDArray[np.floating]]:
+    for piece in pieces:
+        notes.append(piece)
+        yield piece
+
+
+def _push_all(spectrum: LongTermSpectrum, pieces: Sequence[NDArray[np.floating]]) -> None:
+    for piece in pieces:
+        spectrum.push(as_complex(piece))
+
+
+_NOTHING = np.zeros((0, 0), dtype=np.complex64)
 _MOST_WORKERS = 8
 
 
@@ -196,7 +238,7 @@ def _check_disk(folder: Path, needed: int) -> None:
         )
 
 
-_ENCODE_FRAMES = 1 << 17
+_PASS_FRAMES = 1 << 17
 
 
 def encode(
@@ -231,16 +273,27 @@ def encode(
     return hashes
 
 
+_STEPS_OF_24_BITS = float(1 << 23)
+
+
 def _encode_one(take: Take, path: Path, gain: float, rate: int) -> str:
-    """Write one file; libsndfile rounds to 24 bits."""
+    """Write one file, rounded to 24 bits."""
+    sound = np.empty((_PASS_FRAMES, 2), dtype=np.float32)
+    whole = np.empty(sound.shape, dtype=np.int32)
+    scale = np.float32(gain * _STEPS_OF_24_BITS)
     with (
         take.scratch.open("rb") as scratch,
         soundfile.SoundFile(
             str(path), "w", samplerate=rate, channels=2, format="FLAC", subtype="PCM_24"
         ) as file,
     ):
-        while raw := scratch.read(_ENCODE_FRAMES * _BYTES_PER_FRAME):
-            block = np.frombuffer(raw, dtype=np.float32).reshape(-1, 2)
-            file.write(block * np.float32(gain))
+        # Rounded here, several values to an instruction; libsndfile takes them one by one.
+        while size := scratch.readinto(sound.data.cast("B")):
+            n = size // _BYTES_PER_FRAME
+            np.multiply(sound[:n], scale, out=sound[:n])
+            np.rint(sound[:n], out=sound[:n])
+            np.copyto(whole[:n], sound[:n], casting="unsafe")
+            np.left_shift(whole[:n], 8, out=whole[:n])
+            file.write(whole[:n])
     take.scratch.unlink()
     return file_sha256(path)

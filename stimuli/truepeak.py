@@ -28,10 +28,11 @@ TRUE_PEAK_FIR = np.array(
     ]
 )  # fmt: skip
 
-_STRETCH = 64
+_STRETCH = 256  # frames judged together
 _ROW = 16  # outputs of one row of the interpolating product
 _TAPS = TRUE_PEAK_FIR.shape[1]
-_BATCH = 512
+_BATCH = 32
+_PIECE = 1 << 17  # frames looked at together
 
 
 class TruePeakMeter:
@@ -46,61 +47,101 @@ class TruePeakMeter:
 
     Notes
     -----
-    Exact for the Recommendation's interpolator but skips stretches that cannot hold the peak:
-    no interpolated value exceeds the largest sample near it times the largest sum of
-    magnitudes of the taps of one phase. Interpolation runs in single precision (1e-6 dB).
-    The plain sample peak counts too, which the Recommendation's interpolator alone can miss.
+    Exact for the Recommendation's interpolator but skips stretches that cannot hold the peak. Two
+    bounds rule them out: no interpolated value exceeds the largest sample near it times the
+    largest sum of magnitudes of the taps of one phase; and none exceeds what a straight line
+    between two samples gives by more than the signal's second differences allow.
+    Interpolation runs in single precision (1e-6 dB). The plain sample peak counts too, which
+    the Recommendation's interpolator alone can miss.
     """
 
     def __init__(self, rate: int, channels: int = 2) -> None:
         self._phases = _phases(rate)
-        self._carry = np.zeros((channels, _TAPS - 1), dtype=np.float32)
+        self._carry = np.zeros((_TAPS - 1, channels), dtype=np.float32)
         self._peak = 0.0
         if len(self._phases):
             self._bound = float(np.abs(self._phases).sum(axis=1).max())
+            self._line, self._bend = _line_and_bend(self._phases)
             self._product = _interpolating_product(self._phases)
 
     def push(self, x: NDArray[np.floating]) -> None:
-        """Take the next piece, shape (channels, frames): channels first, as blocks are kept."""
-        if not x.shape[1]:
+        """Take the next piece, shape (frames, channels)."""
+        if not len(x):
             return
         self._peak = max(self._peak, float(x.max()), -float(x.min()))
         if not len(self._phases):
             return
-        joined = np.concatenate([self._carry, x.astype(np.float32, copy=False)], axis=1)
-        for channel in joined:
-            self._scan(channel)
-        self._carry = joined[:, -(_TAPS - 1) :].copy()
+        for start in range(0, len(x), _PIECE):
+            piece = x[start : start + _PIECE].astype(np.float32, copy=False)
+            joined = np.concatenate([self._carry, piece])
+            count = (len(joined) - (_TAPS - 1)) // _STRETCH
+            self._scan(joined, count)
+            self._carry = joined[count * _STRETCH :].copy()
 
-    def _scan(self, x: Singles) -> None:
-        outputs = len(x) - (_TAPS - 1)
-        count = -(-outputs // _STRETCH)
-        # Past the end the row is filled with zeros; those outputs are cut off again below.
-        padded = np.zeros(count * _STRETCH + _TAPS - 1, dtype=np.float32)
-        padded[: len(x)] = x
-        local = np.abs(padded[_TAPS - 1 :]).reshape(count, _STRETCH).max(axis=1)
-        before = np.abs(padded[: _TAPS - 1]).max()
-        near = np.maximum(local, np.concatenate([[before], local[:-1]]))
+    def _scan(self, x: Singles, count: int) -> None:
+        """Look through whole stretches: outputs 0 to ``count * _STRETCH``, taps before them."""
+        if not count:
+            return
+        channels = x.shape[1]
+        flat = np.abs(x[: count * _STRETCH + _TAPS - 1]).ravel()
+        head = (_TAPS - 1) * channels
+        local = flat[head:].reshape(count, -1).max(axis=1)
+        near = np.maximum(local, np.concatenate([[flat[:head].max()], local[:-1]]))
         able = np.flatnonzero(near * self._bound > self._peak)
-        order = able[np.argsort(near[able])[::-1]]
-        rows = np.lib.stride_tricks.sliding_window_view(padded, _STRETCH + _TAPS - 1)[::_STRETCH]
+        if not len(able):
+            return
+        width = (_STRETCH + _TAPS - 1) * channels
+        windows = np.lib.stride_tricks.sliding_window_view(x.ravel(), width)
+        rows = windows[:: _STRETCH * channels][able].reshape(len(able), -1, channels)
+        bound = np.minimum(
+            near[able] * self._bound, near[able] * self._line + _bends(rows) * self._bend
+        )
+        order = np.argsort(bound)[::-1]
         for start in range(0, len(order), _BATCH):
             batch = order[start : start + _BATCH]
-            if near[batch[0]] * self._bound <= self._peak:
+            batch = batch[bound[batch] > self._peak]
+            if not len(batch):
                 break
-            valid = np.minimum(outputs - batch * _STRETCH, _STRETCH)
-            self._peak = max(self._peak, _batch_peak(rows[batch], self._product, valid))
+            each = rows[batch].transpose(0, 2, 1).reshape(len(batch) * channels, -1)
+            self._peak = max(self._peak, _rows_peak(each, self._product))
 
     def dbtp(self) -> float:
         """Return the true peak of what was pushed so far, in dBTP; ``-inf`` for silence."""
-        self._finish()
+        if len(self._phases):
+            # Let the interpolator ring out after the last sample, without ending the stream.
+            waiting = len(self._carry) + _TAPS - 1
+            count = -(-(waiting - (_TAPS - 1)) // _STRETCH)
+            rung = np.zeros((count * _STRETCH + _TAPS - 1, self._carry.shape[1]), dtype=np.float32)
+            rung[: len(self._carry)] = self._carry
+            self._scan(rung, count)
         return float(20 * np.log10(self._peak)) if self._peak > 0 else float("-inf")
 
-    def _finish(self) -> None:
-        """Let the interpolator ring out after the last sample, without ending the stream."""
-        if len(self._phases):
-            for channel in self._carry:
-                self._scan(np.concatenate([channel, np.zeros(_TAPS - 1, dtype=np.float32)]))
+
+def _bends(rows: Singles) -> Floats:
+    """Largest magnitude of the second differences of each row."""
+    second = rows[:, 2:] + rows[:, :-2]
+    second -= 2 * rows[:, 1:-1]
+    np.abs(second, out=second)
+    return np.asarray(second.reshape(len(rows), -1).max(axis=1))
+
+
+def _line_and_bend(phases: Floats) -> tuple[float, float]:
+    """Bound each phase by a straight line between its middle samples plus second differences.
+
+    Taps less two middle ones of the same sum and first moment are a filter of second
+    differences; its coefficients are the taps' double running sum.
+    """
+    line, bend = 0.0, 0.0
+    for taps in phases[:, ::-1]:
+        total, moment = taps.sum(), taps @ np.arange(_TAPS)
+        left = _TAPS // 2 - 1
+        right_tap = moment - left * total
+        rest = taps.copy()
+        rest[left] -= total - right_tap
+        rest[left + 1] -= right_tap
+        line = max(line, abs(total - right_tap) + abs(right_tap))
+        bend = max(bend, np.abs(np.cumsum(np.cumsum(rest))).sum())
+    return float(line) * (1 + 1e-6), float(bend) * (1 + 1e-6)
 
 
 def true_peak_dbtp(x: ArrayLike, rate: int) -> float:
@@ -122,7 +163,7 @@ def true_peak_dbtp(x: ArrayLike, rate: int) -> float:
     if signal.ndim != 2:
         raise ValueError(f"x must have shape (frames, channels), got {signal.shape}")
     meter = TruePeakMeter(rate, signal.shape[1])
-    meter.push(np.ascontiguousarray(signal.T))
+    meter.push(signal)
     return meter.dbtp()
 
 
@@ -145,15 +186,7 @@ def _interpolating_product(phases: Floats) -> Singles:
 _STACK = 64  # windows to one product
 
 
-def _batch_peak(rows: Singles, product: Singles, valid: NDArray[np.int_]) -> float:
-    if (valid < _STRETCH).any():
-        # The last row of a piece: outputs past its end belong to the next piece.
-        partial = valid < _STRETCH
-        cut = [
-            _row_peak(row, product, n) for row, n in zip(rows[partial], valid[partial], strict=True)
-        ]
-        rows = rows[~partial]
-        return max([*cut, _batch_peak(rows, product, valid[~partial]) if len(rows) else 0.0])
+def _rows_peak(rows: Singles, product: Singles) -> float:
     width = _ROW + _TAPS - 1
     windows = np.lib.stride_tricks.sliding_window_view(rows, width, axis=1)[:, ::_ROW]
     flat = np.ascontiguousarray(windows).reshape(-1, width)
@@ -163,11 +196,3 @@ def _batch_peak(rows: Singles, product: Singles, valid: NDArray[np.int_]) -> flo
     # wake BLAS's own threads, which fight with ours and cost ten times the work itself.
     values = flat.reshape(-1, _STACK, width) @ product
     return float(max(values.max(), -values.min()))
-
-
-def _row_peak(row: Singles, product: Singles, outputs: int) -> float:
-    width = _ROW + _TAPS - 1
-    windows = np.lib.stride_tricks.sliding_window_view(row, width)[::_ROW]
-    values = (windows @ product).reshape(len(windows), -1, _ROW)
-    index = np.arange(len(windows))[:, None, None] * _ROW + np.arange(_ROW)
-    return float(np.abs(np.where(index < outputs, values, 0)).max())

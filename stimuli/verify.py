@@ -193,9 +193,8 @@ def _meter_file(path: Path) -> tuple[float, float, int]:
             peak = TruePeakMeter(file.samplerate, file.channels)
             for block in file.blocks(1 << 17, dtype="float64", always_2d=True):
                 frames += len(block)
-                channels = np.ascontiguousarray(block.T)
-                loud.push(channels)
-                peak.push(channels)
+                loud.push(block)
+                peak.push(block)
     except soundfile.LibsndfileError as error:
         raise _unreadable(path, error) from error
     return loud.integrated(), peak.dbtp(), frames

@@ -99,10 +99,18 @@ def erb_sum_loudness(f_hz: ArrayLike, power: ArrayLike) -> float:
     power : array_like, shape (n,)
         Power of each line re (20 uPa)^2.
     """
+    return _loudness(_excitation(f_hz, power))
+
+
+def _excitation(f_hz: ArrayLike, power: ArrayLike) -> Floats:
+    """Power in each of the ERB-wide bands."""
     number = erb_number(f_hz)
     cumulative = np.cumsum(np.asarray(power, dtype=float))
     upper = np.interp(_CENTRES_CAM + 0.5, number, cumulative)
-    excitation = upper - np.interp(_CENTRES_CAM - 0.5, number, cumulative)
+    return np.asarray(upper - np.interp(_CENTRES_CAM - 0.5, number, cumulative))
+
+
+def _loudness(excitation: Floats) -> float:
     centre_hz = (10 ** (_CENTRES_CAM / 21.4) - 1) / 4.37e-3
     quiet_db = np.interp(np.log(centre_hz), np.log(_THRESHOLD[:, 0]), _THRESHOLD[:, 1])
     quiet = 10 ** (quiet_db / 10)
@@ -125,6 +133,6 @@ def loudness_difference_db(f_hz: ArrayLike, power: ArrayLike, reference: float) 
         Minus the gain that would make the spectrum as loud as the reference.
     """
     gains = np.linspace(-24, 24, 97)
-    p = np.asarray(power, dtype=float)
-    loudness = [erb_sum_loudness(f_hz, p * 10 ** (g / 10)) for g in gains]
+    excitation = _excitation(f_hz, power)
+    loudness = [_loudness(excitation * 10 ** (g / 10)) for g in gains]
     return -float(np.interp(reference, loudness, gains))

@@ -10,6 +10,7 @@ from stimuli.engine import LongTermSpectrum
 from stimuli.filters import design_stage_filter
 from stimuli.loudness import integrated_loudness
 from stimuli.music import synthesise
+from stimuli.pipeline import as_complex
 from stimuli.weighting import (
     _THRESHOLD,
     a_weighted_level_db,
@@ -97,7 +98,7 @@ def test_erb_sum_agrees_with_zwicker_loudness_within_a_decibel(make_stage, name)
     ]
     music = synthesise(name, seconds=8)
     spectrum = LongTermSpectrum(48000)
-    spectrum.push(np.ascontiguousarray(music.T, dtype=np.float32))
+    spectrum.push(as_complex(music))
     heard = []
     for shape in shapes:
         h = design_stage_filter(make_stage(shape), rate=48000).taps
