@@ -148,7 +148,11 @@ def write_table(frame: pd.DataFrame, path: str | Path) -> Path:
     """
     path = Path(path)
     if path.suffix == ".parquet":
-        frame.to_parquet(path, index=False)
+        plain = frame
+        if "answer" in frame and len(set(frame["answer"].map(type))) > 1:
+            # Ratings answer in numbers, other methods in letters: one column, one type.
+            plain = frame.assign(answer=frame["answer"].map(str))
+        plain.to_parquet(path, index=False)
         return path
     safe = frame.copy()
     for column in safe.columns:

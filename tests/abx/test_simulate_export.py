@@ -180,3 +180,21 @@ def test_every_method_answers_what_it_offers(local_sessions: Sessions) -> None:
         slot = slots[0] if row.session == rows[0].session else slots[1]
         trial = slot.trials[row.content["number"] - 1]
         get_method(trial.method).read_answer(trial, row.content["answer"])
+
+
+def test_ratings_beside_other_answers_survive_parquet(tmp_path: Path) -> None:
+    frame = pd.DataFrame(
+        {
+            "listener": ["l1", "l1"],
+            "session": ["1", "1"],
+            "trial": [1, 2],
+            "method": ["paired", "rating"],
+            "stage_a": ["amber", "amber"],
+            "stage_b": ["basalt", ""],
+            "answer": ["b", 71.5],
+        }
+    )
+    by_csv = read_trials(write_table(frame, tmp_path / "trials.csv")).frame
+    by_parquet = read_trials(write_table(frame, tmp_path / "trials.parquet")).frame
+    assert list(by_parquet["answer"]) == list(by_csv["answer"]) == ["b", ""]
+    assert list(by_parquet["rating"])[1] == list(by_csv["rating"])[1] == 71.5
