@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from markupsafe import Markup
+
 from analysis.report.evidence import Row
 from analysis.report.figures import Interval, interval_chart
 from analysis.report.page import Block, Page, Section
@@ -87,7 +89,8 @@ def _region_figure(page: Page, rows: Sequence[Row]) -> Block:
     )
     keys = ("region", "estimate", "low", "high", "p_value", "p_holm", "change_db", "per_db")
     data = page.csv_of("regions", rows, (*keys, "recovered", "recovered_low", "recovered_high"))
-    return page.figure(svg, [page.say("reg.caption"), page.panel("/results/regions")], data)
+    panel = Markup("({})").format(page.panel("/results/regions"))
+    return page.figure(svg, [page.say("reg.caption"), panel], data)
 
 
 def _region(row: Row) -> str:
@@ -151,7 +154,8 @@ def _dose_figure(page: Page, rows: Sequence[Row], zero: object) -> Block | None:
     )
     keys = ("stage", "dose", "proportion", "ci_low", "ci_high", "p_value", "share", "gain")
     data = page.csv_of("dose", rows, (*keys, "gain_low", "gain_high"))
-    return page.figure(svg, [page.say("dose.caption", zero=zero)], data)
+    panel = Markup("({})").format(page.panel())
+    return page.figure(svg, [page.say("dose.caption", zero=zero), panel], data)
 
 
 def dose_section(page: Page) -> Section | None:
