@@ -80,7 +80,7 @@ class Block:
         """
         unit = self.units[unit_index]
         turn = Turn(
-            orientation=(count + self._offset(unit_index, "orientation", 2)) % 2,
+            orientation=(count + self._first(unit_index)) % 2,
             key=key,
             order=self._order(unit_index, place, turn_of, len(unit.stages)),
         )
@@ -91,6 +91,23 @@ class Block:
 
     def _offset(self, unit_index: int, what: str, limit: int) -> int:
         return self._stream("offset", what, unit_index).below(limit)
+
+    def _first(self, unit_index: int) -> int:
+        """Return which of a pair begins when the panel is asked for the first time.
+
+        Dealt like a tournament in a shuffled circle: each stage begins against the half that
+        follows it. So in a full round-robin each stage begins as often as it comes second,
+        within one, at every moment.
+        """
+        stages = self.units[unit_index].stages
+        if len(stages) != 2 or not set(stages) <= set(self.plan.stages):
+            return self._offset(unit_index, "orientation", 2)
+        circle = self._stream("circle").shuffled(self.plan.stages)
+        places = [circle.index(stage) for stage in stages]
+        behind = (places[1] - places[0]) % len(circle)
+        if 2 * behind == len(circle):  # opposite each other
+            return int(places[0] > places[1])
+        return int(2 * behind > len(circle))
 
     def _programme(self, unit_index: int, count: int) -> str:
         """Rotate the programmes; the start shifts whenever the pattern would repeat."""

@@ -7,7 +7,9 @@ until the study is closed, so the words can be shown, and taken home, at once.
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import product
 from typing import TYPE_CHECKING
 
 from scipy.stats import binomtest
@@ -21,6 +23,9 @@ __all__ = ["OwnResult", "chance_words", "own_result"]
 
 _FEWEST = 4
 """Below this many questions of a kind nothing is said about guessing."""
+
+_MOST_OUTCOMES = 1 << 14
+"""Ways of guessing that are gone through one by one; with more, a pair is asked often enough."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +76,7 @@ def own_result(sessions: Sessions, token: str) -> OwnResult:
     by_number = {trial.number: trial for trial in slot.trials}
     right: dict[tuple[str, int], list[bool]] = {}
     chosen: dict[tuple[str, str], list[str]] = {}
+    best: list[tuple[str, int]] = []
     n_answered = 0
     for row in sessions.store.rows(sessions.study_id, kind="answer", session=sitting.session):
         if row.body is None or row.content["phase"] != "test":
@@ -87,8 +93,17 @@ def own_result(sessions: Sessions, token: str) -> OwnResult:
             pair = tuple(sorted(trial.plays(name) for name in "ab"))
             if answer != "tie" and len(set(pair)) == 2:
                 chosen.setdefault((pair[0], pair[1]), []).append(trial.plays(answer[0]))
+        elif isinstance(answer, dict):
+            highest = max(answer.values())
+            first = [name for name, value in answer.items() if value == highest]
+            if len(first) == 1:  # two at the top are no first
+                best.append((trial.plays(first[0]), len(answer)))
     sentences = [_right_words(results, n_keys) for (_, n_keys), results in right.items()]
-    sentences += [_chosen_words(choices) for choices in chosen.values()]
+    often = [choices for choices in chosen.values() if len(choices) >= _FEWEST]
+    sentences += [_chosen_words(choices) for choices in often]
+    if not often:
+        sentences.append(_favourite_words(chosen))
+    sentences.append(_best_words(best))
     return OwnResult(sitting.listener, n_answered, tuple(s for s in sentences if s))
 
 
@@ -105,12 +120,53 @@ def _right_words(results: list[bool], n_keys: int) -> str:
 def _chosen_words(choices: list[str]) -> str:
     n = len(choices)
     k = max(Counter(choices).values())
-    if n < _FEWEST:
-        return ""
     test = binomtest(k, n, 0.5)
     low, high = test.proportion_ci(method="exact")
     said = f"Asked {n} times about the same two versions, you chose the same one {k} times"
     return f"{said}; {chance_words(float(test.pvalue))}. {_range_words('that choice', low, high)}"
+
+
+def _favourite_words(chosen: dict[tuple[str, str], list[str]]) -> str:
+    """Say how the version that won most often did, where no pair came up often by itself."""
+    asked = [(pair, choice) for pair, choices in chosen.items() for choice in choices]
+    if not _FEWEST <= len(asked) or 2 ** len(asked) > _MOST_OUTCOMES:
+        return ""
+    wins = Counter(choice for _, choice in asked).most_common()
+    said = f"In {len(asked)} comparisons of several versions"
+    if len(wins) > 1 and wins[0][1] == wins[1][1]:
+        return f"{said} no single one came out ahead; with so few questions that says little."
+    favourite, k = wins[0]
+    n = sum(favourite in pair for pair, _ in asked)
+    low, high = binomtest(k, n, 0.5).proportion_ci(method="exact")
+    return (
+        f"{said} you preferred one of them {k} of the {n} times it came up; "
+        f"{chance_words(_some_version_wins([pair for pair, _ in asked], k))}. "
+        f"{_range_words('preferring it', low, high)}"
+    )
+
+
+def _some_version_wins(pairs: Sequence[tuple[str, str]], k: int) -> float:
+    """Return how likely guessing makes some version win ``k`` times or more, exactly."""
+    outcomes = [max(Counter(winners).values()) >= k for winners in product(*pairs)]
+    return sum(outcomes) / len(outcomes)
+
+
+def _best_words(best: Sequence[tuple[str, int]]) -> str:
+    """Say whether ratings put the same version first again and again."""
+    n = len(best)
+    sizes = [size for _, size in best]
+    if n < 2 or max(sizes) ** n > _MOST_OUTCOMES:
+        return ""
+    k = max(Counter(version for version, _ in best).values())
+    if k == 1:
+        return f"You rated {n} sets and put another version first each time."
+    outcomes = [max(Counter(ones).values()) >= k for ones in product(*(range(s) for s in sizes))]
+    low, high = binomtest(k, n, 0.5).proportion_ci(method="exact")
+    return (
+        f"You put the same version first in {k} of {n} sets; "
+        f"{chance_words(sum(outcomes) / len(outcomes))}. "
+        f"{_range_words('putting it first', low, high)}"
+    )
 
 
 def chance_words(p_value: float) -> str:

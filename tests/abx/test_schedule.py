@@ -104,7 +104,7 @@ def test_snapshot_of_a_schedule() -> None:
     assert digest == SNAPSHOT
 
 
-SNAPSHOT = "35ccc138ac0b252f402993acfd4bcc38157049c4843f8e6807b590bbbb5076ce"
+SNAPSHOT = "d819e3b3e5ea09c83e98063c1300a917afe3e95f09dff77787e51829f440406a"
 
 
 def test_a_panel_can_grow_in_order() -> None:
@@ -198,11 +198,24 @@ def test_guessing_is_binomial_for_whoever_balances_their_own_answers() -> None:
 
 
 def test_no_pair_follows_itself() -> None:
+    """In practice, controls, repeats, and from the last trial of a test to the next test."""
     study = study_from_text(STUDY)
     for slot in make_schedule(study, SEED, 40).slots:
-        for one, other in pairwise(slot.trials):
-            if one.test == other.test and other.phase == "test":
-                assert one.pair_key != other.pair_key
+        assert all(a.pair_key != b.pair_key for a, b in pairwise(slot.trials))
+
+
+@pytest.mark.parametrize("trials", [1, 2, 3])
+@pytest.mark.parametrize("n_listeners", [1, 2, 3, 5, 8])
+def test_each_stage_begins_as_often_as_it_comes_second(trials: int, n_listeners: int) -> None:
+    """First-position balance within one for stages too, whatever the seed."""
+    study = one_test(f'method = "paired"\nstages = "all"\ntrials = {trials}')
+    for number in range(10):
+        seed = hashlib.sha256(bytes([number])).digest()
+        lead: Counter[str] = Counter()
+        for trial in counted(make_schedule(study, seed, n_listeners)):
+            lead[trial.plays("a")] += 1
+            lead[trial.plays("b")] -= 1
+        assert max(map(abs, lead.values())) <= 1
 
 
 def test_a_single_pair_has_to_follow_itself() -> None:

@@ -9,7 +9,6 @@ from browser_harness import Listener, Server, served, violations
 from browser_study import STAGES, write_study
 from playwright.sync_api import Page, expect
 
-from abx.app.own_result import chance_words, own_result
 from abx.server import open_sessions
 
 pytestmark = pytest.mark.browser
@@ -95,19 +94,3 @@ def test_pages_beside_the_player_pass_axe(page: Page, server: Server, path: str)
     page.goto(f"{server.url}/{path}")
     expect(page.get_by_role("heading").first).to_be_visible()
     assert violations(page) == []
-
-
-def test_words_about_guessing() -> None:
-    # Two-sided binomial, n = 8, k = 7: 2 (8 + 1) / 2^8 = 18/256, by hand.
-    assert chance_words(18 / 256) == "guessing does that 1 time in 14"
-    assert chance_words(0.73) == "that is what guessing gives as well"
-    assert chance_words(0.0004) == "guessing does that less than 1 time in 1000"
-
-
-def test_a_fresh_sitting_has_nothing_to_say(server: Server) -> None:
-    sessions = open_sessions(server.root)
-    token = sessions.begin(consent=True)
-    result = own_result(sessions, token)
-    sessions.store.close()
-    assert result.n_answered == 0
-    assert result.sentences == ()
