@@ -1,4 +1,4 @@
-"""The account a study gives of itself: balance, methods, limits, checks."""
+"""The account a study gives of itself: balance, versions, limits, checks."""
 
 from __future__ import annotations
 
@@ -13,7 +13,6 @@ from analysis.report.page import Block, Page, Section
 __all__ = [
     "checks_section",
     "limits_section",
-    "methods_section",
     "schedule_section",
     "stages_section",
 ]
@@ -50,151 +49,7 @@ def schedule_section(page: Page) -> Section:
     return page.section("schedule", [page.figure(svg, caption, data)])
 
 
-# methods -------------------------------------------------------------------------------
-
-
-def _design(page: Page) -> list[Markup]:
-    """Say what was compared, from the study; from the data where there is no study."""
-    place = "/study"
-    if not page.evidence.get(f"{place}/stages"):
-        if not page.known("/results/about/n_trials"):
-            return []
-        return [
-            page.say(
-                "meth.design_bare",
-                trials=page.counted("/results/about/n_trials", "trial"),
-                panel=page.counted("/results/about/n_listeners", "listener"),
-            )
-        ]
-    counts = {
-        unit: page.counted(f"{place}/{unit}s", unit, "length")
-        for unit in ("stage", "programme", "test")
-        if isinstance(page.evidence.get(f"{place}/{unit}s"), list)
-    }
-    title = page.evidence.text("/study/title") or page.name("title.report")
-    words = {f"{unit}s": text for unit, text in counts.items()}
-    if len(words) < 3:
-        return []
-    return [page.say("meth.design", title=Markup("“{}”").format(page.user(title)), **words)]
-
-
-def _plan(page: Page) -> list[Markup]:
-    said = []
-    has_panel = page.known("/results/about/n_listeners")
-    if page.known("/study/plan/listeners") and has_panel:
-        said.append(
-            page.say(
-                "meth.plan_listeners",
-                listeners=page.counted("/study/plan/listeners", "listener"),
-                panel=page.counted("/results/about/n_listeners", "listener"),
-            )
-        )
-    stopping = page.evidence.text("/study/plan/stopping")
-    if stopping:
-        said.append(page.say("meth.stopping", rule=page.user(stopping)))
-    metric = page.evidence.text("/study/plan/primary_metric")
-    if metric:
-        said.append(page.say("meth.metric", metric=page.user(metric)))
-    return said
-
-
-def _controls(page: Page, row: Row) -> list[Markup]:
-    """Say how many control trials a test mixed in for each listener."""
-    said = []
-    for kind in ("identical", "obvious"):
-        if page.evidence.number(row.at("controls", kind)):
-            count = page.counted(row.at("controls", kind), "trial")
-            said.append(page.say(f"meth.control_{kind}", count=count))
-    return said
-
-
-def _tests(page: Page) -> list[Markup]:
-    said = []
-    for row in page.evidence.rows("/study/tests"):
-        method = page.user(row.get("method") or "")
-        if row.number("trials") is None:
-            said.append(page.say("meth.test_bare", method=method))
-        else:
-            trials = page.counted(row.at("trials"), "trial")
-            said.append(page.say("meth.test", method=method, trials=trials))
-        if row.number("repeats"):
-            times = page.counted(row.at("repeats"), "question")
-            said.append(page.say("meth.repeats", times=times))
-        said += _controls(page, row)
-    return said
-
-
-def _sound(page: Page) -> list[Markup]:
-    said = []
-    if page.evidence.rows("/responses"):
-        said.append(page.say("meth.measured"))
-    if page.evidence.rows("/levels"):
-        said.append(page.say("meth.render"))
-    return said
-
-
-def _statistics(page: Page) -> list[Markup]:
-    said = []
-    if page.evidence.rows("/results/discrimination"):
-        said.append(page.say("meth.discrimination"))
-    if page.evidence.rows("/results/preference/stages"):
-        reference = page.evidence.get("/results/preference/reference")
-        said.append(
-            page.say("meth.preference", reference=page.quoted(reference))
-            if reference
-            else page.say("meth.preference_bare")
-        )
-    if page.evidence.rows("/results/claims"):
-        said.append(page.say("meth.claims"))
-    alpha = next((p for p in ("/study/plan/alpha", "/results/about/alpha") if page.known(p)), None)
-    if alpha:
-        said.append(page.say("meth.alpha", alpha=page.n(alpha, "plain")))
-    if page.known("/results/about/seed"):
-        said.append(page.say("meth.seed", seed=page.n("/results/about/seed", "count")))
-    return said
-
-
-def _procedure(page: Page) -> list[Markup]:
-    blind = page.evidence.text("/study/seed_commitment")
-    return [*_tests(page), *([page.say("meth.blind")] if blind else []), *_playback(page)]
-
-
-def _playback(page: Page) -> list[Markup]:
-    """Say how the booth's sound ran, where anybody listened there."""
-    place = "/results/about/playback"
-    if not page.evidence.number(f"{place}/n_counted"):
-        return []
-    counted = page.counted(f"{place}/n_counted", "trial")
-    if not page.evidence.number(f"{place}/n_stuttered"):
-        return [page.say("meth.playback_clean", counted=counted)]
-    stuttered = page.n(f"{place}/n_stuttered", "count")
-    return [page.say("meth.playback_stuttered", counted=counted, stuttered=stuttered)]
-
-
-def methods_section(page: Page) -> Section:
-    """Write the methods from the plan and the data, one paragraph a subject."""
-    subjects = {
-        "design": [*_design(page), *_plan(page)],
-        "sound": _sound(page),
-        "procedure": _procedure(page),
-        "statistics": _statistics(page),
-    }
-    paragraphs = [
-        Block("para", Markup("<b>{}</b> {}").format(page.say(f"meth.head_{key}"), _joined(said)))
-        for key, said in subjects.items()
-        if said
-    ]
-    return page.section(
-        "methods",
-        [
-            page.warning("meth.simulated") if page.mark else None,
-            *(paragraphs or [page.para("meth.none")]),
-        ],
-    )
-
-
-def _joined(said: list[Markup]) -> Markup:
-    return Markup(" ").join(said)
+# versions --------------------------------------------------------------------------
 
 
 def _factor_text(page: Page, row: Row) -> Markup:

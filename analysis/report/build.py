@@ -15,7 +15,6 @@ from analysis.errors import InputError
 from analysis.report.account import (
     checks_section,
     limits_section,
-    methods_section,
     schedule_section,
     stages_section,
 )
@@ -29,6 +28,7 @@ from analysis.report.graded import grading_section, strength_section
 from analysis.report.hearing import discrimination_section
 from analysis.report.linked import link_section, power_section
 from analysis.report.listeners import differences_section, listeners_section
+from analysis.report.methods import aims_section, methods_section
 from analysis.report.page import Page, Section
 from analysis.report.pdf import write_pdf
 from analysis.report.rated import ratings_section
@@ -66,7 +66,7 @@ VOICES: dict[str, Voice] = {
             (None, (regions_section, dose_section, link_section, predictions_section)),
             (None, (responses_section, deviation_section, levels_section, schedule_section)),
             (None, (listeners_section, power_section, methods_section, stages_section)),
-            (None, (limits_section, checks_section)),
+            (None, (departures_section, limits_section, checks_section)),
         ),
     ),
     "researcher": Voice(
@@ -74,8 +74,10 @@ VOICES: dict[str, Voice] = {
         "title.researcher",
         (
             ("part.summary", (short_section,)),
+            ("part.introduction", (aims_section,)),
             ("part.methods", (methods_section, stages_section, responses_section)),
             ("part.methods", (deviation_section, levels_section, schedule_section)),
+            ("part.methods", (departures_section,)),
             ("part.results", (listeners_section, discrimination_section, expected_section)),
             ("part.results", (preference_section, differences_section, strength_section)),
             ("part.results", (ratings_section, grading_section)),

@@ -1,6 +1,6 @@
 """Reading the evidence dict by JSON pointer, with errors that name the place.
 
-Blocks a report knows, all of them optional: ``study``, ``responses``, ``target``,
+Blocks a report knows, all of them optional: ``study``, ``conduct``, ``responses``, ``target``,
 ``deviation``, ``levels``, ``level_check``, ``schedule``, ``software``, ``hashes``, and in
 ``results`` those of :func:`analysis.run.analyse`. Where present these are drawn as well:
 
@@ -41,6 +41,10 @@ from analysis.errors import InputError
 __all__ = ["Evidence", "Row", "clean_text"]
 
 _BLOCKS_OF_ROWS = (
+    "/conduct/earlier",
+    "/conduct/outputs",
+    "/conduct/software",
+    "/conduct/tests",
     "/study/stages",
     "/study/programmes",
     "/study/tests",
@@ -83,6 +87,9 @@ _BLOCKS_OF_ROWS = (
 _BLOCKS_OF_FIELDS = (
     "/study",
     "/study/plan",
+    "/conduct",
+    "/conduct/sealed",
+    "/conduct/present",
     "/target",
     "/schedule",
     "/results",

@@ -47,7 +47,8 @@ _TITLES = {
         "expected": "Expected beforehand",
         "schedule": "Balance of order",
         "listeners": "The listeners",
-        "methods": "Methods",
+        "aims": "What was to be found out",
+        "methods": "How it was done",
         "limits": "What this can and cannot say",
         "checks": "Versions, hashes and how to check again",
         "data": "Data (CSV)",
@@ -59,7 +60,14 @@ _TITLES = {
 
 _PARTS = {
     f"part.{key}": name(key.capitalize())
-    for key in ("summary", "methods", "results", "discussion", "availability")
+    for key in (
+        "summary",
+        "introduction",
+        "methods",
+        "results",
+        "discussion",
+        "availability",
+    )
 }
 
 _QUESTIONS = {"title.discrimination": limit("Told apart or not")}
@@ -108,6 +116,9 @@ _COLUMNS = {
         "limit": "Limit",
         "cost": "Cost",
         "labour": "Labour",
+        "point": "Point of the plan",
+        "planned": "Plan",
+        "done": "As done",
         "what": "What",
         "value": "Value",
         "claim": "Claim",
@@ -196,6 +207,10 @@ _UNITS = {
         "programmes": "programmes",
         "test": "test",
         "tests": "tests",
+        "sitting": "sitting",
+        "sittings": "sittings",
+        "claim": "claim",
+        "claims": "claims",
         "file": "file",
         "files": "files",
         "position": "position",

@@ -3,7 +3,9 @@
 Templates hold no prose and sections build none: they ask for a sentence by key, and
 :func:`say` refuses one whose condition does not hold. The conditions and the guarded words
 stand in :mod:`analysis.report.conditions`; the tests try every sentence against every
-combination of facts. Headings, columns and unit words are in :mod:`analysis.report.names`.
+combination of facts. Plan, methods, limits and checks are in
+:mod:`analysis.report.account_words`; headings, columns and unit words in
+:mod:`analysis.report.names`.
 
 ``{people}`` becomes "listeners" or "simulated listeners". ``use`` says what kind of
 sentence it is: ``finding`` asserts a result, ``limit`` says what is not known or what was
@@ -14,15 +16,13 @@ from __future__ import annotations
 
 from markupsafe import Markup
 
+from analysis.report.account_words import ACCOUNT
 from analysis.report.conditions import (
     BEST_LIKELY,
     BEST_OPEN,
     BEST_SURE,
     CONTRADICTED,
-    FEW_STAGES,
     HEAR_SHOWN,
-    LINK_SHOWN,
-    NO_LINK,
     NOT_TOLD_APART,
     PREFER_SHOWN,
     REHEARSAL,
@@ -376,33 +376,6 @@ _CARD = {
     ),
 }
 
-_PLAN = {
-    "plan.none": limit(
-        "No plan came with these data: nothing shows what was fixed before people listened."
-    ),
-    "plan.stopping": Sentence("Stopping rule of the plan: {rule}."),
-    "plan.nothing": limit("No departure from the plan was found in the evidence."),
-    "plan.listeners_as_planned": Sentence("Listeners as planned: {found} of {planned}."),
-    "plan.listeners_fewer": Sentence("Fewer listeners than planned: {found} of {planned}."),
-    "plan.listeners_more": Sentence(
-        "More listeners than planned: {found}, where the plan asked for {planned}."
-    ),
-    "plan.claim_missing": limit("Declared, but not judged: {claim}"),
-    "plan.claim_added": limit("Judged, but not declared in the plan: {claim}"),
-    "plan.alpha": Sentence("The plan set the level {planned}; the analysis used {used}."),
-    "plan.method_missing": limit("Declared, but without an answered trial: {method}."),
-    "plan.metric": Sentence("The plan named {planned} as primary metric; first here is {used}."),
-    "plan.playback": Sentence(
-        "The booth’s sound stuttered in {stuttered} of {counted}; these are marked in the trial "
-        "table and stay in every result."
-    ),
-    "plan.open": limit("The study had not been closed when this was written."),
-    "plan.scope": limit(
-        "Only what the evidence file shows can be compared here; the sealed plan and the chain of "
-        "answers are checked by the command below."
-    ),
-}
-
 _DECISION = {
     "up.lead": Sentence(
         "From the choices of the whole panel: how much each possible step gains when it is done "
@@ -464,8 +437,8 @@ _DECISION = {
         "{People} rated each version on a scale from {rule_zero} to {rule_hundred}."
     ),
     "rate.caption": Sentence(
-        "Boxes hold the middle half of the ratings, the thick line is the median, the diamond "
-        "the mean, the thin line the whole range."
+        "Boxes hold the middle half of the listeners’ mean ratings, the thick line is the median, "
+        "the diamond the mean, the thin line the whole range."
     ),
     "rate.screen_none": limit("Screening rule: {rule}. It leaves nobody out."),
     "rate.screen_out": Sentence("Screening rule: {rule}. It leaves out: {names}."),
@@ -569,149 +542,6 @@ _LISTENERS = {
     "rel.none": limit("No repeats or controls were found, so steadiness was not checked."),
 }
 
-_METHODS = {
-    "meth.design": Sentence(
-        "{title} compared {stages} on {programmes}, with {tests} declared in the plan."
-    ),
-    "meth.design_bare": Sentence("These data hold {trials} from {panel}."),
-    "meth.plan_listeners": Sentence("The plan asked for {listeners}; {panel} took part."),
-    "meth.stopping": Sentence("Stopping rule: {rule}."),
-    "meth.metric": Sentence("Primary metric declared beforehand: {metric}."),
-    "meth.alpha": Sentence("Level of the tests: {alpha}."),
-    "meth.test": Sentence("Test: {method}, {trials} per pair and listener."),
-    "meth.test_bare": Sentence("Test: {method}."),
-    "meth.head_design": name("Design."),
-    "meth.head_sound": name("Sound."),
-    "meth.head_procedure": name("Procedure."),
-    "meth.head_statistics": name("Statistics."),
-    "meth.none": limit("Neither plan nor answers came with these data; no method is known."),
-    "meth.repeats": Sentence("Asked a second time for steadiness: {times} per listener."),
-    "meth.control_identical": Sentence(
-        "Control trials with one version in all places: {count} per listener."
-    ),
-    "meth.control_obvious": Sentence(
-        "Control trials with a version changed beyond doubt: {count} per listener."
-    ),
-    "meth.playback_clean": Sentence("The booth counted late buffers in {counted}: none came late."),
-    "meth.playback_stuttered": Sentence(
-        "The booth counted late buffers in {counted}; the sound stuttered in {stuttered}. These "
-        "are marked in the trial table and stay in every result."
-    ),
-    "meth.measured": Sentence(
-        "Each stage was measured at one or more positions and averaged in power; outside its "
-        "valid band the response was held flat."
-    ),
-    "meth.claims": Sentence(
-        "The claims were tested as one family with the listener as the unit, p-values adjusted "
-        "by Holm’s method."
-    ),
-    "meth.seed": Sentence("Seed of the resampling: {seed}."),
-    "meth.blind": Sentence(
-        "Versions carried no names; their order was drawn by the sealed schedule, whose seed "
-        "was committed by hash before the first trial."
-    ),
-    "meth.render": Sentence(
-        "Versions were made by filtering the same excerpts with the measured responses, matched "
-        "in loudness within each programme, with one common headroom and no limiter."
-    ),
-    "meth.discrimination": Sentence(
-        "Discrimination: exact one-sided binomial test against guessing with Clopper-Pearson "
-        "{rule_interval} intervals over trials, a one-sided t test between listeners, and d′ by "
-        "the model of the method."
-    ),
-    "meth.preference": Sentence(
-        "Choices: Bradley-Terry model, reference {reference}; standard errors clustered on "
-        "listeners, and the chance of being first from drawing listeners again."
-    ),
-    "meth.preference_bare": Sentence("Choices: Bradley-Terry model."),
-    "meth.simulated": Sentence("All answers were produced by simulated listeners.", REHEARSAL),
-}
-
-_LIMITS = {
-    "lim.tonal": limit(
-        "What was compared is rendered tonal balance only: the same music through filters that "
-        "carry the measured frequency response of each stage. It is not a test of the hardware."
-    ),
-    "lim.left_out": limit(
-        "Not in these sounds: distortion, compression at high level, noise and rattles, "
-        "direction and space, reverberation, differences between left and right, phase and "
-        "delay unless they were kept, cabin noise, other seats, sight and touch."
-    ),
-    "lim.scope": limit(
-        "Results hold for these programmes, this playback and these {people}; others can differ."
-    ),
-    "lim.bridge": limit(
-        "Before money is spent on the strength of a filter, repeat one pair in the real place; "
-        "only that shows whether the rendered result carries over."
-    ),
-    "lim.average": limit(
-        "A share of choices is not a share of people: an average can hide groups who want "
-        "different things."
-    ),
-    "lim.null": limit(
-        "A pair that was not told apart is not thereby shown to be the same; that takes a margin "
-        "set beforehand and controls that show the panel could hear."
-    ),
-    "lim.few_stages": limit(
-        "{stages}: with fewer than {rule_six}, no rule from measurement to choice can be tested, "
-        "so this report does not predict what people will choose.",
-        FEW_STAGES,
-    ),
-    "lim.few_stages_can": limit(
-        "What so few stages can show: their order with its uncertainty, the share of each pair, "
-        "and whether the order of a measured figure agrees with the order of choices. They "
-        "cannot show that a figure governs choice, nor which frequency region matters.",
-        FEW_STAGES,
-    ),
-    "lim.no_link": limit(
-        "A rule from measurement to choice was not shown here, so nothing is predicted for "
-        "stages that nobody has listened to.",
-        NO_LINK,
-    ),
-    "lim.link": finding(
-        "The primary metric passed its own test over {stages}, so it can predict choices "
-        "within the range of these stages.",
-        LINK_SHOWN,
-    ),
-    "lim.many_looks": limit("Figures that were not named in the plan are descriptions, not tests."),
-    "lim.work": limit(
-        "Electrical and vehicle work: local rules and licensed practice come first. Nothing here "
-        "says that a part is safe, legal or fit for a vehicle."
-    ),
-    "lim.ears": Sentence(
-        "Sound can damage hearing for good. Start quiet and stop if it hurts or if ears ring. "
-        "A common work-place limit is {rule_dba}\u00a0dBA for {rule_rel_h}\u00a0h a day, halving "
-        "the time for every {rule_exchange_db}\u00a0dB more (NIOSH); it is a limit, not a safe "
-        "target."
-    ),
-}
-
-_CHECKS = {
-    "chk.levels": name("Checks of the rendered files"),
-    "chk.passed": name("passed"),
-    "chk.failed": name("FAILED"),
-    "chk.any_failed": limit(
-        "At least one check failed. Results that rest on these files should not be used until "
-        "the cause is found."
-    ),
-    "chk.software": name("Software"),
-    "chk.hashes": name("Hashes (SHA-256)"),
-    "chk.commitment": Sentence("Seed commitment, stored before the first trial: {hash}."),
-    "chk.seed": Sentence("Seed, revealed after closing: {seed}."),
-    "chk.seed_hidden": limit("The seed is not revealed before the study is closed."),
-    "chk.how": Sentence(
-        "To check again: run {verify} on the study folder; it recomputes file hashes, the "
-        "schedule from its seed, the chain of answers and the verdicts. {analyse} repeats the "
-        "statistics from the trial table alone."
-    ),
-    "chk.numbers": Sentence(
-        "Every number on this page is marked with its exact value and its place in the evidence "
-        "file, which can be saved from here: {link}."
-    ),
-    "chk.made": Sentence("The page needs no network and loads nothing from elsewhere."),
-    "chk.none": limit("No software versions or hashes came with these data."),
-}
-
 SENTENCES: dict[str, Sentence] = {
     **_HEADLINE,
     **_CLAIMS,
@@ -719,13 +549,10 @@ SENTENCES: dict[str, Sentence] = {
     **_DISCRIMINATION,
     **_MEASURED,
     **_CARD,
-    **_PLAN,
     **_DECISION,
     **EXPERIMENTS,
     **_LISTENERS,
-    **_METHODS,
-    **_LIMITS,
-    **_CHECKS,
+    **ACCOUNT,
     **NAMES,
 }
 

@@ -75,6 +75,42 @@ def _study() -> dict[str, Any]:
     }
 
 
+def _conduct() -> dict[str, Any]:
+    return {
+        "opened_at": "2026-05-04T08:11:02.100+00:00",
+        "first_answer_at": "2026-05-04T09:00:41.200+00:00",
+        "last_answer_at": "2026-05-22T17:31:09.300+00:00",
+        "closed_at": "2026-05-22T18:02:55.400+00:00",
+        "n_sittings": 17,
+        "n_finished": 16,
+        "n_unfinished": 0,
+        "n_unanswered": 1,
+        "n_withdrawn": 0,
+        "n_after_closing": 0,
+        "tests": [
+            {
+                "method": method,
+                "planned_each": each,
+                "answered_least": each,
+                "answered_most": each,
+                "n_answered": 16 * each,
+                "n_sittings": 16,
+                "n_short": 0,
+            }
+            for method, each in (("abx", 12), ("paired", 21))
+        ],
+        "outputs": [{"output": "headphones", "n_sittings": 16}, {"output": None, "n_sittings": 1}],
+        "sealed": {
+            "study_sha256": "ab" * 32,
+            "manifest_sha256": "cd" * 32,
+            "software": "0.1.0",
+        },
+        "present": {"study_sha256": "ab" * 32, "manifest_sha256": "cd" * 32},
+        "software": [{"version": "0.1.0", "n_sittings": 17}],
+        "earlier": [],
+    }
+
+
 def _measured() -> dict[str, Any]:
     rng = np.random.default_rng(20)
     target = [6.0 if f < 125 else 6.0 * max(0.0, 1 - math.log2(f / 125) / 0.678) for f in F_HZ]
@@ -205,6 +241,7 @@ def _results() -> str:
 def sample_evidence() -> dict[str, Any]:
     return {
         "study": _study(),
+        "conduct": _conduct(),
         **_measured(),
         "levels": _levels(),
         "level_check": [

@@ -35,6 +35,7 @@ SECTIONS = [
     "listeners",
     "methods",
     "stages",
+    "departures",
     "limits",
     "checks",
 ]
