@@ -1,4 +1,7 @@
-"""The whole chain on published judgements: what it says there is written in analysis/LINK.md."""
+"""The whole chain on published judgements.
+
+What it says there is written in analysis/LINK.md and abx/docs/explanation/published-data.md.
+"""
 
 import numpy as np
 import pandas as pd
@@ -6,8 +9,10 @@ import pytest
 
 from analysis.claims import Heard, judge_claims
 from analysis.link import fit_links, link_rows
+from analysis.link_programmes import programme_link_rows, programme_table
 from analysis.predict import predict_share
 from analysis.preference import fit_preference
+from analysis.preference_depth import depth_blocks
 from analysis.regions_model import fit_covariates
 from analysis.stages import stage_table
 from analysis.trials import trial_table
@@ -29,10 +34,12 @@ CHANNELS = {
 
 
 @pytest.fixture(scope="module")
-def modes():
-    """40 listeners, 21,924 judgements of 8 reproduction modes."""
+def mode_trials():
+    """40 listeners, 21,924 judgements of 8 reproduction modes with 4 programmes."""
     wide = pd.read_csv(GPL_DATA / "soundquality_preference_wide.csv", dtype={"id": str})
-    long = wide.melt(id_vars=["row", "id"], value_vars=[c for c in wide.columns if ":" in c])
+    long = wide.melt(
+        id_vars=["row", "id", "progmat"], value_vars=[c for c in wide.columns if ":" in c]
+    )
     pair = long["variable"].str.split(":", expand=True)
     frame = pd.DataFrame(
         {
@@ -42,10 +49,16 @@ def modes():
             "stage_a": pair[0],
             "stage_b": pair[1],
             "answer": np.where(long["value"] == 1, "a", "b"),
+            "programme": long["progmat"],
         }
     )
     frame["trial"] = frame.groupby(["listener", "session"]).cumcount() + 1
-    return fit_preference(trial_table(frame), n_draws=1000)
+    return trial_table(frame)
+
+
+@pytest.fixture(scope="module")
+def modes(mode_trials):
+    return fit_preference(mode_trials)
 
 
 @pytest.fixture(scope="module")
@@ -71,6 +84,59 @@ def test_twenty_thousand_judgements_are_still_eight_stages(modes, channels):
     assert "did not pass its test" in predict_share(links[0], 3.0).declined_reason
 
 
+def test_what_the_page_says_of_the_modes(modes, channels):
+    row = link_rows(fit_links(modes, channels, primary="channels"))[0]
+    assert row["slope"] == pytest.approx(0.35, abs=0.005)
+    assert (row["ci_low"], row["ci_high"]) == pytest.approx((-0.11, 0.82), abs=0.005)
+    assert row["spearman"] == pytest.approx(0.35, abs=0.005)
+    assert row["p_exact"] == pytest.approx(0.42, abs=0.005)
+    assert (row["pearson"], row["pearson_without_extreme"]) == pytest.approx(
+        (0.62, 0.37), abs=0.005
+    )
+    assert row["extreme_stage"] == "Mono"
+    fit = row["lack_of_fit"]
+    assert (fit["statistic"], fit["df"]) == (pytest.approx(4499, abs=0.5), 6)
+    assert fit["design_effect"] == pytest.approx(7.8, abs=0.05)
+    claims = ["listeners prefer Stereo over Mono", "listeners prefer Stereo most"]
+    over, most = judge_claims(claims, Heard([], modes))
+    assert over["verdict"] == "supported"
+    assert over["share"] == pytest.approx(0.93, abs=0.005)
+    assert "90 % to 95 %" in over["words"]
+    assert most["verdict"] == "undecided"
+    assert "open against Matrix and Original" in most["words"]
+    assert most["needs"].startswith("about 118 listeners in all")
+
+
+def test_programmes_differ_and_are_no_more_stages(mode_trials):
+    music = sorted(set(mode_trials.frame["programme"]))
+    rows = [
+        {"programme": programme, "stage": stage, "metric_channels": count}
+        for programme in music
+        for stage, count in CHANNELS.items()
+    ]
+    (row,) = programme_link_rows(mode_trials, programme_table(pd.DataFrame(rows)))
+    found = [one["spearman"] for one in row["programmes"]]
+    assert found == pytest.approx([0.15, 0.45, 0.63, 0.40], abs=0.005)
+    assert row["mean_spearman"] == pytest.approx(0.41, abs=0.005)
+    assert row["p_exact"] == pytest.approx(0.23, abs=0.005)
+    assert row["inside"]["worth_sd"] == pytest.approx(0.36, abs=0.005)
+    assert row["inside"]["sampling_sd"] == pytest.approx(0.14, abs=0.005)
+    assert np.isnan(row["inside"]["correlation"])  # channels are the same in all programmes
+
+
+def test_groups_of_the_modes_and_interaction_of_programmes(mode_trials, modes, channels):
+    blocks = depth_blocks(mode_trials, modes, mixed=True, seed=1)
+    assert blocks["programmes"]["interaction"]["p_value"] == 1 / 500
+    assert blocks["classes"]["best_by_bic"] == 3
+    block = upgrade_block(modes, channels, classes=blocks["classes"])
+    sizes = [(row["n_listeners"], row["first_step"]) for row in block["classes"]]
+    (largest, shared), (second, clear) = sorted(sizes, key=lambda size: -size[0])[:2]
+    assert (largest, second) == (17, 16)
+    assert [step["p_best"] > 0.1 for step in shared[:4]] == [True, True, True, False]
+    assert clear[0]["step"] == "Stereo"
+    assert clear[0]["p_best"] == pytest.approx(0.92, abs=0.02)
+
+
 def test_more_channels_is_not_the_order_that_listeners_have(modes, channels):
     links = fit_links(modes, channels, primary="channels")
     claims = [
@@ -87,7 +153,8 @@ def test_best_first_step_from_mono(modes, channels):
     block = upgrade_block(modes, channels, baseline="Mono")
     first = block["first_step"]
     assert first[0]["step"] == "Stereo"
-    assert first[0]["p_best"] == pytest.approx(0.93, abs=0.03)
+    assert first[0]["p_best"] == pytest.approx(0.93, abs=0.01)
+    assert (first[0]["gain_low"], first[0]["gain_high"]) == pytest.approx((2.22, 3.09), abs=0.02)
     # 0.135671 + 2.475749: log-worths of the published fit (psychotools 0.7.2, R)
     assert first[0]["gain"] == pytest.approx(0.135671 + 2.475749, abs=1e-5)
     assert any("no factors" in note for note in block["notes"])
@@ -142,12 +209,12 @@ def test_effects_of_a_published_complete_design(fields):
     cross = {tuple(r["factors"]): r["estimate"] for r in block["interactions"]}
     ab = sum(w * (1 if name[0] == name[1] else -1) for name, w in WORTH.items()) / 2
     assert cross["a", "b"] == pytest.approx(ab, abs=1e-5)
-    assert main["a"] > main["b"] > 0.9
-    assert abs(main["c"]) < 0.2
+    assert [main[k] for k in "abc"] == pytest.approx([1.13, 0.94, -0.11], abs=0.005)
     # a and b do less together than the sum of both: either of them does most of it
-    assert cross["a", "b"] < -0.5
+    assert cross["a", "b"] == pytest.approx(-1.05, abs=0.005)
     shares = {r["factor"]: r["estimate"] for r in block["shapley"]}
     assert sum(shares.values()) == pytest.approx(-WORTH["000"], abs=1e-5)
+    assert [shares[k] for k in "abc"] == pytest.approx([1.10, 0.91, -0.14], abs=0.005)
     # fields 100 and 010 have the same published worth: neither comes first, and that is said
     chance = {r["step"]: r["p_best"] for r in block["first_step"]}
     assert chance["100"] == pytest.approx(0.5, abs=0.1)
