@@ -96,7 +96,7 @@ export function createDial(duration, envelope, actions) {
     "Whole excerpt",
   );
   const loopRow = el("p", { class: "loop-row" }, loopText, wholeButton);
-  const node = el("div", { class: "dial" }, el("div", { class: "dial-face" }, face, button), loopRow);
+  const node = el("div", { class: "dial" }, el("div", { class: "dial-face" }, button, face), loopRow);
   let range = { start: 0, end: duration };
   const handles = actions.region ? { start: makeHandle("start"), end: makeHandle("end") } : null;
   if (!handles) loopRow.remove();

@@ -106,9 +106,22 @@ def test_answers_stay_locked_until_everything_was_heard(listener: Listener, shor
     assert answers_of(short.root, page.url) == []
 
 
+TAB_ORDER = """() => {
+  let node = document.activeElement;
+  while (node.shadowRoot && node.shadowRoot.activeElement) node = node.shadowRoot.activeElement;
+  return node.getAttribute("aria-label") || node.dataset.version || node.textContent.trim();
+}"""
+
+
 def test_keyboard_alone_is_enough(listener: Listener, short: Server) -> None:
     page = listener.page
     listener.to_first_trial()
+    order = []
+    for _ in range(6):  # the question has the focus; then as things stand on the screen
+        page.keyboard.press("Tab")
+        order.append(page.evaluate(TAB_ORDER))
+    assert order == ["Play", "Loop begins at", "Loop ends at", "a", "b", "Keys"]
+    page.get_by_role("heading").focus()
     page.keyboard.press("a")
     expect(page.locator(".card").nth(0)).to_have_class(re.compile("heard"))
     page.keyboard.press("ArrowRight")
