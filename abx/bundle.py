@@ -138,11 +138,12 @@ def _add(archive: zipfile.ZipFile, name: str, data: bytes) -> dict[str, Any]:
 
 
 def _members(workspace: Workspace, area: Area, *, with_sound: bool) -> list[tuple[str, Path]]:
+    from abx.stage_sound import stage_files
     from abx.steps import load_study
 
     study = load_study(workspace)
     names = ["study.toml", "stimuli/manifest.json", "stimuli-check.json"]
-    names += [file for stage in study.stages for file in stage.responses]
+    names += stage_files(study)
     names += [study.target.file] if study.target.file else []
     names += [study.playback_response] if study.playback_response else []
     if with_sound:

@@ -16,6 +16,7 @@ from abx.conduct import conduct_block
 from abx.errors import InputError
 from abx.hearing import compare_audibility, predicted_audibility
 from abx.opening import manifest_hash
+from abx.stage_sound import stage_tables
 from abx.steps import load_manifest, load_stages, load_study, open_sessions, stimuli_check
 from abx.study import target_curve
 from abx.workspace import Area, Workspace
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
     from abx.sitting import Standing
     from abx.study import Study
     from stimuli.manifest import Manifest
-    from stimuli.response import StageResponse
+    from stimuli.response import Response, StageResponse
     from stimuli.target import Target
 
 __all__ = ["collect_evidence", "software_versions", "stage_table"]
@@ -44,6 +45,7 @@ def stage_table(workspace: Workspace, study: Study) -> pd.DataFrame:
     import pandas as pd
 
     target = target_curve(study, workspace.root)
+    tables = stage_tables(workspace, study)
     rows = []
     for stage in study.stages:
         row: dict[str, Any] = {
@@ -53,16 +55,14 @@ def stage_table(workspace: Workspace, study: Study) -> pd.DataFrame:
             "labour_h": stage.labour_h,
         }
         row |= {f"factor_{name}": value for name, value in stage.factors.items()}
-        row |= _metrics(workspace, list(stage.responses), target)
+        row |= _metrics(tables[stage.id], target)
         rows.append(row)
     return pd.DataFrame(rows)
 
 
-def _metrics(workspace: Workspace, files: list[str], target: Target) -> dict[str, float | None]:
+def _metrics(tables: list[Response], target: Target) -> dict[str, float | None]:
     from stimuli.metrics import stage_metrics, stage_repeat_sds
-    from stimuli.response import read_response
 
-    tables = [read_response(workspace.root / file) for file in files]
     repeats = stage_repeat_sds(tables, target)
     row: dict[str, float | None] = {}
     for name, value in stage_metrics(tables, target).items():

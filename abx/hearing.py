@@ -96,14 +96,11 @@ def programme_figures(workspace: Workspace, study: Study) -> pd.DataFrame:
     """
     import pandas as pd
 
+    from abx.stage_sound import stage_tables
     from stimuli.metrics import programme_metrics
-    from stimuli.response import read_response
 
     target = target_curve(study, workspace.root)
-    tables = {
-        stage.id: [read_response(workspace.root / file) for file in stage.responses]
-        for stage in study.stages
-    }
+    tables = stage_tables(workspace, study)
     rows = []
     for programme, spectrum in programme_spectra(workspace, study).items():
         for stage, responses in tables.items():

@@ -61,27 +61,21 @@ def load_stages(workspace: Workspace, study: Study) -> dict[str, StageResponse]:
     dict of str to StageResponse
         By stage id, in the order of the study file.
     """
-    from stimuli.response import power_average, read_response
+    from abx.stage_sound import stage_tables
+    from stimuli.response import power_average
 
-    return {
-        stage.id: power_average([read_response(workspace.root / path) for path in stage.responses])
-        for stage in study.stages
-    }
+    return {name: power_average(found) for name, found in stage_tables(workspace, study).items()}
 
 
 def render(workspace: Workspace, progress: Progress | None = None) -> Manifest:
     """Render the study's stimuli into ``stimuli/``; an earlier set stays on failure."""
+    from abx.stage_sound import filter_choices, playback_response, stage_specs
     from stimuli.programme import ProgrammeSpec
-    from stimuli.render import StageSpec, render_set
-    from stimuli.response import power_average, read_response
+    from stimuli.render import render_set
 
     study = load_study(workspace)
-    responses = load_stages(workspace, study)
-    playback = None
-    if study.playback_response is not None:
-        playback = power_average([read_response(workspace.root / study.playback_response)])
     return render_set(
-        [StageSpec(s.id, s.label, responses[s.id]) for s in study.stages],
+        stage_specs(workspace, study),
         [
             ProgrammeSpec(
                 p.id, workspace.root / p.file, start_s=p.start_s, length_s=p.length_s, mono=p.mono
@@ -89,7 +83,10 @@ def render(workspace: Workspace, progress: Progress | None = None) -> Manifest:
             for p in study.programmes
         ],
         workspace.stimuli,
-        playback=playback,
+        playback=playback_response(workspace, study),
+        boost_cap_db=study.rendering.boost_cap_db,
+        choices=filter_choices(study),
+        listening_level_db=study.rendering.listening_level_db,
         progress=progress,
     )
 

@@ -22,6 +22,7 @@ __all__ = [
     "Groups",
     "Plan",
     "Programme",
+    "Rendering",
     "Stage",
     "Study",
     "TargetSource",
@@ -57,6 +58,53 @@ class TargetSource:
 
 
 @dataclass(frozen=True, slots=True)
+class Made:
+    """How a stage that was never built is made from measured ones.
+
+    Attributes
+    ----------
+    base : str
+        The measured stage it begins with.
+    other : str or None
+        The stage whose regions it gets, or that it goes towards; ``None`` for a copy with one
+        region set to the target.
+    regions : tuple of str
+        Regions taken or set.
+    share : float or None
+        Part of the way in dB, 0 to 1.
+    """
+
+    base: str
+    other: str | None = None
+    regions: tuple[str, ...] = ()
+    share: float | None = None
+
+    @property
+    def key(self) -> str:
+        """Key of the study file that names the other stage."""
+        return "of" if self.share is None else "to"
+
+
+@dataclass(frozen=True, slots=True)
+class Rendering:
+    """How the sound is made.
+
+    Attributes
+    ----------
+    phase, smoothing, fill_dips, boost_cap_db
+        See :class:`stimuli.filters.FilterChoices`.
+    listening_level_db : float
+        Level assumed for the loudness sum over ERB bands, in dB SPL.
+    """
+
+    phase: str = "minimum"
+    smoothing: str = "none"
+    fill_dips: bool = False
+    boost_cap_db: float = 12.0
+    listening_level_db: float = 75.0
+
+
+@dataclass(frozen=True, slots=True)
 class Stage:
     """One named state of the sound system.
 
@@ -70,6 +118,12 @@ class Stage:
         Design factors, for instance ``{"source": "stock"}``.
     cost, labour_h : float
         Price in the study's currency and working hours.
+    right_responses : tuple of str
+        Tables of the right side alone; ``responses`` are then those of the left.
+    impulse : str or None
+        Measured impulse response, used as the filter.
+    made : Made or None
+        For a stage that was never built; it has no tables of its own.
     """
 
     id: str
@@ -78,6 +132,9 @@ class Stage:
     factors: Mapping[str, str] = field(default_factory=lambda: _EMPTY, hash=False)
     cost: float = 0.0
     labour_h: float = 0.0
+    right_responses: tuple[str, ...] = ()
+    impulse: str | None = None
+    made: Made | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,6 +276,10 @@ class Study:
         The file it was read from.
     text : str
         The text itself; ``sha256`` is the hash of its UTF-8 bytes.
+    playback_stage : str or None
+        Stage that is installed where the test is played: stages are heard over it.
+    rendering : Rendering
+        Choices of the filters.
     """
 
     title: str
@@ -232,6 +293,8 @@ class Study:
     path: Path | None
     text: str = field(repr=False)
     playback_level_dba: float | None = None
+    playback_stage: str | None = None
+    rendering: Rendering = Rendering()
     groups: Groups | None = None
 
     @property

@@ -28,6 +28,14 @@ from abx.study import (
     TestPlan,
 )
 from abx.study_claims import read_claims, read_groups, read_primary_metric
+from abx.study_sound import (
+    add_region_runs,
+    check_parents,
+    read_made,
+    read_playback_stage,
+    read_rendering,
+    read_sources,
+)
 from abx.toml_lines import KeyPath, LazyLines
 from abx.toml_reader import Reader, did_you_mean, show
 
@@ -82,7 +90,7 @@ def parse_study(text: str, *, path: Path | None = None) -> Study:
     root.only(
         (
             *("format", "title", "target", "note", "stages", "programmes", "playback"),
-            *("groups", "tests", "plan"),
+            *("region_runs", "rendering", "groups", "tests", "plan"),
         )
     )
     if root.integer("format", low=0, high=999) != 1:
@@ -93,7 +101,7 @@ def parse_study(text: str, *, path: Path | None = None) -> Study:
         )
     files = _Files(None if path is None else path.parent, root.data)
     title = root.text("title")
-    stages = _read_stages(root, files)
+    stages = add_region_runs(root, _read_stages(root, files))
     programmes = _read_programmes(root, files)
     tests = tuple(_read_test(table, stages) for table in root.tables("tests"))
     groups = read_groups(root)
@@ -110,6 +118,8 @@ def parse_study(text: str, *, path: Path | None = None) -> Study:
         path=path,
         text=text,
         playback_level_dba=_read_playback_level(root),
+        playback_stage=_read_playback_stage(root, stages),
+        rendering=read_rendering(root),
     )
 
 
@@ -217,15 +227,25 @@ def _read_stages(root: Reader, files: _Files) -> tuple[Stage, ...]:
         raise root.error(
             "stages", f"{len(tables)} stages", f"a study compares 2 to {_MAX_STAGES} stages"
         )
-    return tuple(_read_stage(table, files, seen) for table in tables)
+    stages = tuple(_read_stage(table, files, seen) for table in tables)
+    check_parents(tables, stages)
+    return stages
 
 
 def _read_stage(table: Reader, files: _Files, seen: set[str]) -> Stage:
-    table.only(("id", "label", "responses", "factors", "cost", "labour_h"))
+    table.only(
+        (
+            *("id", "label", "responses", "right_responses", "impulse", "made"),
+            *("factors", "cost", "labour_h"),
+        )
+    )
     stage_id = _read_id(table, seen)
-    responses = []
-    for index, name in enumerate(table.strings("responses", minimum=1)):
-        responses.append(files.check(name, table.failing("responses", index)))
+    made = read_made(table)
+    names = table.strings("responses", minimum=1) if made is None else []
+    responses = [
+        files.check(name, table.failing("responses", index)) for index, name in enumerate(names)
+    ]
+    sources = read_sources(table, files.check)
     return Stage(
         id=stage_id,
         label=table.text("label", stage_id),
@@ -233,6 +253,9 @@ def _read_stage(table: Reader, files: _Files, seen: set[str]) -> Stage:
         factors=_read_factors(table),
         cost=table.number("cost", 0.0, low=0.0),
         labour_h=table.number("labour_h", 0.0, low=0.0),
+        right_responses=sources.right_responses,
+        impulse=sources.impulse,
+        made=made,
     )
 
 
@@ -328,13 +351,18 @@ def _read_playback(root: Reader, files: _Files) -> str | None:
     table = root.table("playback")
     if table is None:
         return None
-    table.only(("response", "level_dba"))
+    table.only(("response", "stage", "level_dba"))
     if not table.data:
-        raise table.error(None, "[playback] says nothing", "give response, level_dba or both")
+        raise table.error(None, "[playback] says nothing", "give response or stage, or level_dba")
     if "response" not in table.data:
         return None
     name = table.text("response", max_length=400)
     return files.check(name, table.failing("response"))
+
+
+def _read_playback_stage(root: Reader, stages: tuple[Stage, ...]) -> str | None:
+    table = root.table("playback")
+    return None if table is None else read_playback_stage(table, stages)
 
 
 def _read_playback_level(root: Reader) -> float | None:

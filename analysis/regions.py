@@ -2,7 +2,7 @@
 
 With a few measured stages region weights fit perfectly whatever they are. So the regions are made
 the experiment: renderings that follow the new stage in some regions and the old one in the rest
-(:func:`stimuli.morph.region_swap`), in a design whose region effects are clear of all two-way
+(:func:`stimuli.experiments.region_swap`), in a design whose region effects are clear of all two-way
 interactions. In the stage table a rendering carries ``factor_region_<name>`` columns with two
 levels; the first level in the table's order is the old one.
 """

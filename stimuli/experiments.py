@@ -23,6 +23,7 @@ from stimuli.target import Target
 
 __all__ = [
     "FIVE_REGIONS",
+    "SWAP_REGIONS",
     "DesignRun",
     "corrected_copy",
     "design_stages",
@@ -46,6 +47,9 @@ FIVE_REGIONS: dict[str, tuple[float, float]] = {
     "presence and treble": (REGIONS["presence"][0], REGIONS["treble"][1]),
 }
 """The five regions of the 16-run design: presence and treble are taken together."""
+
+SWAP_REGIONS: dict[str, tuple[float, float]] = {**REGIONS, **FIVE_REGIONS}
+"""Every region that can be swapped or corrected by name."""
 
 
 def region_weight(f_hz: Floats, low_hz: float, high_hz: float) -> Floats:

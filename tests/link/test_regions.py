@@ -1,4 +1,4 @@
-"""Region swaps and partial steps: renderings, designs, weights, doses."""
+"""Region swaps and partial steps: designs, weights, doses."""
 
 from itertools import combinations
 
@@ -15,61 +15,10 @@ from analysis.regions_model import alias, fieller, fit_covariates
 from analysis.run import analyse
 from analysis.stages import stage_table
 from analysis.trials import trial_table
-from stimuli.deviation import REGIONS
-from stimuli.errors import InputError
-from stimuli.morph import partial_step, region_share, region_swap
-from stimuli.response import Response, power_average
 
 from .conftest import answers
 
 NAMES = ("deep_bass", "bass", "mid", "presence", "treble")
-F = np.geomspace(20, 20000, 400)
-
-
-def stage(level_db):
-    return power_average([Response(F, level_db)])
-
-
-# renderings ----------------------------------------------------------------------------
-
-
-def test_shares_of_all_regions_add_up_to_one():
-    shares = [region_share(F, name) for name in REGIONS]
-    npt.assert_allclose(np.sum(shares, axis=0), 1, atol=1e-12)
-    assert region_share(np.array([1000.0]), "mid") == pytest.approx(1)
-    assert region_share(np.array([562.3]), "mid") == pytest.approx(0.5)  # the lower edge
-
-
-def test_a_swap_follows_each_stage_where_it_should():
-    old, new = stage(0 * F), stage(np.where(F > 4000, 6.0, 0.0) + np.where(F < 80, -9.0, 0.0))
-    treble = region_swap(old, new, {"treble"})
-    level = np.interp([30, 300, 1000, 9000], treble.f_hz, treble.level_db)
-    # aligned over 200 Hz to 5 kHz, in which the new stage lies a little higher
-    shift = level[3] - 6.0
-    assert shift == pytest.approx(-6 * np.log(5000 / 4000) / np.log(5000 / 200), abs=0.1)
-    npt.assert_allclose(level[:3], 0, atol=1e-9)
-    whole = region_swap(old, new, set(REGIONS))
-    full = partial_step(old, new, 1.0)
-    npt.assert_allclose(whole.level_db, full.level_db, atol=1e-9)
-    npt.assert_allclose(region_swap(old, new, set()).level_db, 0, atol=1e-9)
-
-
-def test_half_a_step_is_half_of_the_decibels():
-    old, new = stage(np.sin(np.log(F))), stage(np.cos(np.log(F)) * 5)
-    none, half, whole = (partial_step(old, new, share).level_db for share in (0, 0.5, 1))
-    npt.assert_allclose(half, (none + whole) / 2)
-
-
-@pytest.mark.parametrize(
-    ("make", "words"),
-    [
-        (lambda s: region_swap(s, s, {"middle"}), "no region 'middle'"),
-        (lambda s: partial_step(s, s, 1.5), "1.5 is not from 0 to 1"),
-    ],
-)
-def test_renderings_that_make_no_sense(make, words):
-    with pytest.raises(InputError, match=words):
-        make(stage(0 * F))
 
 
 # designs -------------------------------------------------------------------------------

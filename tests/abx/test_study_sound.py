@@ -1,0 +1,189 @@
+"""What the study file can ask of the sound: made stages, sides, impulses, rendering."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.testing as npt
+import pytest
+import soundfile
+from study_desk import STUDY, Desk, make_desk
+
+from abx.errors import InputError
+from abx.stage_sound import stage_specs
+from abx.steps import check_stimuli, load_stages, load_study, refuse_stale_sound, render
+from abx.study import study_from_text
+from abx.workspace import Workspace
+from stimuli.filters import design_stage_filter
+
+MADE = """
+[[stages]]
+id = "swap"
+made = { from = "stock", regions = ["bass", "presence and treble"], of = "both" }
+
+[[stages]]
+id = "half"
+made = { from = "stock", share = 0.5, to = "both" }
+
+[[stages]]
+id = "mended"
+made = { from = "both", corrected = "deep bass" }
+
+[[stages]]
+id = "sides"
+responses = ["responses/stock.csv"]
+right_responses = ["responses/both.csv"]
+
+[[stages]]
+id = "room"
+responses = ["responses/both.csv"]
+impulse = "responses/room.wav"
+
+[rendering]
+phase = "linear"
+smoothing = "1/6"
+fill_dips = true
+boost_cap_db = 9.0
+listening_level_db = 70.0
+
+[playback]
+stage = "source"
+
+[[programmes]]
+id = "kite-street\""""
+
+
+def study_with(more: str) -> str:
+    head, tail = STUDY.split('[[programmes]]\nid = "kite-street"', 1)
+    return head + more.strip() + tail
+
+
+def room(path):
+    """Write an impulse at another rate: a direct sound and one reflection."""
+    h = np.zeros(4410)
+    h[100], h[500] = 1.0, 0.5
+    soundfile.write(path, h, 44_100, subtype="FLOAT")
+
+
+@pytest.fixture
+def made_desk(tmp_path) -> Desk:
+    desk = make_desk(tmp_path / "study", text=study_with(MADE))
+    room(desk.root / "responses" / "room.wav")
+    return desk
+
+
+def test_every_choice_reaches_the_rendered_set(made_desk):
+    workspace = Workspace.open(made_desk.root)
+    manifest = render(workspace)
+    stages = {stage.id: stage for stage in manifest.stages}
+    assert stages["swap"].synthetic.startswith("region swap: stock with bass, presence and treble")
+    assert stages["half"].synthetic == "partial step: 50 % from stock to both in dB"
+    assert stages["mended"].synthetic.startswith("corrected copy: both with deep bass")
+    assert stages["stock"].synthetic == ""
+    assert stages["sides"].right_band_level_db is not None
+    assert stages["room"].phase == "measured"
+    assert stages["stock"].phase == "linear"
+    assert manifest.boost_cap_db == 9.0
+    assert manifest.listening_level_db == 70.0
+    assert "at 70 dB SPL" in manifest.other_models["erb_sum"]
+    assert manifest.playback_sources == ("source.csv",)
+    # Over what is installed now the installed stage itself is flat: nothing is added to it.
+    npt.assert_allclose(stages["source"].band_level_db, 0, atol=0.01)
+    failed = [check.words for check in check_stimuli(workspace).checks if not check.passed]
+    assert not failed
+    refuse_stale_sound(workspace)
+
+
+def test_a_made_stage_is_where_its_words_say(made_desk):
+    study = load_study(Workspace.open(made_desk.root))
+    stages = load_stages(Workspace.open(made_desk.root), study)
+
+    def level(name, f_hz):
+        response = stages[name]
+        return response.level_at(f_hz) - response.level_at(1000.0)
+
+    # The tables differ below 200 Hz only: -9 dB in stock, 0 dB in both. One of the 15 bands by
+    # which the two are aligned, that of 199.5 Hz, is among those: 9 dB / 15 = 0.6 dB.
+    assert level("swap", 100.0) == pytest.approx(-0.6, abs=0.01)
+    assert level("swap", 45.0) == pytest.approx(-9, abs=0.01)
+    assert level("half", 100.0) == pytest.approx(-4.5, abs=0.01)
+
+
+def test_smoothing_and_dips_change_the_filter_that_is_rendered(tmp_path):
+    f = np.geomspace(30, 20_000, 900)
+    dip = -12 * np.exp(-(((np.log2(f / 1000)) / 0.05) ** 2))
+    desk = make_desk(tmp_path / "study")
+    for name in ("stock", "both"):
+        (desk.root / "responses" / f"{name}.csv").write_text(
+            "".join(f"{a:.3f},{b:.3f}\n" for a, b in zip(f, dip, strict=True))
+        )
+    depths = {}
+    for words in ("", '[rendering]\nsmoothing = "1/3"\n', "[rendering]\nfill_dips = true\n"):
+        (desk.root / "study.toml").write_text(STUDY.replace("[plan]", words + "\n[plan]"))
+        workspace = Workspace.open(desk.root)
+        from abx.stage_sound import filter_choices
+
+        study = load_study(workspace)
+        stage = stage_specs(workspace, study)[0]
+        taps = design_stage_filter(stage.response, rate=48_000, choices=filter_choices(study)).taps
+        gain = 20 * np.log10(np.abs(np.fft.rfft(taps, 1 << 17)))
+        at = np.fft.rfftfreq(1 << 17, 1 / 48_000)
+        depths[words] = np.interp(1000, at, gain) - np.interp(1600, at, gain)
+    asked, smooth, filled = depths.values()
+    assert asked < -9  # the dip as measured
+    assert smooth > -5  # nothing finer than a third of an octave
+    assert filled > -5  # no deeper than its third of an octave
+
+
+def test_sixteen_runs_come_with_their_factors():
+    runs = '[region_runs]\nfrom = "stock"\nto = "both"\n\n[[programmes]]\nid = "kite-street"'
+    study = study_from_text(study_with(runs))
+    made = [stage for stage in study.stages if stage.made]
+    assert [stage.id for stage in made] == [f"run-{n:02d}" for n in range(1, 17)]
+    names = [f"region_{n}" for n in ("deep_bass", "bass", "low_mid", "mid", "presence_and_treble")]
+    signs = np.array([[1 if s.factors[n] == "both" else -1 for n in names] for s in made])
+    npt.assert_array_equal(signs.prod(axis=1), 1)  # I = ABCDE: resolution V
+    assert len({tuple(row) for row in signs}) == 16
+    for name, level in (("stock", "stock"), ("both", "both")):
+        assert all(study.stage(name).factors[n] == level for n in names)
+    assert study.stage("stock").factors["source"] == "stock"  # what was there stays
+    order = [stage.id for stage in study.stages]
+    assert order.index("stock") < order.index("both") < order.index("run-01")
+
+
+SWAP = 'made = { from = "stock", regions = ["bass"], of = "both" }'
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "problem"),
+    [
+        (SWAP, SWAP.replace("bass", "boss"), r"made.regions\[0\]: there is no region 'boss'"),
+        (SWAP, SWAP.replace("stock", "stack"), r"made.from: there is no measured stage 'stack'"),
+        (SWAP, SWAP.replace('of = "both"', 'of = "one"'), r"made.of: there is no measured stage"),
+        (SWAP, SWAP.replace("both", "swap"), r"made.of: there is no measured stage 'swap'"),
+        (SWAP, SWAP + '\nresponses = ["a.csv"]', r"responses: 'made' and 'responses' together"),
+        (SWAP, 'made = { from = "stock" }', r"exactly one of regions, share and corrected"),
+        (SWAP, 'made = { from = "stock", share = 2, to = "both" }', r"made.share: 2 is out of"),
+        (SWAP, 'made = { from = "stock", share = 0.5, of = "both" }', r"made.of: unknown key"),
+        ("[plan]", '[rendering]\nphase = "zero"\n[plan]', r"rendering.phase: 'zero' is not"),
+        ("[plan]", "[rendering]\nboost = 3\n[plan]", r"rendering.boost: unknown key 'boost'"),
+        ("[plan]", '[playback]\nstage = "x"\n[plan]', r"playback.stage: there is no measured"),
+        ("[plan]", '[region_runs]\nfrom = "both"\nto = "both"\n[plan]', r"to: 'both' twice"),
+    ],
+)
+def test_what_makes_no_sense_is_refused_at_its_line(old, new, problem):
+    swap = f'[[stages]]\nid = "swap"\n{SWAP}\n\n[[programmes]]\nid = "kite-street"'
+    with pytest.raises(InputError, match=problem) as refused:
+        study_from_text(study_with(swap).replace(old, new, 1))
+    assert "line " in str(refused.value)
+    assert refused.value.remedy
+
+
+def test_an_impulse_that_cannot_serve_is_named(made_desk):
+    path = made_desk.root / "responses" / "room.wav"
+    soundfile.write(path, np.zeros((4000, 2)), 48_000)
+    workspace = Workspace.open(made_desk.root)
+    with pytest.raises(InputError, match=r"room\.wav: the impulse response has 2 channels"):
+        stage_specs(workspace, load_study(workspace))
+    path.write_text("no sound")
+    with pytest.raises(InputError, match=r"room\.wav: the impulse response cannot be read"):
+        stage_specs(workspace, load_study(workspace))
