@@ -347,7 +347,8 @@ def _answer(
         listened_s={name: round(heard, 3) for name, heard in listened.items()},
     )
     if done.feedback is not None:
-        console.show("Right." if done.feedback["correct"] else "Not this time.")
+        right = "Right." if done.feedback["correct"] else "Not this time."
+        console.show(str(done.feedback.get("message") or right))
     return done.next
 
 

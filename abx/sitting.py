@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -34,6 +35,8 @@ __all__ = [
 
 FATIGUE_LIMIT = timedelta(minutes=25)
 """Nobody is asked on for longer than this without a pause (common practice, no source)."""
+
+_CODE = re.compile(r"L-[A-Z0-9]{2,18}")
 
 _REST = timedelta(minutes=5)
 """Whoever stays away for this long between two questions has rested."""
@@ -74,13 +77,14 @@ class Acknowledgement:
     trial : str
         Trial key.
     feedback : dict or None
-        ``{"correct": bool}`` in practice, where there is a right answer.
+        In practice: ``correct``, true or false where there is a right answer and else None,
+        then with ``message``, what there was to hear.
     next : dict
         The message that follows, as :meth:`Sessions.next_trial` gives it.
     """
 
     trial: str
-    feedback: dict[str, bool] | None
+    feedback: dict[str, bool | str | None] | None
     next: dict[str, Any]
 
 
@@ -117,12 +121,15 @@ def pseudonym(listener: str | None) -> str:
     Raises
     ------
     AnswerRefused
-        If it has other than letters, digits and hyphens, or more than 20.
+        If it does not look like a code that was given here: a name would be kept.
     """
     if listener is None:
         return new_pseudonym()
-    if not (listener.isascii() and listener.replace("-", "").isalnum() and len(listener) <= 20):
-        raise AnswerRefused("A listener code has letters, digits and hyphens, at most 20.")
+    if not _CODE.fullmatch(listener):
+        raise AnswerRefused(
+            "A listener code begins with L- and has letters and digits, as in L-7KQ2MXA. "
+            "Please give no name; leave it empty the first time."
+        )
     return listener
 
 
@@ -165,12 +172,16 @@ class Place:
     to_know: ListeningSet | None
 
 
-def feedback(trial: Trial, submission: Submission) -> dict[str, bool] | None:
-    """Return whether a practice answer was right, where there is right and wrong."""
+def feedback(trial: Trial, submission: Submission) -> dict[str, bool | str | None] | None:
+    """Return whether a practice answer was right, or what there was to hear."""
     if trial.phase != "practice":
         return None
-    correct = get_method(trial.method).correct(trial, submission.answer)
-    return None if correct is None else {"correct": correct}
+    method = get_method(trial.method)
+    correct = method.correct(trial, submission.answer)
+    if correct is not None:
+        return {"correct": correct}
+    words = method.practice_words(trial, submission.answer)
+    return {"correct": None, "message": words} if words else None
 
 
 def check_same(stored: LogRow, submission: Submission) -> None:

@@ -203,6 +203,10 @@ class Method(ABC):
         """Tell whether the answer is right; ``None`` where nothing is right or wrong."""
         return None
 
+    def practice_words(self, trial: Trial, answer: Any) -> str:
+        """Say after a practice trial what there was to hear, where nothing is right or wrong."""
+        return ""
+
     @abstractmethod
     def rows(
         self, trial: Trial, answer: Any, listened_s: Mapping[str, float]

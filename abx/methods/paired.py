@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, ClassVar
 
 from abx.methods.base import Answer, Percept, Turn
 from abx.methods.pairs import PairMethod
-from abx.trial import Trial, Unit
+from abx.trial import Trial, Unit, is_treated
 
 if TYPE_CHECKING:
     from abx.study import TestPlan
@@ -67,6 +67,14 @@ class _Paired(PairMethod):
         if trial.options.get("ties"):
             return (*answers, Answer("tie", "No preference"))
         return answers
+
+    def practice_words(self, trial: Trial, answer: Any) -> str:
+        """Name the copy without treble, which practice has on one side."""
+        dull = [name for name, source in trial.versions if is_treated(source)]
+        if len(dull) != 1:
+            return ""
+        said = "you found no difference" if answer == "tie" else f"you chose {answer[0].upper()}"
+        return f"{dull[0].upper()} was a copy with its treble taken away; {said}."
 
     def rows(
         self, trial: Trial, answer: Any, listened_s: Mapping[str, float]

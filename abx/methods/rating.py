@@ -118,6 +118,19 @@ class _Rating(Method):
     def read_answer(self, trial: Trial, raw: object) -> dict[str, float]:
         return read_numbers(raw, _rated(trial), SCALE)
 
+    def practice_words(self, trial: Trial, answer: Any) -> str:
+        """Name the hidden reference and the low anchor, and what they got."""
+        roles = {self._role(trial, name): name for name in _rated(trial)}
+        said = []
+        for role, words in (
+            ("hidden-reference", "{} was the reference itself"),
+            ("low-anchor", "{} was a copy with its treble taken away"),
+        ):
+            if role in roles:
+                name = roles[role]
+                said.append(f"{words.format(name.upper())}; you gave it {answer[name]:.0f}.")
+        return " ".join(said)
+
     def rows(
         self, trial: Trial, answer: Any, listened_s: Mapping[str, float]
     ) -> list[dict[str, object]]:

@@ -143,14 +143,19 @@ function createSession(root, options) {
     screen = null;
   }
 
-  function message(titleText, leadText, buttonText, onPress) {
+  function message(titleText, leadText, buttonText, onPress, more = []) {
     leaveScreen();
     const button = buttonText
       ? [el("button", { type: "button", class: "main-button", onclick: once(onPress) }, buttonText)]
       : [];
-    const content = [el("div", { class: "confirm-row" }, ...button)];
+    const content = [...more, el("div", { class: "confirm-row" }, ...button)];
     frame.show({ message: true, titleText, leadText, content });
     frame.focus();
+  }
+
+  function ownCode(code) {
+    const shown = el("strong", { class: "own-code" }, code); // never broken at its hyphen
+    return el("p", { class: "lead" }, "If you listen for us again, tell us your code: ", shown);
   }
 
   function once(action) {
@@ -237,7 +242,7 @@ function createSession(root, options) {
   function feedback(reply) {
     const right = reply.feedback.correct;
     message(
-      right ? "Right" : "Not this time",
+      right === null ? "That was practice" : right ? "Right" : "Not this time",
       reply.feedback.message ??
         (right
           ? "That is what you should have heard. This was practice; it does not count."
@@ -310,10 +315,10 @@ function createSession(root, options) {
     memory.remove("level");
     message(
       reply.title ?? "Thank you",
-      [
-        reply.message ?? "That was the last question. Every answer is saved. You can close this page now.",
-        options.code ? `If you listen for us again, tell us your code: ${options.code}` : "",
-      ].join(" ").trim(),
+      reply.message ?? "That was the last question. Every answer is saved. You can close this page now.",
+      null,
+      null,
+      options.code ? [ownCode(options.code)] : [],
     );
     if (context) context.close();
     context = null;

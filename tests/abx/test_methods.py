@@ -324,6 +324,23 @@ def test_without_a_reference_there_are_no_anchors() -> None:
     assert {source for _, source in trial.versions} == {"stock", "source", "speakers", "both"}
 
 
+def test_practice_without_right_and_wrong_says_what_there_was_to_hear(rated: Study) -> None:
+    trial = make_slot(rated, SEED, 0).trials[0]
+    method = get_method("rating")
+    places = {source: name for name, source in trial.versions if name != "ref"}
+    answer = {name: 10.0 * n for n, name in enumerate("abcdef")}
+    hidden, low = places["both"], places["lowpass-3500:both"]
+    assert method.practice_words(trial, answer) == (
+        f"{hidden.upper()} was the reference itself; you gave it {answer[hidden]:.0f}. "
+        f"{low.upper()} was a copy with its treble taken away; you gave it {answer[low]:.0f}."
+    )
+    dull = made("paired", Turn(1, 0, (0, 1)), pair=("i", "lowpass-3500:i"))
+    words = get_method("paired").practice_words
+    assert words(dull, "b") == "A was a copy with its treble taken away; you chose B."
+    assert words(dull, "tie") == "A was a copy with its treble taken away; you found no difference."
+    assert words(made("paired", Turn(0, 0, (0, 1))), "a") == "", "real stages are never named"
+
+
 # Grading -----------------------------------------------------------------------------------------
 
 

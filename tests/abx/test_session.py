@@ -157,6 +157,16 @@ def test_practice_gives_feedback_and_tests_do_not(local_sessions: Sessions) -> N
     assert submit(local_sessions, token, "a").feedback is None
 
 
+def test_practice_of_a_preference_says_what_there_was_to_hear(local_sessions: Sessions) -> None:
+    """The second listener begins with the preference test."""
+    begin(local_sessions)
+    token = begin(local_sessions)
+    told = submit(local_sessions, token, "a").feedback
+    assert told is not None
+    assert told["correct"] is None
+    assert "copy with its treble taken away; you chose A." in str(told["message"])
+
+
 def test_forged_stale_and_early_keys_are_unknown(local_sessions: Sessions) -> None:
     token, other = begin(local_sessions), begin(local_sessions)
     foreign = local_sessions.next_trial(other)["trial"]
@@ -416,7 +426,7 @@ def test_tokens_are_unguessable_and_stored_as_hashes(local_sessions: Sessions) -
 def test_a_listener_may_come_back(local_sessions: Sessions) -> None:
     token = local_sessions.begin(consent=True, listener="L-OLD2")
     assert local_sessions.sitting(token).listener == "L-OLD2"
-    for bad in ("<script>", "a b", "x" * 30, ""):
+    for bad in ("<script>", "a b", "x" * 30, "", "ANNA", "L-anna", "Anna Berg"):
         with pytest.raises(AnswerRefused, match="listener code"):
             local_sessions.begin(consent=True, listener=bad)
 
