@@ -209,7 +209,7 @@ def judge_claims(
     parsed = [parse_claim(text, where=f"claim {k}") for k, text in enumerate(claims, start=1)]
     own = [heard if claim.who is None else (groups or {}).get(claim.who) for claim in parsed]
     findings = [
-        _find(claim, answers, stages, alpha if claim.alpha is None else claim.alpha)
+        _find(claim, answers, stages, _level(claim, alpha, len(parsed)))
         for claim, answers in zip(parsed, own, strict=True)
     ]
     adjusted = holm(np.array([finding.p_value for finding in findings]))
@@ -222,6 +222,16 @@ def judge_claims(
         row["conditions"] = None if trials is None else conditions(trials, claim)
         rows.append(row)
     return rows
+
+
+def _level(claim: Claim, alpha: float, family: int) -> float:
+    """Return the level at which a claim is open or not, and what it would take is worked out.
+
+    A share of the family's error rate, as Bonferroni deals it: Holm asks for no more. A metric's
+    claim has its own family of pairs and takes the whole.
+    """
+    level = alpha if claim.alpha is None else claim.alpha
+    return level if claim.kind == "orders" else level / family
 
 
 def _among(claim: Claim, trials: TrialTable | None) -> str:

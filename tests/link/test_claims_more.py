@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from analysis.claims import Heard, judge_claims, parse_claim
 from analysis.discrimination import forced_choice_cells
@@ -206,7 +207,8 @@ def test_one_listener_by_that_listeners_trials_alone():
     assert [row["verdict"] for row in rows] == ["undecided"] * 3
     assert "that person only" in rows[1]["words"]
     assert "asks listener p9" in rows[2]["words"]
-    assert "5 or more, all right" in rows[1]["needs"]
+    # (1/2)^6 = 1/64 is the first below a third of 5 %
+    assert "6 or more, all right" in rows[1]["needs"]
 
 
 # alpha and conditions ------------------------------------------------------------------
@@ -234,3 +236,20 @@ def test_verdicts_say_what_they_hold_for():
     assert "low-tide" in held
     assert "Not for other playback" in held
     assert result["upgrade"]["first_step"][0]["step"] == "spk"
+
+
+def test_what_it_would_take_allows_for_the_other_claims():
+    options = {"listeners": 12, "per_pair": 1, "worth": {"i": 0.0, "j": 0.5}}
+    claim = "listeners prefer j over i"
+
+    def listeners(n):
+        row = judged([claim] * n, stages=PRICES, **options)[0]
+        assert row["verdict"] == "undecided"
+        return int(row["needs"].split()[1]), row
+
+    alone, row = listeners(1)
+    shared, _ = listeners(5)
+    # normal approximation by hand: z at 1 - alpha / 2 and 80 %, over the statistic found
+    for n, level in ((alone, 0.05), (shared, 0.01)):
+        ratio = (stats.norm.ppf(1 - level / 2) + stats.norm.ppf(0.8)) / abs(row["statistic"])
+        assert n == int(np.ceil(12 * ratio**2))

@@ -98,7 +98,7 @@ def test_what_the_page_says_of_the_modes(modes, channels):
     assert (fit["statistic"], fit["df"]) == (pytest.approx(4499, abs=0.5), 6)
     assert fit["design_effect"] == pytest.approx(7.8, abs=0.05)
     claims = ["listeners prefer Stereo over Mono", "listeners prefer Stereo most"]
-    over, most = judge_claims(claims, Heard([], modes))
+    over, most = (judge_claims([claim], Heard([], modes))[0] for claim in claims)
     assert over["verdict"] == "supported"
     assert over["share"] == pytest.approx(0.93, abs=0.005)
     assert "90 % to 95 %" in over["words"]
