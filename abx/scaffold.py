@@ -169,8 +169,14 @@ stages = "all"
 trials = 1
 repeats = 2
 
+# What it is played over, where it is known. Measure the level step's sound at the listening
+# position, at its top: then exposure is estimated and the level step stops at 85 dBA.
+# [playback]
+# level_dba = 78.0
+
 [plan]
 listeners = {listeners}
+# counter_minutes = 5.0      # what a customer at a counter has
 alpha = 0.05
 stopping = "fixed"
 primary_metric = "deviation_sd_db"
