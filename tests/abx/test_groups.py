@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
+from streamlit.testing.v1 import AppTest
 from study_desk import STUDY, Desk, sit_through
 
 from abx.errors import AnswerRefused, InputError
@@ -13,6 +15,7 @@ from abx.session import Sessions
 from abx.simulate import run_panel
 from abx.store import Store
 from abx.study import study_from_text
+from abx.study_claims import NOT_SAID
 from analysis.run import analyse
 from analysis.trials import read_trials
 from stimuli.manifest import read_manifest
@@ -149,3 +152,37 @@ def test_a_rehearsal_fills_the_groups_and_judges_claims_about_them(
     assert row["who"] == "players"
     assert row["n_listeners"] == 3
     assert row["words"].startswith("Simulated listeners: Among players (3 listeners): ")
+
+
+# the screen ----------------------------------------------------------------------------
+
+
+def _screen() -> None:
+    import streamlit as st
+
+    from abx.app.listener import ask_group
+
+    st.text(f"chosen: {ask_group()}")
+
+
+def test_the_question_is_put_in_the_studys_words_and_nobody_has_to_say(
+    grouped: Sessions, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("abx.app.listener.provided", lambda: SimpleNamespace(sessions=grouped))
+    app = AppTest.from_function(_screen).run()
+    (question,) = app.radio
+    assert question.label == "Do you play an instrument or sing?"
+    assert question.options == ["Yes", "No", "I would rather not say"]
+    assert app.text[0].value == "chosen: None"
+    for answer, chosen in (("players", "players"), (NOT_SAID, NOT_SAID)):
+        assert app.radio[0].set_value(answer).run().text[0].value == f"chosen: {chosen}"
+
+
+def test_nothing_is_asked_where_the_study_has_no_groups(
+    local_sessions: Sessions, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    fake = SimpleNamespace(sessions=local_sessions)
+    monkeypatch.setattr("abx.app.listener.provided", lambda: fake)
+    app = AppTest.from_function(_screen).run()
+    assert not app.radio
+    assert app.text[0].value == f"chosen: {NOT_SAID}"
