@@ -15,6 +15,7 @@ import re
 import secrets
 import tempfile
 import zipfile
+import zlib
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -60,6 +61,9 @@ _SCHEDULE = "schedule.json"
 # A listening study is small; more than this is not one, and would fill a disk.
 _MAX_MEMBERS = 20_000
 _MAX_BYTES = 4_000_000_000
+# What reading a damaged archive raises: among them an unknown way of packing, an encrypted member
+# (RuntimeError), a place outside the file.
+_BAD_ARCHIVE = (zipfile.BadZipFile, zlib.error, OSError, EOFError, ValueError, RuntimeError)
 _SAFE_NAME = re.compile(r"(?!/)(?!.*(^|/)\.\.(/|$))[^\x00-\x1f\\:]{1,300}")
 
 
@@ -249,7 +253,7 @@ def _opened(path: Path) -> zipfile.ZipFile:
         raise InputError(
             source=str(path), problem="there is no such file", remedy="check its name"
         ) from error
-    except (zipfile.BadZipFile, OSError) as error:
+    except _BAD_ARCHIVE as error:
         raise InputError(
             source=str(path),
             problem="this is not an evidence bundle, or it is damaged",
@@ -264,7 +268,7 @@ def _read_index(path: Path, archive: zipfile.ZipFile) -> dict[str, Any]:
         index = json.loads(archive.read(_INDEX))
         members = index["members"]
         known = index["format"] == FORMAT and isinstance(members, dict)
-    except (KeyError, ValueError, TypeError, RecursionError, zipfile.BadZipFile) as error:
+    except (KeyError, TypeError, *_BAD_ARCHIVE) as error:
         raise InputError(
             source=str(path),
             where=_INDEX,
@@ -309,15 +313,21 @@ def _unpack(archive: zipfile.ZipFile, index: dict[str, Any], folder: Path) -> It
             if data is None or hashlib.sha256(data).hexdigest() != _hash_of(entry):
                 yield Finding("members", False, f"{name} was changed: its hash differs")
             else:
-                target = folder / name
-                target.parent.mkdir(parents=True, exist_ok=True)
-                target.write_bytes(data)
+                try:
+                    _write_member(folder / name, data)
+                except OSError:  # a file where another name needs a folder, a name too long
+                    yield Finding("members", False, f"{name} cannot be unpacked")
+
+
+def _write_member(target: Path, data: bytes) -> None:
+    target.parent.mkdir(parents=True, exist_ok=True)
+    target.write_bytes(data)
 
 
 def _member(archive: zipfile.ZipFile, name: str) -> bytes | None:
     try:
         return archive.read(name)
-    except (zipfile.BadZipFile, OSError, EOFError, ValueError):
+    except _BAD_ARCHIVE:
         return None
 
 

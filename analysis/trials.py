@@ -285,14 +285,19 @@ def _check_known(frame: pd.DataFrame, name: str, allowed: tuple[str, ...], fault
         )
 
 
+_MOST_TRIALS = 1_000_000_000
+"""More is no order within a sitting but a slip, for instance two columns run together."""
+
+
 def _trial_numbers(values: pd.Series, faults: Faults, decimal: str) -> np.ndarray:
     what = "a whole number from 1"
     numbers = column_numbers(values, name="trial", faults=faults, decimal=decimal, what=what)
-    bad = np.flatnonzero(~(numbers >= 1) | (numbers != np.floor(numbers)))
+    whole = (numbers >= 1) & (numbers <= _MOST_TRIALS) & (numbers == np.floor(numbers))
+    bad = np.flatnonzero(~whole)
     if bad.size:
         row = int(bad[0])
         shown = "the value is empty" if np.isnan(numbers[row]) else f"{values.iloc[row]!r} is not"
-        problem = shown if shown.endswith("empty") else f"{shown} {what}"
+        problem = shown if shown.endswith("empty") else f"{shown} {what} to {_MOST_TRIALS}"
         raise faults.at(row, "trial", problem, f"Write {what}, the order within the sitting")
     return numbers.astype(np.int64)
 

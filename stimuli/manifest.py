@@ -315,7 +315,7 @@ def read_manifest(path: str | Path) -> Manifest:
             problem="there is no stimulus manifest here",
             remedy="Render the stimuli first",
         ) from None
-    except (json.JSONDecodeError, UnicodeDecodeError) as error:
+    except (ValueError, RecursionError) as error:  # no text, no JSON, nested without end
         raise InputError(
             source=path.name,
             problem=f"the manifest is damaged ({error})",

@@ -1,13 +1,17 @@
 """Load: many listeners at once against one or several app processes.
 
-    python tests/bench/load_listeners.py --listeners 50
-    python tests/bench/load_listeners.py --listeners 200 --processes 3 --postgresql
+    python tests/bench/load_listeners.py --listeners 50 --chromium 3
+    python tests/bench/load_listeners.py --listeners 200 --processes 3 --postgresql --chromium 3
     python tests/bench/load_listeners.py --table
 
-Every listener does over HTTP what a tab does: asks for the next trial, fetches its audio block,
-answers after 1 to 3 seconds, repeats what was not acknowledged. Afterwards every acknowledged
-answer is looked for in the log. Reported are the times from answer to acknowledgement, the
-times to fetch a block, memory and processor time of the app processes.
+Every listener does on the wire what a tab does (``load_tab.py``): opens the page's websocket,
+asks for the next trial, fetches its audio block, answers after 1 to 3 seconds. With ``--chromium``
+some of them are real tabs of a real browser. Afterwards every acknowledged answer is looked for
+in the log. Reported are the times from answer to acknowledgement, the times to fetch a block,
+memory and processor time of the app processes.
+
+Listeners and app processes share this machine; ``client_cores`` says how much of it the listeners
+took, which in a real study are other people's computers.
 """
 
 from __future__ import annotations
@@ -23,15 +27,16 @@ import tempfile
 import time
 from collections import Counter
 from contextlib import ExitStack
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
-from random import Random
+from typing import Any
 
 import numpy as np
 
 TESTS = Path(__file__).parents[1] / "abx"
-sys.path[:0] = [str(TESTS), str(Path(__file__).parents[2])]
+sys.path[:0] = [str(Path(__file__).parent), str(TESTS), str(Path(__file__).parents[2])]
 
+from load_tab import Tab, Wire  # noqa: E402
 from real_postgres import postgres_server  # noqa: E402
 from study_desk import STUDY, Desk, make_desk  # noqa: E402
 
@@ -42,74 +47,6 @@ SERVE = (
     "import sys; from abx.server import serve; "
     "serve(sys.argv[1], port=int(sys.argv[2]), database=sys.argv[3])"
 )
-
-
-@dataclass
-class Tab:
-    """One listener's tab: a kept-alive connection and what it saw."""
-
-    host: str
-    port: int
-    token: str
-    seed: int
-    until: float
-    acknowledged: dict[str, str] = field(default_factory=dict)
-    answer_s: list[float] = field(default_factory=list)
-    audio_s: list[float] = field(default_factory=list)
-    audio_bytes: int = 0
-
-    async def run(self) -> None:
-        rng = Random(self.seed)
-        await asyncio.sleep(rng.uniform(0, 2))
-        message = await self._json("GET", f"/listen/{self.token}/next")
-        while message["state"] in ("trial", "break") and time.monotonic() < self.until:
-            if message["state"] == "break":
-                message = await self._json("POST", message["resume"], {})
-                continue
-            started = time.monotonic()
-            status, blob = await self._request("GET", message["audio"])
-            assert status == 200, blob[:200]
-            self.audio_s.append(time.monotonic() - started)
-            self.audio_bytes += len(blob)
-            await asyncio.sleep(rng.uniform(1, 3))
-            answer = rng.choice(message["answers"])["value"]
-            body = {
-                "trial": message["trial"],
-                "answer": answer,
-                "response_s": 2.0,
-                "switches": 4,
-                "listened_s": dict.fromkeys(message["versions"], 1.0),
-            }
-            started = time.monotonic()
-            reply = await self._json("POST", f"/listen/{self.token}/answer", body)
-            self.answer_s.append(time.monotonic() - started)
-            self.acknowledged[reply["trial"]] = answer
-            message = reply["next"]
-
-    async def _json(self, verb: str, path: str, body: object = None) -> dict:
-        status, data = await self._request(verb, path, body)
-        assert status == 200, data[:300]
-        return json.loads(data)
-
-    async def _request(self, verb: str, path: str, body: object = None) -> tuple[int, bytes]:
-        """Speak just enough HTTP; a general client would fill a core of its own."""
-        reader, writer = await asyncio.open_connection(self.host, self.port, limit=1 << 20)
-        try:
-            data = b"" if body is None else json.dumps(body).encode()
-            head = f"{verb} {path} HTTP/1.1\r\nHost: {self.host}\r\nConnection: close\r\n"
-            head += f"Content-Type: application/json\r\nContent-Length: {len(data)}\r\n\r\n"
-            writer.write(head.encode() + data)
-            await writer.drain()
-            lines = (await reader.readuntil(b"\r\n\r\n")).decode().split("\r\n")
-            status = int(lines[0].split()[1])
-            length = next(
-                int(line.split(":")[1])
-                for line in lines
-                if line.lower().startswith("content-length")
-            )
-            return status, await reader.readexactly(length)
-        finally:
-            writer.close()
 
 
 @dataclass
@@ -156,77 +93,133 @@ class App:
         return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
-def measure(
-    desk: Desk, database: str, *, listeners: int, processes: int, seconds: float
-) -> dict[str, float]:
+@dataclass(frozen=True)
+class Load:
+    """What is asked of the app processes."""
+
+    listeners: int
+    processes: int
+    seconds: float
+    chromium: int
+
+
+def measure(desk: Desk, database: str, load: Load) -> dict[str, float]:
     """Run one load and return its figures."""
     with open_store(database) as store, ExitStack() as stack:
         sessions = desk.sessions(store)
-        tokens = [sessions.begin(consent=True) for _ in range(listeners)]
-        apps = [stack.enter_context(App(desk.root, database)) for _ in range(processes)]
-        warm_up(apps, sessions, tokens)
-        memory_before = sum(app.memory_mb() for app in apps)
-        cpu_before = sum(app.cpu_s() for app in apps)
-        started = time.monotonic()
-        tabs = [
-            Tab("127.0.0.1", apps[n % processes].port, token, n, started + seconds)
-            for n, token in enumerate(tokens)
-        ]
-        asyncio.run(_all(tabs))
-        took_s = time.monotonic() - started
-        memory = sum(app.memory_mb() for app in apps)
-        cpu = sum(app.cpu_s() for app in apps) - cpu_before
-        lost = count_lost(store.rows(sessions.study_id, kind="answer"), sessions, tabs)
+        tokens = [sessions.begin(consent=True) for _ in range(load.listeners)]
+        apps = [stack.enter_context(App(desk.root, database)) for _ in range(load.processes)]
+        real, wired = tokens[: load.chromium], tokens[load.chromium :]
+        tabs = [Tab(apps[n % load.processes].port, token, n) for n, token in enumerate(wired)]
+        figures = asyncio.run(_drive(apps, tabs, real, load.seconds))
+        seen = {tab.token: tab.acknowledged for tab in tabs}
+        for token, tab in figures.pop("real").items():
+            seen[token] = tab["acknowledged"]
+            figures["real_ms"] += tab["answer_ms"]
+        rows = store.rows(sessions.study_id, kind="answer")
+        lost = count_lost(rows, sessions, seen)
     answers = np.array([s for tab in tabs for s in tab.answer_s]) * 1e3
     audio = np.array([s for tab in tabs for s in tab.audio_s]) * 1e3
+    real_ms = np.array(figures.pop("real_ms") or [np.nan])
     return {
-        "listeners": listeners,
-        "processes": processes,
-        "answers": len(answers),
-        "answers_per_s": len(answers) / took_s,
+        "listeners": load.listeners,
+        "processes": load.processes,
+        "answers": sum(len(one) for one in seen.values()),
         "lost": lost,
+        "answers_per_s": len(answers) / load.seconds,
         "ack_p50_ms": float(np.percentile(answers, 50)),
         "ack_p95_ms": float(np.percentile(answers, 95)),
         "ack_p99_ms": float(np.percentile(answers, 99)),
+        "ack_max_ms": float(answers.max()),
+        "chromium_answers": int(np.isfinite(real_ms).sum()),
+        "chromium_p50_ms": float(np.percentile(real_ms, 50)),
+        "chromium_max_ms": float(real_ms.max()),
         "audio_p50_ms": float(np.percentile(audio, 50)),
         "audio_p99_ms": float(np.percentile(audio, 99)),
-        "audio_mb_per_s": sum(tab.audio_bytes for tab in tabs) / 1e6 / took_s,
-        "memory_mb": memory,
-        "memory_mb_per_listener": (memory - memory_before) / listeners,
-        "app_cores": cpu / took_s,
+        "audio_mb_per_s": sum(tab.audio_bytes for tab in tabs) / 1e6 / load.seconds,
+        **figures,
     }
 
 
-async def _all(tabs: list[Tab]) -> None:
-    await asyncio.gather(*(tab.run() for tab in tabs))
+async def _drive(
+    apps: list[App], tabs: list[Tab], real: list[str], seconds: float
+) -> dict[str, Any]:
+    """Warm up, open every page, then answer for a while; figures of the app processes."""
+    for app in apps:
+        await _warm_up(app, tabs[:8])
+    memory_empty = sum(app.memory_mb() for app in apps)
+    for tab in tabs:  # one after another: opening a page costs a run of its script
+        await tab.open()
+    browser = await _start_chromium(apps[0], real, seconds) if real else None
+    cpu, own = sum(app.cpu_s() for app in apps), time.process_time()
+    started = time.monotonic()
+    peak = asyncio.create_task(_peak_memory(apps))
+    await asyncio.gather(*(tab.run(started + seconds) for tab in tabs))
+    took_s = time.monotonic() - started
+    peak.cancel()
+    figures: dict[str, Any] = {
+        "memory_mb": await peak_of(peak),
+        "app_cores": (sum(app.cpu_s() for app in apps) - cpu) / took_s,
+        "client_cores": (time.process_time() - own) / took_s,
+    }
+    figures["memory_mb_per_listener"] = (figures["memory_mb"] - memory_empty) / len(tabs)
+    output = b"{}"
+    if browser is not None:
+        output, _ = await browser.communicate()
+        assert browser.returncode == 0, "the browser's run failed"
+    figures["real"] = json.loads(output)
+    figures["real_ms"] = []
+    for tab in tabs:
+        await tab.close()
+    return figures
 
 
-def warm_up(apps: list[App], sessions: Sessions, tokens: list[str]) -> None:
-    """Fetch a few blocks from every process, so that stimuli are decoded once before."""
-
-    async def fetch(app: App, token: str) -> None:
-        tab = Tab("127.0.0.1", app.port, token, 0, 0.0)
-        message = await tab._json("GET", f"/listen/{token}/next")
-        await tab._request("GET", message["audio"])
-
-    async def fetch_all() -> None:
-        for app in apps:
-            for token in tokens[:8]:
-                await fetch(app, token)
-
-    asyncio.run(fetch_all())
+async def _peak_memory(apps: list[App]) -> float:
+    peak = 0.0
+    try:
+        while True:
+            peak = max(peak, sum(app.memory_mb() for app in apps))
+            await asyncio.sleep(1)
+    except asyncio.CancelledError:
+        return peak
 
 
-def count_lost(rows: list, sessions: Sessions, tabs: list[Tab]) -> int:
+async def peak_of(task: asyncio.Task[float]) -> float:
+    return await task
+
+
+async def _start_chromium(
+    app: App, tokens: list[str], seconds: float
+) -> asyncio.subprocess.Process:
+    script = str(Path(__file__).with_name("load_chromium.py"))
+    url = f"http://127.0.0.1:{app.port}"
+    process = await asyncio.create_subprocess_exec(
+        sys.executable, script, str(seconds), url, *tokens, stdout=asyncio.subprocess.PIPE
+    )
+    assert process.stdout is not None
+    assert (await process.stdout.readline()) == b"ready\n", "the browser did not start"
+    return process
+
+
+async def _warm_up(app: App, tabs: list[Tab]) -> None:
+    """Fetch a few blocks, so that stimuli are decoded before, as after the first listeners."""
+    loop = asyncio.get_running_loop()
+    _, wire = await loop.create_connection(Wire, "127.0.0.1", app.port)
+    for tab in tabs:
+        _, data, _ = await wire.request("GET", f"/listen/{tab.token}/next")
+        await wire.request("GET", json.loads(data)["audio"], keep=False)
+
+
+def count_lost(rows: list, sessions: Sessions, seen: dict[str, dict[str, str]]) -> int:
     """Count acknowledged answers that are missing, different or there twice."""
     stored: Counter[tuple[str, str, str]] = Counter()
     for row in rows:
         key = sessions._tokens.trial_key(row.session, row.content["number"])
         stored[row.session, key, row.content["answer"]] += 1
     lost = 0
-    for tab in tabs:
-        session = sessions.sitting(tab.token).session
-        lost += sum(stored[session, key, answer] != 1 for key, answer in tab.acknowledged.items())
+    for token, acknowledged in seen.items():
+        session = sessions.sitting(token).session
+        lost += sum(stored[session, key, answer] != 1 for key, answer in acknowledged.items())
     return lost
 
 
@@ -237,6 +230,7 @@ def main() -> int:
     parser.add_argument("--postgresql", action="store_true")
     parser.add_argument("--seconds", type=float, default=30.0)
     parser.add_argument("--excerpt", type=float, default=15.0, help="seconds of each excerpt")
+    parser.add_argument("--chromium", type=int, default=0, help="real tabs among the listeners")
     parser.add_argument("--table", action="store_true", help="10, 25, 50, 100, 200 listeners")
     options = parser.parse_args()
     sizes = [10, 25, 50, 100, 200] if options.table else [options.listeners]
@@ -247,13 +241,8 @@ def main() -> int:
         server = stack.enter_context(postgres_server()) if options.postgresql else None
         for size in sizes:
             database = f"sqlite:///{folder}/{size}.db" if server is None else server.new_database()
-            figures = measure(
-                desk,
-                database,
-                listeners=size,
-                processes=options.processes,
-                seconds=options.seconds,
-            )
+            load = Load(size, options.processes, options.seconds, options.chromium)
+            figures = measure(desk, database, load)
             lost += int(figures["lost"])
             print("  ".join(f"{name} {value:.5g}" for name, value in figures.items()), flush=True)
     return 1 if lost else 0
