@@ -10,7 +10,14 @@ from analysis.report.conditions import LIKELY, Facts
 from analysis.report.evidence import Row
 from analysis.report.page import Block, Page, Section
 
-__all__ = ["Headline", "claim_facts", "claims_section", "headline", "short_section"]
+__all__ = [
+    "Headline",
+    "claim_facts",
+    "claims_section",
+    "estimate_kind",
+    "headline",
+    "short_section",
+]
 
 # The kinds of claims under the names of the facts.
 _KINDS = {"hear": "hear", "prefer": "prefer", "most": "most", "similar": "same", "same": "same"}
@@ -224,7 +231,8 @@ _ESTIMATES = {
 _PER = {"cost": ("gain_per_hundred", "per_hundred"), "labour": ("gain_per_hour", "logit")}
 
 
-def _estimate_kind(row: Row) -> tuple[str, str]:
+def estimate_kind(row: Row) -> tuple[str, str]:
+    """Return what the estimate of a claim is called, and how it is written."""
     own = str(row.get("kind"))
     if own == "step" and row.get("per") in _PER:
         return _PER[str(row.get("per"))]
@@ -232,7 +240,7 @@ def _estimate_kind(row: Row) -> tuple[str, str]:
 
 
 def _claim_estimate(page: Page, row: Row) -> list[Markup]:
-    name, kind = _estimate_kind(row)
+    name, kind = estimate_kind(row)
     said = []
     if row.number("estimate") is not None:
         said.append(page.say(f"claim.estimate.{name}", value=page.n(row.at("estimate"), kind)))

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from markupsafe import Markup
 
-from analysis.report.answer import claim_facts, claim_parts
+from analysis.report.answer import claim_facts, estimate_kind
 from analysis.report.evidence import Row
 from analysis.report.page import Block, Page, Section
 from analysis.report.practice import points_of_plan, practice_table, same_text
@@ -16,17 +18,20 @@ _DASH = "\u2013"
 
 def _claim_row(page: Page, row: Row) -> list[object]:
     facts = claim_facts(page, row)
-    kind = "percent" if claim_parts(row)[0] == "hear" else "statistic"
+    name, kind = estimate_kind(row)
 
     def shown(key: str, how: str) -> object:
         return page.n(row.at(key), how) if row.number(key) is not None else _DASH
 
     bounded = row.number("ci_low") is not None or row.number("ci_high") is not None
+    estimate = shown("estimate", kind)
+    if name != "plain" and estimate is not _DASH:
+        estimate = page.say(f"claim.estimate.{name}", value=estimate)
     return [
         page.user(row.get("text") or ""),
         page.say(f"claim.{facts.verdict or 'unknown'}", facts),
         page.user(row.get("test") or _DASH),
-        shown("estimate", kind),
+        estimate,
         page.between(row, "ci_low", "ci_high", kind) if bounded else _DASH,
         shown("p_value", "p"),
         shown("p_holm", "p"),
@@ -45,9 +50,32 @@ def verdicts_section(page: Page) -> Section:
         [
             page.warning("claim.rehearsal") if page.mark else None,
             page.table(columns, [_claim_row(page, row) for row in rows], style="words"),
+            *_held(page, rows),
             page.note("claim.undecided.note", undecided) if undecided else None,
         ],
     )
+
+
+def _held(page: Page, rows: Sequence[Row]) -> list[Block]:
+    """Say what the verdicts hold for, claims of like conditions together, and what is missing."""
+    by_words: dict[str, list[str]] = {}
+    for row in rows:
+        if row.get("conditions"):
+            by_words.setdefault(str(row.get("conditions")), []).append(str(row.get("text") or ""))
+    lines = []
+    for words, texts in by_words.items():
+        whose = Markup("; ").join(page.user(text) for text in texts)
+        held = Markup("{}: {}").format(whose, page.user(words))
+        lines.append(held if len(by_words) > 1 else page.user(words))
+    lines += [
+        Markup("{}: {}").format(
+            page.user(row.get("text") or ""),
+            page.say("claim.needs", needs=page.user(row.get("needs"))),
+        )
+        for row in rows
+        if row.get("needs")
+    ]
+    return [Block("list", lines)] if lines else []
 
 
 def _claims(page: Page) -> list[Markup]:

@@ -91,3 +91,28 @@ def test_no_headline_rests_on_a_claim_about_some_listeners(lean: dict[str, Any])
     lead = re.compile(r'<p class="lead">(.*?)</p>', re.S)
     assert "before" in lead.search(everyone).group(1)
     assert "before" not in lead.search(group).group(1)
+
+
+def test_the_reviewer_sees_the_same_figures_and_conditions(lean: dict[str, Any]) -> None:
+    open_one = claim(
+        text="listeners prefer tuned most among players",
+        kind="most",
+        who="players",
+        per=None,
+        verdict="undecided",
+        estimate=0.3,
+        ci_low=-0.1,
+        ci_high=0.7,
+        needs="among players, about 40 listeners in all",
+        conditions="Holds for rendered tonal balance, on headphones, these players.",
+    )
+    lean["results"]["claims"] = [claim(), open_one]
+    page = render_report(lean, voice="reviewer")
+    found = re.search(r'<section id="claims".*?</section>', page, re.S)
+    assert found
+    text = re.sub(r"\s+", " ", html.unescape(re.sub(r"<[^>]+>", " ", found.group(0))))
+    assert "(logits for 100 units of cost): +0.255" in re.sub(r" +([):])", r"\1", text)
+    assert "+0.041 to +0.47" in text
+    assert "source for its cost : Holds for rendered" in text or "cost: Holds for rendered" in text
+    assert "these players." in text
+    assert "To decide it: among players, about 40 listeners in all" in text
