@@ -194,7 +194,7 @@ def test_a_store_that_refuses_is_said_and_can_be_retried(
     message = client.get(f"/listen/{token}/next").json()
     with monkeypatch.context() as patched:
 
-        def refuse(*_args: object) -> None:
+        def refuse(*_args: object, **_more: object) -> None:
             raise StoreError("disk I/O error")
 
         patched.setattr(local_sessions.store, "write", refuse)
