@@ -31,5 +31,5 @@ def command(study: str, database: str | None) -> None:
         sessions.store.close()
     say("The study is closed already." if closed else "The study is open.", always=True)
     detail(f"SHA-256 of the schedule's seed: {commitment}", always=True)
-    detail("Note it elsewhere now: it proves later that the order was fixed before anyone came.")
+    detail("Note it elsewhere now: it shows later that the order was fixed before anyone came.")
     say(f"Next: earwitness serve {workspace.root}")

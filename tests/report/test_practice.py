@@ -63,8 +63,7 @@ def test_every_point_is_compared_and_kept(kept):
     assert "No departure from the plan was found" in plain(section(kept))
     assert found["Listeners"] == ("16", "16", "as planned")
     assert (
-        found["Questions: abx"][1]
-        == "12 a sitting, 192 in all; fewer than planned in 0 sittings"
+        found["Questions: abx"][1] == "12 a sitting, 192 in all; fewer than planned in 0 sittings"
     )
     assert found["Order of events"][1].startswith("sealed 2026-05-04 08:11 UTC; first answer")
 
