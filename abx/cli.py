@@ -39,6 +39,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "report": ("abx.commands.report", "Write the report that opens offline."),
     "verify": ("abx.commands.verify", "Re-check files, schedule, log and results."),
     "close": ("abx.commands.close", "Close the study and reveal the schedule's seed."),
+    "withdraw": ("abx.commands.withdraw", "Remove the answers of somebody who asks for it."),
     "passphrase": ("abx.commands.passphrase", "Set the passphrase of the staff page."),
     "completion": ("abx.commands.completion", "Print the lines that make your shell complete."),
 }

@@ -47,6 +47,7 @@ from abx.study import Study
 from abx.tokens import Tokens, new_session_token, token_hash
 from abx.trial import Trial
 from abx.visits import VISITS
+from abx.withdrawal import erase_sitting
 
 if TYPE_CHECKING:
     from stimuli.manifest import Manifest
@@ -106,6 +107,11 @@ class Sessions:
         opened = self.store.row_by_key(self.study_id, "study-opened")
         assert opened is not None
         return opened.digest
+
+    @property
+    def tokens(self) -> Tokens:
+        """Makes and checks what is derived from the study's token key."""
+        return self._tokens
 
     @property
     def commitment(self) -> str:
@@ -356,12 +362,10 @@ class Sessions:
         int
             Number of rows whose content was removed.
         """
-        sitting = self.sitting(token)
-        body = {"slot": sitting.slot, "simulated": sitting.simulated}
-        entry = Entry("withdrawal", f"withdrawal:{sitting.session}", body, sitting.session)
-        with self.store.writing(self.study_id) as chain:  # row and removal, or neither
-            chain.append(entry)
-            erased = chain.erase_bodies(sitting.session)
+        self.sitting(token)  # says what is wrong with a token
+        begun = self.store.row_by_key(self.study_id, f"session:{token_hash(token)}")
+        assert begun is not None
+        erased = erase_sitting(self, begun)
         self._sittings.clear()
         return erased
 

@@ -132,6 +132,8 @@ def verify_log(
         )
     if any(row.kind == "playback-note" for row in rows):
         checks.append(_check("playback", _playback_faults(rows), _playback_words(rows)))
+    if any(row.kind == "withdrawal" for row in rows):
+        checks.append(_withdrawals(rows))
     checks.append(_check("closing", _closing_faults(rows), _closing_words(rows)))
     if expected_head is not None:
         found = rows[-1].digest if rows else GENESIS
@@ -393,6 +395,26 @@ def _playback_words(rows: Sequence[LogRow]) -> str:
         f"the booth's sound stuttered in {stuttered} of {len(notes)} questions "
         f"({sum(notes.values())} late buffers); the trial table marks them"
     )
+
+
+def _withdrawals(rows: Sequence[LogRow]) -> Finding:
+    """Say what was withdrawn; that only these rows are empty is checked with the bodies."""
+    taken = [row for row in rows if row.kind == "withdrawal"]
+    sessions = {row.session for row in taken}
+    kept = [
+        f"{_row_name(row)} was to be erased by a withdrawal and still has its content"
+        for row in rows
+        if row.session in sessions and row.kind != "withdrawal" and row.body is not None
+    ]
+    erased = [row for row in rows if row.session in sessions and row.kind != "withdrawal"]
+    answers = sum(row.kind == "answer" for row in erased)
+    sittings = "1 sitting was" if len(sessions) == 1 else f"{len(sessions)} sittings were"
+    days = sorted({row.at[:10] for row in taken})
+    words = (
+        f"{sittings} withdrawn ({', '.join(days)}): {answers} answers, {len(erased)} rows without "
+        "content"
+    )
+    return _check("withdrawals", kept, words)
 
 
 def _closing_faults(rows: Sequence[LogRow]) -> Iterator[str]:

@@ -13,6 +13,7 @@ import streamlit as st
 from abx.app.context import provided
 from abx.app.listener import TOKEN, ask_group, extent
 from abx.app.own_result import OwnResult, own_result
+from abx.app.withdraw import show_withdrawal_code
 from abx.errors import AbxError, Gone, NotFound
 from abx.player import mount_idle_watch, mount_player
 from abx.study_claims import NOT_SAID
@@ -44,6 +45,7 @@ def counter_page() -> None:
         return
     with st.container(key="sheet"):
         _show(result)
+        show_withdrawal_code(token)
     if mount_idle_watch(IDLE_RESULT_S, key=f"idle-{token}").left:
         _leave()
 

@@ -12,6 +12,7 @@ import math
 import streamlit as st
 
 from abx.app.context import provided
+from abx.app.withdraw import show_withdrawal_code
 from abx.errors import AbxError, AnswerRefused, Gone, NotFound
 from abx.player import mount_headphone_check, mount_player
 from abx.study_claims import NOT_SAID
@@ -38,7 +39,8 @@ def listener_page() -> None:
     """Show the step the listener is at."""
     token = _token()
     if token:
-        mount_player(token, code=_code(token))
+        if mount_player(token, code=_code(token)).finished:
+            show_withdrawal_code(token)
     elif st.session_state.get("step") == "check":
         _headphone_check()
     else:

@@ -8,6 +8,7 @@ from abx.app.counter import counter_page
 from abx.app.listener import listener_page
 from abx.app.staff import staff_page
 from abx.app.theme import apply_theme
+from abx.app.withdraw import WITHDRAW_PATH, withdraw_page
 
 st.set_page_config(page_title="Listening session", layout="wide", initial_sidebar_state="collapsed")
 apply_theme()
@@ -16,6 +17,7 @@ st.navigation(
         st.Page(listener_page, title="Listening session", default=True),
         st.Page(counter_page, title="Listening counter", url_path="counter"),
         st.Page(staff_page, title="Staff", url_path="staff"),
+        st.Page(withdraw_page, title="Take your answers back", url_path=WITHDRAW_PATH),
     ],
     position="hidden",
 ).run()

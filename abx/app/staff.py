@@ -12,6 +12,7 @@ import streamlit as st
 
 from abx.app.context import provided
 from abx.app.tables import show_table
+from abx.app.withdraw import staff_withdrawal
 from abx.errors import AbxError
 
 __all__ = ["show_balance", "show_numbers", "show_seal", "staff_page"]
@@ -62,6 +63,7 @@ def _overview() -> None:
     if right.button("Sign out"):
         st.session_state.pop("staff", None)
         st.rerun()
+    staff_withdrawal()
     if counts["state"] == "open":
         _close()
 
