@@ -253,3 +253,30 @@ def test_what_it_would_take_allows_for_the_other_claims():
     for n, level in ((alone, 0.05), (shared, 0.01)):
         ratio = (stats.norm.ppf(1 - level / 2) + stats.norm.ppf(0.8)) / abs(row["statistic"])
         assert n == int(np.ceil(12 * ratio**2))
+
+
+def test_an_open_claim_always_says_what_it_would_take():
+    """Contradicted alone, open beside others: what is missing is said all the same."""
+    wrong = ORDERED | {"a": ORDERED["c"], "c": ORDERED["a"]}
+    claim = "metric sd_db orders the stages"
+    options = {"worth": SIX, "stages": metric_table(wrong), "listeners": 10, "per_pair": 1}
+    (alone,) = judged([claim], **options)
+    assert (alone["verdict"], alone["needs"]) == ("contradicted", None)
+    beside = judged([claim] * 3, **options)
+    assert {row["verdict"] for row in beside} == {"undecided"}
+    assert all(row["needs"].startswith("more listeners, to make sure") for row in beside)
+
+
+def test_an_open_claim_of_no_difference_says_how_many_listeners():
+    # 12 listeners x 8 trials, 53 of 96 right: share of discriminators 2 * 53/96 - 1 = 10 %
+    rights = (4, 5, 4, 4, 5, 4, 5, 4, 4, 5, 4, 5)
+    table = trial_table(pd.concat([abx(k, 8, f"p{n}") for n, k in enumerate(rights)]))
+    heard = Heard(forced_choice_cells(table), None, (12, 12))
+    (row,) = judge_claims(["listeners do not hear i from j within 15 %"], heard)
+    assert row["verdict"] == "undecided"
+    assert row["estimate"] == pytest.approx(2 * 53 / 96 - 1)
+    # the error behind the 90 % interval, by hand, over the distance to the margin
+    error = (row["ci_high"] - row["ci_low"]) / (2 * 1.6449)
+    ratio = (1.6449 + 0.8416) * error / (0.15 - row["estimate"])
+    wanted = int(row["needs"].split()[1])
+    assert wanted == pytest.approx(12 * ratio**2, rel=0.01)
