@@ -95,13 +95,15 @@ def open_study(
     InputError
         If the stimuli have not been rendered.
     StudyChanged
-        If people have already answered another version that is still open.
+        If people have already answered another version that is still open, or if the study was
+        opened by a version of this program that deals other questions from the same seed.
     """
     manifest_sha256 = manifest_hash(stimuli_dir)
     study_id = study_version_id(study.sha256, manifest_sha256)
     software = software_version()
     existing = store.vault(study_id)
     if existing is not None:
+        _refuse_other_rule(store, study_id)
         return Opening(study_id, existing, software)
     _refuse_if_answered(store, study, study_id)
     contents = Vault(seed=seed or secrets.token_bytes(32), token_key=secrets.token_bytes(32))
@@ -125,6 +127,19 @@ def open_study(
     kept = store.vault(study_id)
     assert kept is not None
     return Opening(study_id, kept, software)
+
+
+def _refuse_other_rule(store: Store, study_id: str) -> None:
+    """Refuse a log whose questions were dealt otherwise: its answers would be misread."""
+    opened = store.row_by_key(study_id, "study-opened")
+    rule = None if opened is None else opened.content.get("rule")
+    if rule is not None and rule != RULE:
+        raise StudyChanged(
+            f"This study was opened under the schedule rule {rule!r}; this version of the program "
+            f"deals by {RULE!r} and would take its answers for answers to other questions. Use "
+            f"the version that opened it ({opened.content.get('software') if opened else '?'}), "
+            "or repeat the rehearsal."
+        )
 
 
 def _refuse_if_answered(store: Store, study: Study, study_id: str) -> None:

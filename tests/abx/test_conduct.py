@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
 from study_desk import STUDY, Desk, answer_open_trial, make_desk, sit_through
 
 from abx.conduct import conduct_block
+from abx.errors import StudyChanged
 from abx.opening import manifest_hash, software_version
 from abx.session import Sessions
 from abx.store import Store
@@ -83,3 +85,13 @@ def test_a_study_file_changed_later_leaves_its_earlier_version(
     assert earlier["n_answers"] == 1
     assert earlier["closed_at"] >= earlier["opened_at"]
     assert earlier["study_sha256"] != found["sealed"]["study_sha256"] == before.study.sha256
+
+
+def test_a_log_dealt_by_another_rule_is_refused(
+    local_store: Store, shared_desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sessions = shared_desk.sessions(local_store)
+    answer_open_trial(sessions, sessions.begin(consent=True))
+    monkeypatch.setattr("abx.opening.RULE", "earwitness-schedule-99")
+    with pytest.raises(StudyChanged, match=r"'earwitness-schedule-2'; this version .* other quest"):
+        shared_desk.sessions(local_store)
