@@ -174,6 +174,11 @@ repeats = 2
 # [playback]
 # level_dba = 78.0
 
+# One question about themselves that sorts listeners; a claim may then end in "among players".
+# [groups]
+# ask = "Do you play an instrument or sing?"
+# answers = {{ players = "Yes", others = "No" }}
+
 [plan]
 listeners = {listeners}
 # counter_minutes = 5.0      # what a customer at a counter has
