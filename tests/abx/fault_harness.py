@@ -34,6 +34,8 @@ class AppProcess:
     root: Path
     database: str
     port: int = 0
+    prefix: list[str] = field(default_factory=list)
+    jumping: bool = False
     process: subprocess.Popen[bytes] | None = None
 
     def start(self) -> None:
@@ -42,11 +44,13 @@ class AppProcess:
                 free.bind(("127.0.0.1", 0))
                 self.port = free.getsockname()[1]
         command = [
+            *self.prefix,
             sys.executable,
             str(Path(__file__).with_name("app_process.py")),
             str(self.root),
             self.database,
             str(self.port),
+            *(["jumping"] if self.jumping else []),
         ]
         self.process = subprocess.Popen(command)
 
