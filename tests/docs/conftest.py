@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import fcntl
 import os
 import subprocess
 import sys
@@ -20,10 +21,18 @@ from real_postgres import postgres_server  # noqa: E402
 
 @pytest.fixture(scope="session")
 def demonstration(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """What ``earwitness demo`` leaves behind, run once for all pages."""
-    folder = tmp_path_factory.mktemp("demonstration")
-    done = run(DEMO, folder, {})
-    assert done.returncode == 0, done.stdout + done.stderr
+    """What ``earwitness demo`` leaves behind, run once for all pages and all workers."""
+    shared = tmp_path_factory.getbasetemp()
+    if os.environ.get("PYTEST_XDIST_WORKER"):  # each worker has a folder of its own in there
+        shared = shared.parent
+    folder = shared / "demonstration"
+    with (shared / "demonstration.lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        if not (folder / "done").is_file():
+            folder.mkdir(exist_ok=True)
+            done = run(DEMO, folder, {})
+            assert done.returncode == 0, done.stdout + done.stderr
+            (folder / "done").write_text(done.stdout, encoding="utf-8")
     return folder / "earwitness-demo"
 
 

@@ -27,7 +27,7 @@ def run(command: str, folder: Path, extra: dict[str, str]) -> subprocess.Complet
         capture_output=True,
         text=True,
         stdin=subprocess.DEVNULL,
-        timeout=120,
+        timeout=280,
     )
 
 

@@ -105,11 +105,22 @@ def test_commands_run(
     for fixture in NEEDED:
         if _needs(page, fixture):
             extra |= request.getfixturevalue(fixture)
+    shown = ""
     for block in blocks(page):
-        _follow(block, folder, name, extra)
+        shown += _follow(block, folder, name, extra)
+        if block.kind == "text" and shown:
+            _look(block, shown, name)
 
 
-def _follow(block: Block, folder: Path, page: str, extra: dict[str, str]) -> None:
+def _look(block: Block, shown: str, page: str) -> None:
+    """Hold what a page shows of a command's output against what its commands really said."""
+    said = {line.strip() for line in shown.splitlines()}
+    missing = [line for line in block.text.splitlines() if line.strip() not in said]
+    assert not missing, f"{page}, line {block.line}: never said\n" + "\n".join(missing) + shown
+
+
+def _follow(block: Block, folder: Path, page: str, extra: dict[str, str]) -> str:
+    """Do what a block asks; return what was said."""
     if block.file is not None:
         path = folder / block.file
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -126,6 +137,8 @@ def _follow(block: Block, folder: Path, page: str, extra: dict[str, str]) -> Non
         done = _run_again_where_told(block.text, folder, extra)
         said = f"{page}, line {block.line}:\n{block.text}\n{done.stdout}\n{done.stderr}"
         assert done.returncode == block.exit_code, said
+        return done.stdout
+    return ""
 
 
 def _run_again_where_told(
