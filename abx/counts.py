@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from abx.methods import get_method
@@ -10,7 +11,7 @@ from abx.methods import get_method
 if TYPE_CHECKING:
     from abx.session import Sessions
 
-__all__ = ["count_answers"]
+__all__ = ["balance_lines", "count_answers", "spread_words", "times_words"]
 
 
 def count_answers(sessions: Sessions) -> dict[str, Any]:
@@ -20,11 +21,11 @@ def count_answers(sessions: Sessions) -> dict[str, Any]:
     -------
     dict
         ``state``, ``commitment``, ``planned``, ``listeners`` (one entry a sitting: ``listener``,
-        ``answered``, ``of``, ``finished``, ``begun_at``, ``last_at``, and ``fewest`` and ``most``
-        answers to one of the sitting's comparisons), ``methods`` and ``pairs`` (answered test
-        trials, in either order), each for people only, ``stuttered`` with the number of booth
-        trials whose sound stuttered, and ``simulated`` with the number of simulated sittings and
-        answers.
+        ``answered``, ``of``, ``finished``, ``begun_at``, ``last_at``, and ``spread``: fewest and
+        most answers to one of the sitting's comparisons, by method), ``methods`` and ``pairs``
+        (answered test trials, in either order), each for people only, ``stuttered`` with the
+        number of booth trials whose sound stuttered, and ``simulated`` with the number of
+        simulated sittings and answers.
     """
     store, study_id = sessions.store, sessions.study_id
     answers = store.rows(study_id, kind="answer")
@@ -66,8 +67,7 @@ def count_answers(sessions: Sessions) -> dict[str, Any]:
                 "answered": numbers[row.session],
                 "of": slot.n_test_trials,
                 "finished": reached == len(slot.trials),
-                "fewest": min(own.values(), default=0),
-                "most": max(own.values(), default=0),
+                "spread": _spread(own),
                 "begun_at": row.at,
                 "last_at": last[row.session].at if row.session in last else row.at,
             }
@@ -91,6 +91,55 @@ def count_answers(sessions: Sessions) -> dict[str, Any]:
         "stuttered": _stuttered(sessions),
         "simulated": simulated,
     }
+
+
+def _spread(own: Counter[tuple[str, str, str]]) -> dict[str, list[int]]:
+    """Return fewest and most answers to one comparison, by method."""
+    methods = sorted({method for method, _, _ in own})
+    by_method = {m: [n for (method, _, _), n in own.items() if method == m] for m in methods}
+    return {method: [min(numbers), max(numbers)] for method, numbers in by_method.items()}
+
+
+def balance_lines(counts: Mapping[str, Any]) -> list[str]:
+    """Say how evenly the comparisons of each method have been asked, in both orders.
+
+    Parameters
+    ----------
+    counts : mapping
+        From :func:`count_answers`.
+    """
+    lines = []
+    for method in sorted({pair["method"] for pair in counts["pairs"]}):
+        pairs = [pair for pair in counts["pairs"] if pair["method"] == method]
+        answered = [pair["answered"] for pair in pairs]
+        apart = max(abs(pair["first"] - pair["second"]) for pair in pairs)
+        lines.append(
+            f"{get_method(method).label}: {len(pairs)} "
+            f"{'comparison' if len(pairs) == 1 else 'comparisons'}, each answered "
+            f"{times_words(min(answered), max(answered))}; the two orders differ by {apart} at most"
+        )
+    if counts["stuttered"]:
+        lines.append(f"the booth's sound stuttered in {counts['stuttered']} questions")
+    return lines
+
+
+def spread_words(spread: Mapping[str, Sequence[int]]) -> str:
+    """Say how often each comparison of a sitting was answered, by method."""
+    parts = [f"{get_method(m).label} {times_words(*span)}" for m, span in spread.items()]
+    return "; ".join(parts)
+
+
+def times_words(fewest: int, most: int) -> str:
+    """Say how often each comparison was answered.
+
+    Examples
+    --------
+    >>> times_words(0, 0), times_words(1, 1), times_words(1, 3)
+    ('not yet', 'once', '1 to 3 times')
+    """
+    if fewest == most:
+        return {0: "not yet", 1: "once"}.get(most, f"{most} times")
+    return f"{fewest} to {most} times"
 
 
 def _stuttered(sessions: Sessions) -> int:

@@ -40,11 +40,11 @@ def files_page() -> None:
 def _create() -> None:
     from stimuli.target import BUILT_IN_TARGETS
 
-    st.write("Drop what you measured and the music, say what it is, and read what it can find.")
-    files = _drop("new")
-    tables, music = _sorted(files)
+    st.write("Say what it is, drop what you measured and the music, and read what it can find.")
     title = st.text_input("Title of the study")
     target = st.selectbox("Target curve", list(BUILT_IN_TARGETS))
+    files = _drop("new")
+    tables, music = _sorted(files)
     stages = _ask_stages([table.name for table in tables], key="new")
     methods = ask_methods({"paired": 2}, key="new")
     listeners = st.number_input("Listeners", 1, 10_000, 16)
@@ -57,10 +57,11 @@ def _create() -> None:
         methods=methods,
         listeners=int(listeners),
     )
-    if missing:
-        st.write(f"Still missing: {', '.join(missing)}.")
-    else:
-        _preview(new)
+    with st.container():
+        if missing:
+            st.write(f"Still missing: {', '.join(missing)}.")
+        else:
+            _preview(new)
     usable = not missing and files is not None
     if pressed("Create the study", type="primary", disabled=not usable):
         try:
@@ -101,12 +102,12 @@ def _drop(key: str) -> list[Any] | None:
     )
     faults = [f"Two files are called {name}." for name in names_used_twice([f.name for f in files])]
     faults += [fault for one in files if (fault := _fault(one.name, one.getvalue()))]
-    for fault in faults:
-        st.error(fault)
-    if faults:
-        st.write("Take these out with the cross beside their names, then go on.")
-        return None
-    return list(files)
+    with st.container():  # one place, however much is said: what follows must not move
+        for fault in faults:
+            st.error(fault)
+        if faults:
+            st.write("Take these out with the cross beside their names, then go on.")
+    return None if faults else list(files)
 
 
 @st.cache_data(show_spinner="Reading the files", max_entries=200)
@@ -121,11 +122,11 @@ def _sorted(files: Sequence[Any] | None) -> tuple[list[Any], list[Any]]:
 
 def _ask_stages(names: list[str], *, key: str) -> list[NewStage]:
     groups = group_tables(names)
-    if not groups:
-        return []
-    st.header("Stages")
-    st.write("Tables with the same name but for a number at the end are one stage.")
-    return [_ask_stage(name, files, f"{key}-{name}") for name, files in groups.items()]
+    with st.container():
+        if groups:
+            st.header("Stages")
+            st.write("Tables with the same name but for a number at the end are one stage.")
+        return [_ask_stage(name, files, f"{key}-{name}") for name, files in groups.items()]
 
 
 def _ask_stage(name: str, files: list[str], key: str) -> NewStage:

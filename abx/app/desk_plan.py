@@ -49,13 +49,13 @@ def plan_page() -> None:
     try:
         study = study_from_text(text, path=path)
         fixed = sealed(workspace)
-        listeners, trials = _choose(study, fixed=fixed)
+        listeners, trials = (study.plan.listeners, {}) if fixed else _choose(study)
         changed = with_plan(text, listeners=listeners, trials=trials)
         draft = study_from_text(changed, path=path)
     except WRONG as error:
         st.error(str(error))
         return
-    if changed != text and not fixed:
+    if changed != text:
         st.warning("This plan is not saved yet.")
         if pressed("Save this plan", type="primary"):
             try:
@@ -69,19 +69,17 @@ def plan_page() -> None:
     command_hint(f"plan STUDY --listeners {listeners}{options} --save")
 
 
-def _choose(study: Study, *, fixed: bool) -> tuple[int, Mapping[str, int]]:
+def _choose(study: Study) -> tuple[int, Mapping[str, int]]:
     """Ask for the panel and the trials of each method; only what differs is returned."""
     now = {test.method: test.trials for test in study.tests}
-    listeners = st.number_input("Listeners", 1, 10_000, study.plan.listeners, disabled=fixed)
-    asked = ask_methods(now, key="plan", disabled=fixed)
+    listeners = st.number_input("Listeners", 1, 10_000, study.plan.listeners)
+    asked = ask_methods(now, key="plan")
     trials = {method: 0 for method in now if method not in asked}
     trials |= {m: number for m, number in asked.items() if number != now.get(m)}
     return int(listeners), trials
 
 
-def ask_methods(
-    now: Mapping[str, int], *, key: str, disabled: bool = False, trials: int = 2
-) -> dict[str, int]:
+def ask_methods(now: Mapping[str, int], *, key: str, trials: int = 2) -> dict[str, int]:
     """Ask which methods to use and how often.
 
     Parameters
@@ -90,8 +88,6 @@ def ask_methods(
         Trials by method, as they are.
     key : str
         Keeps the boxes of two pages apart.
-    disabled : bool, optional
-        Show without letting anything be changed.
     trials : int, optional
         Offered for a method that is not used yet.
 
@@ -105,9 +101,7 @@ def ask_methods(
     known = method_ids()
     for method in (*METHOD_WORDS, *sorted(set(known) - set(METHOD_WORDS))):
         wide, narrow = st.columns([3, 1], vertical_alignment="center")
-        chosen = wide.checkbox(
-            method_words(method), method in now, key=f"{key}-{method}", disabled=disabled
-        )
+        chosen = wide.checkbox(method_words(method), method in now, key=f"{key}-{method}")
         if chosen:
             asked[method] = int(
                 narrow.number_input(
@@ -117,7 +111,6 @@ def ask_methods(
                     now.get(method, trials),
                     key=f"{key}-n-{method}",
                     label_visibility="collapsed",
-                    disabled=disabled,
                 )
             )
     return asked

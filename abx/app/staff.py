@@ -13,6 +13,7 @@ import streamlit as st
 from abx.app.context import provided
 from abx.app.tables import show_table
 from abx.app.withdraw import staff_withdrawal
+from abx.counts import balance_lines, spread_words
 from abx.errors import AbxError
 
 __all__ = ["show_balance", "show_numbers", "show_seal", "staff_page"]
@@ -94,30 +95,17 @@ def _listener_row(one: dict[str, Any]) -> dict[str, object]:
         "Listener": one["listener"],
         "Answers": f"{one['answered']} of {one['of']}",
         "State": "finished" if one["finished"] else "under way",
-        "Each comparison": _span(one["fewest"], one["most"]),
-        "Last answer (UTC)": str(one["last_at"])[:16].replace("T", " "),
+        "Each comparison": spread_words(one["spread"]),
+        "Last seen (UTC)": str(one["last_at"])[:16].replace("T", " "),
     }
-
-
-def _span(fewest: int, most: int) -> str:
-    return f"{fewest} times" if fewest == most else f"{fewest} to {most} times"
 
 
 def show_balance(counts: dict[str, Any]) -> None:
     """Show how evenly the comparisons have been asked."""
-    answered = [pair["answered"] for pair in counts["pairs"]]
-    if not answered:
-        return
-    st.header("Balance")
-    st.write(
-        f"Comparisons: {len(answered)}. The least asked has {min(answered)} answers, the most "
-        f"asked {max(answered)}. The two orders of a comparison differ by "
-        f"{max(abs(pair['first'] - pair['second']) for pair in counts['pairs'])} at most."
-    )
-    if counts["stuttered"]:
-        st.write(
-            f"The booth's sound stuttered in {counts['stuttered']} questions; these are marked."
-        )
+    lines = balance_lines(counts)
+    if lines:
+        st.header("Balance")
+        st.markdown("\n".join(f"- {line}" for line in lines))
 
 
 def show_ears() -> None:

@@ -46,7 +46,7 @@ button[data-testid^="stBaseButton-primary"] { min-width: 14rem; font-weight: 600
 [data-testid^="stBaseButton-"]:disabled { border: 2px dashed #7d8c86; background: transparent; }
 [data-testid^="stBaseButton-"]:disabled p { color: #4c5b55; }
 [data-testid="stRadio"] label, [data-testid="stCheckbox"] label {
-  min-height: 2.75rem; align-items: center; }
+  min-height: 2.75rem; align-items: center; padding-block: 0.35rem; }
 [data-testid="stRadio"] label p, [data-testid="stCheckbox"] label p,
 [data-testid="stTextInput"] label p { font-size: 1.05rem; }
 [data-testid="stRadio"] > label p { font-weight: 600; }
@@ -56,6 +56,23 @@ button:focus-visible, input:focus-visible { outline: 3px solid #b86e00 !importan
   font-size: 1rem; opacity: 1; }
 .stApp code { color: #0a5a63; background: #e3ebe8; font-size: 0.95rem; overflow-wrap: anywhere;
   white-space: pre-wrap; }
+.stApp pre code { background: transparent; }
+a[data-testid^="stBaseLinkButton"] { min-height: 3.25rem; border-width: 2px; }
+a[data-testid^="stBaseLinkButton"] p { font-size: 1.15rem; }
+[data-testid="stTextArea"] label, [data-testid="stTextArea"] label p { opacity: 1;
+  color: inherit !important; }
+[data-testid="stMetricLabel"] p { font-size: 1.05rem; }
+button[data-testid^="stBaseButton"] { padding-inline: 1.25rem; }
+[data-testid="stAlertContainer"] { background: #e3ebe8; color: #14231e; border-radius: 6px;
+  border-left: 6px solid #0a5a63; }
+[data-testid="stAlertContainer"] p { color: #14231e; }
+[data-testid="stAlertContainer"]:has([data-testid="stAlertContentError"]) {
+  background: #fbe9e5; border-color: #9c2f22; }
+[data-testid="stAlertContainer"]:has([data-testid="stAlertContentWarning"]) {
+  background: #f8ecd8; border-color: #b86e00; }
+.stApp textarea:disabled, .stApp input:disabled { -webkit-text-fill-color: #4c5b55; opacity: 1; }
+.stApp label:has(input:disabled) p, [data-testid="stWidgetLabel"][disabled] p,
+[data-testid="stWidgetLabel"] p { color: inherit !important; opacity: 1; }
 [data-testid="stElementToolbar"] { display: none !important; }
 [data-testid="stPageLink-NavLink"] { min-height: 2.75rem; padding: 0.25rem 0.9rem;
   border-radius: 14px; }
@@ -96,6 +113,14 @@ table.plain .number { text-align: right; }
 @media (prefers-color-scheme: dark) {
   [data-testid="stCaptionContainer"], [data-testid="stCaptionContainer"] p { color: #a9bab2; }
   .stApp code { color: #7fd6d0; background: #1f302c; }
+  .stApp pre code { background: transparent; }
+  [data-testid="stAlertContainer"] { background: #1f302c; color: #e8f0ec; border-color: #7fd6d0; }
+  [data-testid="stAlertContainer"] p { color: #e8f0ec; }
+  [data-testid="stAlertContainer"]:has([data-testid="stAlertContentError"]) {
+    background: #3a211d; border-color: #ff9d8a; }
+  [data-testid="stAlertContainer"]:has([data-testid="stAlertContentWarning"]) {
+    background: #35290f; border-color: #f2bd4a; }
+  .stApp textarea:disabled, .stApp input:disabled { -webkit-text-fill-color: #a9bab2; }
 }
 @media (prefers-color-scheme: dark) {
   button[data-testid^="stBaseButton-primary"]:enabled p { color: #0b1f1d; }
@@ -105,6 +130,8 @@ table.plain .number { text-align: right; }
 @media (max-width: 45rem) {
   .st-key-sheet [data-testid="stButton"], .st-key-sheet button[data-testid^="stBaseButton"] {
     width: 100%; }
+  .st-key-sheet [data-testid="stElementContainer"]:has(button[data-testid^="stBaseButton"]) {
+    width: 100% !important; }
   [data-testid="stMainBlockContainer"] { padding: 0.75rem 0.75rem 1.5rem; }
   .st-key-way { gap: 0 !important; justify-content: space-between; }
   [data-testid="stPageLink-NavLink"] { padding: 0.25rem 0.4rem; }

@@ -21,7 +21,6 @@ _CAUTIONS = (
     "In a vehicle: parked, engine off, doors as planned; never while driving.",
 )
 
-NOT_SAID = "rather not say"
 _OUTPUTS = ("loudspeakers", "vehicle", "headphones")
 
 
@@ -80,6 +79,10 @@ def _group(sessions: Sessions) -> str:
     groups = sessions.study.groups
     if groups is None:
         return ""
-    words = {label.lower(): name for name, label in groups.answers.items()}
-    choice = click.Choice([*words, NOT_SAID], case_sensitive=False)
-    return words.get(click.prompt(groups.ask, type=choice, default=NOT_SAID), "")
+    from abx.study_claims import NOT_SAID
+
+    for name, words in groups.answers.items():
+        detail(f"{name}: {words}")
+    choice = click.Choice([*groups.answers, NOT_SAID])
+    chosen = click.prompt(groups.ask, type=choice, default=NOT_SAID)
+    return "" if chosen == NOT_SAID else str(chosen)

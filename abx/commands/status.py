@@ -17,6 +17,7 @@ __all__ = ["command"]
 @database_option
 def command(study: str, database: str | None) -> None:
     """Show who has answered how much in STUDY, and the balance. No result is shown."""
+    from abx.counts import balance_lines
     from abx.steps import open_sessions
     from abx.workspace import Workspace
 
@@ -36,7 +37,7 @@ def command(study: str, database: str | None) -> None:
     )
     for one in counts["listeners"]:
         detail(_listener_line(one), always=True)
-    for line in _balance_lines(counts):
+    for line in balance_lines(counts):
         detail(line, always=True)
     detail(f"SHA-256 of the schedule's seed: {counts['commitment']}")
     if counts["state"] == "open":
@@ -44,23 +45,10 @@ def command(study: str, database: str | None) -> None:
 
 
 def _listener_line(one: dict[str, Any]) -> str:
+    from abx.counts import spread_words
+
     state = "finished" if one["finished"] else "under way"
     return (
-        f"{one['listener']:<12} {one['answered']:>3} of {one['of']} answers, {state}, each "
-        f"comparison {one['fewest']} to {one['most']} times"
+        f"{one['listener']:<12} {one['answered']:>3} of {one['of']} answers, {state}; each "
+        f"comparison: {spread_words(one['spread'])}"
     )
-
-
-def _balance_lines(counts: dict[str, Any]) -> list[str]:
-    pairs = counts["pairs"]
-    lines = []
-    if pairs:
-        answered = [pair["answered"] for pair in pairs]
-        apart = max(abs(pair["first"] - pair["second"]) for pair in pairs)
-        lines.append(
-            f"{len(pairs)} comparisons, each asked {min(answered)} to {max(answered)} times; "
-            f"their two orders differ by {apart} at most"
-        )
-    if counts["stuttered"]:
-        lines.append(f"the booth's sound stuttered in {counts['stuttered']} questions")
-    return lines
