@@ -28,10 +28,10 @@ __all__ = [
 Progress = Callable[[int, int, str], None]
 
 _ORDER = ("below", "near", "above")
-_WORDS = {
-    "below": "below the published thresholds with every programme: asking may be a waste",
-    "near": "near the published thresholds at best: listeners may or may not tell",
-    "above": "above the published thresholds",
+_MEANING = {
+    "below": "; asking may be a waste",
+    "near": "; listeners may or may not tell",
+    "above": "",
 }
 
 
@@ -111,25 +111,33 @@ def programme_figures(workspace: Workspace, study: Study) -> pd.DataFrame:
 
 
 def audibility_lines(predicted: Sequence[Audibility]) -> list[str]:
-    """Say which pairs are doubtful, by the programme that tells most.
+    """Say which pairs are doubtful, and with which programme.
 
     Returns
     -------
     list of str
-        A line for each pair that no programme puts above the thresholds, and one that
-        counts the others.
+        A line for each pair that some programme leaves near or below the thresholds, with the
+        class and D of each programme; one that counts the others; and what it rests on.
     """
-    best: dict[tuple[str, str], str] = {}
+    from analysis.audibility import THRESHOLD_D
+
+    by_pair: dict[tuple[str, str], list[Audibility]] = {}
     for one in predicted:
-        kept = best.get(one.pair, "below")
-        best[one.pair] = max(kept, one.expected, key=_ORDER.index)
-    lines = [
-        f"{first} and {second}: {_WORDS[expected]}"
-        for (first, second), expected in best.items()
-        if expected != "above"
-    ]
-    clear = sum(expected == "above" for expected in best.values())
-    lines.append(f"{clear} of {len(best)} pairs: {_WORDS['above']}")
+        by_pair.setdefault(one.pair, []).append(one)
+    lines, clear = [], 0
+    for (first, second), found in by_pair.items():
+        if all(one.expected == "above" for one in found):
+            clear += 1
+            continue
+        each = ", ".join(f"{one.expected} with {one.programme} (D {one.d:.2f})" for one in found)
+        best = max((one.expected for one in found), key=_ORDER.index)
+        lines.append(f"{first} and {second}: {each}{_MEANING[best]}")
+    lines.append(f"{clear} of {len(by_pair)} pairs: above with every programme")
+    low, high = THRESHOLD_D[0], THRESHOLD_D[-1]
+    lines.append(
+        "above, near or below the detection thresholds of resonances of Toole and Olive (1988), "
+        f"D {low:.2f} to {high:.2f}: a guide; only listeners decide"
+    )
     return lines
 
 
