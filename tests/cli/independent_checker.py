@@ -108,7 +108,7 @@ class Block:
 
     def turn(self, u, p):
         count = self.slot * self.trials + p
-        orientation = (count + self.stream("offset", "orientation", u).below(2)) % 2
+        orientation = (count + self.begins(u)) % 2
         if self.keys == 1:
             return orientation, 0
         if self.trials % 2 == 0:
@@ -117,6 +117,14 @@ class Block:
             group, m = divmod(self.slot, 2 * self.keys)
             turn = m // 2 + m % 2
         return orientation, (self.stream("key", u, p, group).below(self.keys) + turn) % self.keys
+
+    def begins(self, u):
+        circle = self.stream("circle").shuffled(self.stages)
+        first, second = (circle.index(stage) for stage in self.units[u])
+        apart = (second - first) % len(circle)
+        if 2 * apart == len(circle):
+            return 0 if first < second else 1
+        return 0 if 2 * apart < len(circle) else 1
 
     def programme(self, u, count):
         n = len(self.programmes)
