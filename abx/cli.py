@@ -27,6 +27,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "measure": ("abx.commands.measure", "Turn pink-noise recordings into a response table."),
     "stages": ("abx.commands.stages", "Show how far each stage is from the target."),
     "render": ("abx.commands.render", "Render level-matched stimuli from the measured stages."),
+    "excerpts": ("abx.commands.excerpts", "Find the excerpts of a track that tell most."),
     "hear": ("abx.commands.hear", "Listen to the stages with their names."),
     "plan": ("abx.commands.plan", "Show the schedule: who hears what, how long it takes."),
     "open": ("abx.commands.open", "Open the study: draw and seal its schedule."),

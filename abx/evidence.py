@@ -16,7 +16,7 @@ from abx.conduct import conduct_block
 from abx.errors import InputError
 from abx.hearing import compare_audibility, predicted_audibility
 from abx.opening import manifest_hash
-from abx.stage_sound import stage_tables
+from abx.stage_sound import stage_repeats, stage_tables
 from abx.steps import load_manifest, load_stages, load_study, open_sessions, stimuli_check
 from abx.study import target_curve
 from abx.workspace import Area, Workspace
@@ -55,15 +55,17 @@ def stage_table(workspace: Workspace, study: Study) -> pd.DataFrame:
             "labour_h": stage.labour_h,
         }
         row |= {f"factor_{name}": value for name, value in stage.factors.items()}
-        row |= _metrics(tables[stage.id], target)
+        row |= _metrics(tables[stage.id], target, stage_repeats(workspace, stage))
         rows.append(row)
     return pd.DataFrame(rows)
 
 
-def _metrics(tables: list[Response], target: Target) -> dict[str, float | None]:
+def _metrics(
+    tables: list[Response], target: Target, again: list[list[Response]]
+) -> dict[str, float | None]:
     from stimuli.metrics import stage_metrics, stage_repeat_sds
 
-    repeats = stage_repeat_sds(tables, target)
+    repeats = stage_repeat_sds(tables, target, repeats=again)
     row: dict[str, float | None] = {}
     for name, value in stage_metrics(tables, target).items():
         row[f"metric_{name}"] = value

@@ -20,6 +20,7 @@ __all__ = [
     "filter_choices",
     "playback_response",
     "stage_files",
+    "stage_repeats",
     "stage_specs",
     "stage_tables",
 ]
@@ -31,7 +32,7 @@ def stage_files(study: Study) -> list[str]:
     """Every file that the stages of a study name."""
     files = []
     for stage in study.stages:
-        files += [*stage.responses, *stage.right_responses]
+        files += [*stage.responses, *stage.right_responses, *stage.again]
         files += [stage.impulse] if stage.impulse else []
     return files
 
@@ -62,6 +63,14 @@ def stage_tables(workspace: Workspace, study: Study) -> dict[str, list[Response]
                 )
             ]
     return tables
+
+
+def stage_repeats(workspace: Workspace, stage: Stage) -> list[list[Response]]:
+    """Read what was measured once more at a stage; empty where nothing was."""
+    from stimuli.response import read_response
+
+    again = [read_response(workspace.root / file) for file in stage.again]
+    return [again] if again else []
 
 
 def stage_specs(workspace: Workspace, study: Study) -> list[StageSpec]:

@@ -120,6 +120,8 @@ class Stage:
         Price in the study's currency and working hours.
     right_responses : tuple of str
         Tables of the right side alone; ``responses`` are then those of the left.
+    again : tuple of str
+        Tables of the same positions measured once more, for the repeat SD.
     impulse : str or None
         Measured impulse response, used as the filter.
     made : Made or None
@@ -133,6 +135,7 @@ class Stage:
     cost: float = 0.0
     labour_h: float = 0.0
     right_responses: tuple[str, ...] = ()
+    again: tuple[str, ...] = ()
     impulse: str | None = None
     made: Made | None = None
 

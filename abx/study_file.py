@@ -235,7 +235,7 @@ def _read_stages(root: Reader, files: _Files) -> tuple[Stage, ...]:
 def _read_stage(table: Reader, files: _Files, seen: set[str]) -> Stage:
     table.only(
         (
-            *("id", "label", "responses", "right_responses", "impulse", "made"),
+            *("id", "label", "responses", "right_responses", "again", "impulse", "made"),
             *("factors", "cost", "labour_h"),
         )
     )
@@ -254,6 +254,7 @@ def _read_stage(table: Reader, files: _Files, seen: set[str]) -> Stage:
         cost=table.number("cost", 0.0, low=0.0),
         labour_h=table.number("labour_h", 0.0, low=0.0),
         right_responses=sources.right_responses,
+        again=sources.again,
         impulse=sources.impulse,
         made=made,
     )

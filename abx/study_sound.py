@@ -30,15 +30,20 @@ class SoundSources:
     """Files of a measured stage beside its response tables."""
 
     right_responses: tuple[str, ...]
+    again: tuple[str, ...]
     impulse: str | None
 
 
 def read_sources(table: Reader, check: Check) -> SoundSources:
-    """Read the tables of the right side and the impulse response of a stage."""
-    right = [
-        check(name, table.failing("right_responses", index))
-        for index, name in enumerate(table.strings("right_responses", default=[]))
-    ]
+    """Read the tables of the right side, the repeats and the impulse response of a stage."""
+
+    def tables(key: str) -> tuple[str, ...]:
+        return tuple(
+            check(name, table.failing(key, index))
+            for index, name in enumerate(table.strings(key, default=[]))
+        )
+
+    right, again = tables("right_responses"), tables("again")
     impulse = None
     if "impulse" in table.data:
         impulse = check(table.text("impulse", max_length=400), table.failing("impulse"))
@@ -48,7 +53,7 @@ def read_sources(table: Reader, check: Check) -> SoundSources:
             "an impulse response and tables of the right side together",
             "give one of the two: the impulse response serves both sides",
         )
-    return SoundSources(tuple(right), impulse)
+    return SoundSources(right, again, impulse)
 
 
 def read_made(table: Reader) -> Made | None:
@@ -56,7 +61,7 @@ def read_made(table: Reader) -> Made | None:
     made = table.table("made")
     if made is None:
         return None
-    for key in ("responses", "right_responses", "impulse"):
+    for key in ("responses", "right_responses", "again", "impulse"):
         if key in table.data:
             raise table.error(key, f"'made' and '{key}' together", "give one of the two")
     made.only(("from", "regions", "of", "share", "to", "corrected"))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import scipy.fft as fft
@@ -19,6 +20,7 @@ from stimuli.sweep import deconvolve, frequency_response, window_impulse
 
 __all__ = [
     "BandMeasurement",
+    "measure_noise_file",
     "noise_band_levels",
     "noise_file_response",
     "read_correction",
@@ -56,6 +58,15 @@ class BandMeasurement:
     noise_db: Floats | None
     snr_db: Floats | None
     valid_hz: tuple[float, float]
+
+    def noise_words(self) -> str:
+        """Signal to noise of each band in words, empty where the noise was not recorded."""
+        if self.snr_db is None:
+            return ""
+        names = self.response().f_hz
+        return ", ".join(
+            f"{f:.4g} Hz {snr:.0f} dB" for f, snr in zip(names, self.snr_db, strict=True)
+        )
 
     def response(self, *, source: str = "measured", sha256: str = "") -> Response:
         """Return the measurement as a response on the bands' mid frequencies."""
@@ -264,15 +275,15 @@ def read_correction(path: str | Path) -> Response:
     return read_response(path, whole_range=False)
 
 
-def noise_file_response(
+def measure_noise_file(
     path: str | Path,
     *,
     channel: int = 1,
     fraction: int = 3,
     floor_path: str | Path | None = None,
     correction: Response | None = None,
-) -> Response:
-    """Response from a recorded file of steady pink noise.
+) -> BandMeasurement:
+    """Band levels from a recorded file of steady pink noise.
 
     Parameters
     ----------
@@ -287,7 +298,7 @@ def noise_file_response(
 
     Returns
     -------
-    Response
+    BandMeasurement
         Levels in dB re full scale.
 
     Raises
@@ -307,8 +318,26 @@ def noise_file_response(
                 problem=f"the noise floor is sampled at {floor_rate} Hz, the noise at {rate} Hz",
                 remedy="Record both with the same settings",
             )
-    measured = response_from_noise(x, rate, fraction=fraction, floor=floor, correction=correction)
-    return measured.response(source=path.name, sha256=file_sha256(path))
+    return response_from_noise(x, rate, fraction=fraction, floor=floor, correction=correction)
+
+
+def noise_file_response(path: str | Path, **options: Any) -> Response:
+    """Response from a recorded file of steady pink noise.
+
+    Parameters
+    ----------
+    path : path
+        WAV, FLAC ... with the noise from start to end.
+    **options
+        As for :func:`measure_noise_file`, which also tells the noise of each band.
+
+    Returns
+    -------
+    Response
+        Levels in dB re full scale, with the name and the hash of the file.
+    """
+    measured = measure_noise_file(path, **options)
+    return measured.response(source=Path(path).name, sha256=file_sha256(path))
 
 
 def _read_channel(path: Path, channel: int) -> tuple[Floats, int]:

@@ -7,6 +7,7 @@ import sys
 import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
@@ -16,6 +17,8 @@ from abx.commands._show import detail, heading, progress, say
 from abx.errors import AbxError, InputError
 
 if TYPE_CHECKING:
+    import numpy as np
+
     from stimuli.capture import Take
     from stimuli.recording import BandMeasurement
     from stimuli.response import Response
@@ -28,9 +31,26 @@ _CAUTION = (
 )
 
 
+_RATE_HZ = 48_000
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Position:
+    """What one position gave: its table, its noise in words, an impulse response of a sweep."""
+
+    response: Response
+    noise: str
+    impulse: np.ndarray | None = None
+
+
 @click.command("measure")
 @click.argument("output", type=click.Path(path_type=Path), required=False)
 @click.option("--devices", is_flag=True, help="List sound devices and stop.")
+@click.option(
+    "--save-signal",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Write the pink noise to play from elsewhere, as WAV, and stop.",
+)
 @click.option(
     "--from",
     "recordings",
@@ -58,7 +78,11 @@ _CAUTION = (
     help="Peak level of the test signal in dBFS.",
 )
 @click.option(
-    "--side", type=click.Choice(["left", "right", "both"]), default="both", show_default=True
+    "--side",
+    type=click.Choice(["left", "right", "both"]),
+    default="both",
+    show_default=True,
+    help="Which side plays, or played while it was recorded.",
 )
 @click.option("--device", help="Device number or name, or INPUT/OUTPUT; see --devices.")
 @click.option("--channel", type=click.IntRange(1, 64), default=1, show_default=True)
@@ -76,22 +100,49 @@ def command(output: Path | None, devices: bool, **options: Any) -> int:
     """Measure a stage and write one response table a microphone position.
 
     OUTPUT is the name to begin with: responses/both becomes responses/both-p1.csv,
-    both-p2.csv ... Existing tables are kept unless the new set is complete.
+    both-p2.csv ... Existing tables are kept unless the new set is complete. A sweep also
+    gives each position's impulse response, both-p1-impulse.wav ...
     """
     if devices:
         _show_devices()
         return 0
+    if options["save_signal"]:
+        _save_signal(options)
+        return 0
     if output is None:
         raise click.UsageError("name the table to write, for example responses/both")
+    if options["recordings"] and options["kind"] == "sweep":
+        raise click.UsageError("recordings have to be of pink noise; leave --signal away")
     correction = _correction(options["microphone"])
     if options["recordings"]:
-        responses = _from_recordings(options, correction)
+        positions = _from_recordings(options, correction)
     else:
-        responses = _from_microphone(options, correction)
-    paths = _write(output, responses, _provenance(options))
-    for path, response in zip(paths, responses, strict=True):
+        positions = _from_microphone(options, correction)
+    paths = _write(output, positions, _provenance(options))
+    for path, position in zip(paths, positions, strict=True):
+        response = position.response
         say(f"{path}: {len(response.f_hz)} bands{_valid_words(response)}", always=True)
     return 0
+
+
+def _save_signal(options: dict[str, Any]) -> None:
+    import numpy as np
+    import soundfile
+
+    from abx.workspace import replace_file
+    from stimuli.music import pink_noise
+
+    noise = pink_noise(seconds=options["seconds"] or 30.0, rate=_RATE_HZ)
+    silent = {"left": [1.0, 0.0], "right": [0.0, 1.0], "both": [1.0, 1.0]}[options["side"]]
+    noise = noise * silent * 10 ** (options["level_dbfs"] / 20) / np.abs(noise).max()
+    path: Path = options["save_signal"]
+    with replace_file(path) as temporary:
+        soundfile.write(str(temporary), noise, _RATE_HZ, format="WAV", subtype="PCM_24")
+    say(
+        f"{path}: {len(noise) / _RATE_HZ:g} s of pink noise, peak {options['level_dbfs']:g} dBFS, "
+        f"side {options['side']}; it repeats without a seam. {_CAUTION}",
+        always=True,
+    )
 
 
 def _show_devices() -> None:
@@ -117,22 +168,25 @@ def _correction(path: Path | None) -> Response | None:
     return None if path is None else read_correction(path)
 
 
-def _from_recordings(options: dict[str, Any], correction: Response | None) -> list[Response]:
-    from stimuli.recording import noise_file_response
+def _from_recordings(options: dict[str, Any], correction: Response | None) -> list[_Position]:
+    from stimuli.programme import file_sha256
+    from stimuli.recording import measure_noise_file
 
-    return [
-        noise_file_response(
+    positions = []
+    for path in options["recordings"]:
+        measured = measure_noise_file(
             path,
             channel=options["channel"],
             fraction=int(options["fraction"]),
             floor_path=options["floor"],
             correction=correction,
         )
-        for path in options["recordings"]
-    ]
+        response = measured.response(source=path.name, sha256=file_sha256(path))
+        positions.append(_Position(response, measured.noise_words()))
+    return positions
 
 
-def _from_microphone(options: dict[str, Any], correction: Response | None) -> list[Response]:
+def _from_microphone(options: dict[str, Any], correction: Response | None) -> list[_Position]:
     say(_CAUTION, always=True)
     with _stop_on_interrupt() as abort:
         _level_check(options, abort)
@@ -182,7 +236,7 @@ def _level_check(options: dict[str, Any], abort: threading.Event) -> None:
 
 def _position(
     number: int, options: dict[str, Any], correction: Response | None, abort: threading.Event
-) -> Response:
+) -> _Position:
     from stimuli.capture import Aborted
 
     heading(f"Position {number} of {options['positions']}")
@@ -194,17 +248,18 @@ def _position(
         )
     try:
         with progress(f"Playing and recording, position {number}") as report:
-            take, measured = _take(options, correction, abort, report)
+            take, measured, impulse = _take(options, correction, abort, report)
     except Aborted:
         raise KeyboardInterrupt from None
     if measured is None:
         _refuse(take)
-    return measured.response(source=f"position {number}")
+    response = measured.response(source=f"position {number}")
+    return _Position(response, measured.noise_words(), impulse)
 
 
 def _take(
     options: dict[str, Any], correction: Response | None, abort: threading.Event, report: Any
-) -> tuple[Take, BandMeasurement | None]:
+) -> tuple[Take, BandMeasurement | None, np.ndarray | None]:
     from stimuli.capture import measure_noise, measure_sweep
 
     settings: dict[str, Any] = {
@@ -220,9 +275,8 @@ def _take(
     if options["seconds"] is not None:
         settings["seconds"] = options["seconds"]
     if options["kind"] == "noise":
-        return measure_noise(**settings)
-    take, measured, _impulse = measure_sweep(**settings)
-    return take, measured
+        return (*measure_noise(**settings), None)
+    return measure_sweep(**settings)
 
 
 def _refuse(take: Take) -> NoReturn:
@@ -243,7 +297,9 @@ def _provenance(options: dict[str, Any]) -> dict[str, str]:
     facts = {"what": options["title"]} if options["title"] else {}
     facts["written"] = f"{datetime.now(UTC):%Y-%m-%d %H:%M} UTC by earwitness measure"
     if options["recordings"]:
-        facts["signal"] = "pink noise, from a recording"
+        facts["signal"] = f"pink noise, from a recording, side {options['side']}"
+        if options["floor"]:
+            facts["noise floor"] = options["floor"].name
     else:
         kind = "pink noise" if options["kind"] == "noise" else "exponential sweep"
         facts["signal"] = f"{kind}, {options['level_dbfs']:g} dBFS peak, side {options['side']}"
@@ -259,7 +315,9 @@ def _valid_words(response: Response) -> str:
     return "" if band is None else f", above the noise from {band[0]:.0f} to {band[1]:.0f} Hz"
 
 
-def _write(output: Path, responses: Sequence[Response], facts: dict[str, str]) -> list[Path]:
+def _write(output: Path, positions: Sequence[_Position], facts: dict[str, str]) -> list[Path]:
+    import soundfile
+
     from abx.workspace import replace_file
     from stimuli.response import write_response
 
@@ -268,9 +326,15 @@ def _write(output: Path, responses: Sequence[Response], facts: dict[str, str]) -
         raise InputError(
             source=str(stem.parent), problem="this is not a folder", remedy="name another place"
         )
-    paths = [stem.with_name(f"{stem.name}-p{n + 1}.csv") for n in range(len(responses))]
-    for path, response in zip(paths, responses, strict=True):
+    paths = [stem.with_name(f"{stem.name}-p{n + 1}.csv") for n in range(len(positions))]
+    for path, position in zip(paths, positions, strict=True):
+        response = position.response
+        provenance = {**facts, "source": f"{response.source} {response.sha256}".strip()}
+        if position.noise:
+            provenance["signal to noise"] = position.noise
         with replace_file(path) as temporary:
-            provenance = {**facts, "source": f"{response.source} {response.sha256}".strip()}
             write_response(temporary, response, provenance=provenance)
+        if position.impulse is not None:
+            with replace_file(path.with_name(f"{path.stem}-impulse.wav")) as temporary:
+                soundfile.write(str(temporary), position.impulse, _RATE_HZ, subtype="FLOAT")
     return paths

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from abx.commands._area import study_argument
-from abx.commands._show import detail, heading, say
+from abx.commands._show import detail, heading, progress, say
 
 __all__ = ["command"]
 
@@ -19,20 +19,43 @@ __all__ = ["command"]
     type=click.Path(path_type=Path, dir_okay=False),
     help="Also write level and deviation over frequency, as CSV.",
 )
-def command(study: str, curves: Path | None) -> None:
-    """Show how far each measured stage of STUDY is from the target."""
-    from abx.stage_figures import stage_curves, stage_figures
-    from abx.steps import load_study
+@click.option(
+    "--figures",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Also write every figure with what it rests on, as JSON.",
+)
+@click.option(
+    "--pictures",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Also draw responses against the target, and stages by regions, into this folder.",
+)
+def command(study: str, curves: Path | None, figures: Path | None, pictures: Path | None) -> None:
+    """Show how far each measured stage of STUDY is from the target.
+
+    A difference from the first stage below two repeat SDs reads "not resolved": measuring
+    again would change as much.
+    """
+    from abx.stage_details import detail_record, draw_stages, stage_details
+    from abx.stage_figures import stage_curves
+    from abx.steps import load_study, write_json
     from abx.workspace import Workspace, replace_file
 
     workspace = Workspace.open(study)
     plan = load_study(workspace)
-    for row in stage_figures(workspace, plan):
-        heading(str(row.pop("Stage")), always=True)
-        for name, figure in row.items():
-            detail(f"{name:<30} {figure:>8}", always=True)
+    found = stage_details(workspace, plan)
+    for stage in found:
+        heading(stage.label, always=True)
+        for line in stage.lines():
+            detail(line, always=True)
     if curves is not None:
         with replace_file(curves) as temporary:
             stage_curves(workspace, plan).to_csv(temporary, index=False, lineterminator="\n")
         say(f"Curves in {curves}", always=True)
+    if figures is not None:
+        write_json(figures, {"stages": [detail_record(stage) for stage in found]})
+        say(f"Figures in {figures}", always=True)
+    if pictures is not None:
+        with progress("Drawing"):
+            drawn = draw_stages(workspace, plan, pictures)
+        say(f"Pictures: {', '.join(map(str, drawn))}", always=True)
     say(f"Next: earwitness render {workspace.root}")

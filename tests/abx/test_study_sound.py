@@ -9,7 +9,9 @@ import soundfile
 from study_desk import STUDY, Desk, make_desk
 
 from abx.errors import InputError
-from abx.stage_sound import stage_specs
+from abx.evidence import stage_table
+from abx.stage_details import stage_details
+from abx.stage_sound import stage_files, stage_specs
 from abx.steps import check_stimuli, load_stages, load_study, refuse_stale_sound, render
 from abx.study import study_from_text
 from abx.workspace import Workspace
@@ -148,6 +150,29 @@ def test_sixteen_runs_come_with_their_factors():
     assert study.stage("stock").factors["source"] == "stock"  # what was there stays
     order = [stage.id for stage in study.stages]
     assert order.index("stock") < order.index("both") < order.index("run-01")
+
+
+def test_what_was_measured_again_gives_the_repeat_sd(tmp_path):
+    text = STUDY.replace(
+        'responses = ["responses/stock.csv"]',
+        'responses = ["responses/stock.csv"]\nagain = ["responses/stock-again.csv"]',
+    )
+    desk = make_desk(tmp_path / "study", text=text)
+    table = (desk.root / "responses" / "stock.csv").read_text().splitlines()
+    # 1 dB more in every second band: both measurements differ in their spread.
+    again = [row.split(",") for row in table]
+    (desk.root / "responses" / "stock-again.csv").write_text(
+        "".join(f"{f},{float(level) + i % 2}\n" for i, (f, level) in enumerate(again))
+    )
+    workspace = Workspace.open(desk.root)
+    stock, source, *_ = stage_details(workspace, load_study(workspace))
+    value = stock.metrics["deviation_sd_db"]
+    assert (value.repeat_kind, value.n_repeats) == ("repeated measurements", 2)
+    assert value.repeat_sd > 0
+    assert source.metrics["deviation_sd_db"].repeat_sd is None
+    assert "responses/stock-again.csv" in stage_files(load_study(workspace))
+    row = stage_table(workspace, load_study(workspace)).set_index("stage").loc["stock"]
+    assert row["metric_deviation_sd_db_repeat_sd"] == pytest.approx(value.repeat_sd)
 
 
 SWAP = 'made = { from = "stock", regions = ["bass"], of = "both" }'

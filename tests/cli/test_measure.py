@@ -87,3 +87,45 @@ def test_measure_without_a_name_says_what_to_add(call):
     outcome = call("measure")
     assert outcome.code == 2
     assert "responses/both" in outcome.err
+
+
+def test_the_signal_to_noise_of_every_band_stands_in_the_table(tmp_path, call):
+    record(tmp_path / "left.wav")
+    rng = np.random.default_rng(2)
+    soundfile.write(tmp_path / "floor.wav", 1e-4 * rng.standard_normal(RATE * 20), RATE)
+    outcome = call(
+        *("measure", tmp_path / "one", "--from", tmp_path / "left.wav", "--side", "left"),
+        *("--floor", tmp_path / "floor.wav"),
+    )
+    assert outcome.code == 0, outcome
+    text = (tmp_path / "one-p1.csv").read_text()
+    words = next(line for line in text.splitlines() if "signal to noise" in line)
+    assert words.count(" dB") == 32  # 16 Hz to 20 kHz
+    at_1k = float(words.split(" 1000 Hz ")[1].split(" dB")[0])
+    # White noise of 1e-4 in the band of 1 kHz (231 Hz of 24 kHz), as the definition has it;
+    # the level is what the table says.
+    level = read_response(tmp_path / "one-p1.csv")
+    floor_db = 20 * np.log10(1e-4) + 10 * np.log10(231 / 24_000)
+    expected = np.interp(1000, level.f_hz, level.level_db) - floor_db
+    assert at_1k == pytest.approx(expected, abs=1.0)
+    assert "side left" in text
+    assert "floor.wav" in text
+
+
+def test_the_noise_to_play_can_be_saved(tmp_path, call):
+    outcome = call(
+        *("measure", "--save-signal", tmp_path / "noise.wav", "--side", "right"),
+        *("--seconds", "4", "--level", "-20"),
+    )
+    assert outcome.code == 0, outcome
+    assert "starts quiet" in outcome.out
+    noise, rate = soundfile.read(tmp_path / "noise.wav")
+    assert (rate, len(noise)) == (RATE, 4 * RATE)
+    assert 20 * np.log10(np.abs(noise).max()) == pytest.approx(-20, abs=0.01)
+    assert not noise[:, 0].any()
+
+
+def test_recordings_of_a_sweep_are_refused(tmp_path, call):
+    outcome = call("measure", tmp_path / "a", "--from", tmp_path / "x.wav", "--signal", "sweep")
+    assert outcome.code == 2
+    assert "recordings have to be of pink noise" in outcome.err

@@ -162,11 +162,14 @@ def test_the_study_file_page_has_exactly_the_keys_of_the_program(
 
     monkeypatch.setattr(Reader, "only", listening)
     text = (demonstration / "study.toml").read_text(encoding="utf-8")
+    runs = '\n[region_runs]\nfrom = "as-delivered"\nto = "both"\n\n[rendering]\nphase = "linear"\n'
     groups = '\n[groups]\nask = "Do you sing?"\nanswers = { singers = "Yes", others = "No" }\n'
     study_from_text(
-        text.replace('target = "car-cabin"', "target = { points = [[25, 6], [99, 0]] }") + groups
+        text.replace('target = "car-cabin"', "target = { points = [[25, 6], [99, 0]] }")
+        + runs
+        + groups
     )
-    known["playback"] = {"response", "level_dba"}
+    known["playback"] = {"response", "stage", "level_dba"}
     known["tests"] |= {key for name in method_ids() for key in get_method(name).option_keys}
     page = (DOCS / "reference" / "study-file.md").read_text(encoding="utf-8")
     sections = dict(re.findall(r"^##+ (.+)\n((?:(?!^##).*\n)*)", page, re.MULTILINE))
