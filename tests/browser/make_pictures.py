@@ -2,8 +2,8 @@
 
 Usage: python tests/browser/make_pictures.py OUTPUT-FOLDER
 
-Builds the demonstration, serves it, walks through it in Chromium as a listener does, and
-takes parts of the rehearsal's report.
+Builds the demonstration, serves it, walks through it in Chromium as a listener, a customer at
+the counter and the owner at the desk do, and takes parts of the rehearsal's report.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))  # for the browser's flags
 
 from browser_harness import Listener, served
 from conftest import FLAGS
+from month_people import Person
 from PIL import Image
 from playwright.sync_api import Page, sync_playwright
 
@@ -38,6 +39,9 @@ def main(folder: Path) -> None:
             report_pictures(page, study, folder)
             with served(study) as server:
                 listener_pictures(Listener(page, server.url), folder)
+                counter_pictures(page, server.url, study, folder)
+            with served(study, "abx.app.desk_server.serve_desk") as server:
+                desk_picture(page, server.url, folder)
             browser.close()
     for picture in folder.glob("*.png"):
         shrink(picture)
@@ -63,9 +67,35 @@ def listener_pictures(listener: Listener, folder: Path) -> None:
     page.goto(listener.url)
     page.get_by_text("I have read this and I agree").wait_for()
     page.screenshot(path=folder / "welcome.png")
-    listener.to_first_trial()
+    listener.welcome_to_level()
+    listener.keep_level()
+    listener.on_trial()
+    listener.know_the_sound()
     listener.hear_all()
     page.screenshot(path=folder / "trial.png")
+
+
+def counter_pictures(page: Page, url: str, study: Path, folder: Path) -> None:
+    """Take the tablet's start page and what a SIMULATED customer sees at the end."""
+    page.goto(f"{url}/counter")
+    page.get_by_role("button", name="I agree, begin").wait_for()
+    page.screenshot(path=folder / "counter.png")
+    page.get_by_role("button", name="I agree, begin").click()
+    page.get_by_role("button", name="Play").wait_for()
+    Person(study, url, page.url.split("s=")[1], seed=1).answer_over_http()
+    page.reload()
+    page.get_by_role("button", name="Done").wait_for()
+    page.screenshot(path=folder / "own-result.png")
+
+
+def desk_picture(page: Page, url: str, folder: Path) -> None:
+    """Take the desk's page of responses."""
+    page.set_viewport_size({"width": 1280, "height": 900})
+    page.goto(f"{url}/responses")
+    page.get_by_role("heading", name="Responses").first.wait_for()
+    page.locator("canvas, svg.marks").first.wait_for()
+    page.wait_for_timeout(1500)  # the chart grows into its place
+    page.screenshot(path=folder / "desk.png")
 
 
 if __name__ == "__main__":
