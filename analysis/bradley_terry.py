@@ -332,6 +332,9 @@ def _is_separated(counts: PairCounts, *, ties: bool) -> bool:
     won = counts.wins()
     if ties:
         tied = counts.counts.sum(axis=0)[:, 2]
+        if not tied.any() or not won.any():
+            # Only ties, or none: the tie parameter itself runs away.
+            return True
         np.add.at(won, (counts.first, counts.second), tied)
         np.add.at(won, (counts.second, counts.first), tied)
     return bool(separated(won))

@@ -8,7 +8,7 @@ the Cholesky factor of Σ are found by maximum likelihood. Model: Böckenholt (2
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import stats
@@ -204,6 +204,11 @@ def fit_mixed_preference(
     heard = counts.counts.sum(axis=(1, 2)) > 0
     if heard.sum() < 2:
         raise ValueError("need at least two listeners")
+    halved = counts.counts.copy()
+    halved[:, :, :2] += halved[:, :, 2:] / 2
+    halved[:, :, 2] = 0.0
+    # The fit of listeners who are alike must count ties as this model does.
+    counts = replace(counts, counts=halved)
     alike = fit_pair_model(counts, reference=reference, ties=False)
     flat = counts.unordered()
     size, cells = len(counts.stages), len(flat.first)
@@ -212,7 +217,7 @@ def fit_mixed_preference(
     place = counts.stages.index(alike.reference)
     x = np.delete(x, place, axis=1)
     answers = flat.counts[heard]
-    won, total = answers[:, :, 0] + answers[:, :, 2] / 2, answers.sum(axis=2)
+    won, total = answers[:, :, 0], answers.sum(axis=2)
     model = _Laplace(x, won, total, structure)
     start = np.concatenate([np.delete(alike.log_worth, place), _start_factor(model)])
     found = minimise(

@@ -11,7 +11,7 @@ from analysis.bootstrap import WorthDraws, resample_worths
 from analysis.bradley_terry import PairModelFit, fit_pair_model, order_identified
 from analysis.counts import PairCounts, components, pair_counts
 from analysis.errors import InputError
-from analysis.panel import SMALL_PANEL, logit_test
+from analysis.panel import SMALL_PANEL, logit_test, panel_proportion
 from analysis.proportions import two_sided_p, wilson
 from analysis.trials import TrialTable
 
@@ -207,17 +207,23 @@ def _direct_trials(counts: PairCounts, first: str, second: str) -> int:
 def pair_rows(counts: PairCounts, *, confidence: float = 0.95) -> list[dict[str, Any]]:
     """Return every compared pair with its share, Wilson interval and exact two-sided p.
 
-    ``wins`` counts answers for the first stage of the pair; ``share`` and its interval leave ties
-    out; ``p_value`` takes trials as independent and stands beside the listener-level tests, not in
-    their place.
+    ``wins`` counts answers for the first stage of the pair; ``share`` and its intervals leave ties
+    out. ``share_low`` and ``share_high`` take the listener as the unit
+    (:func:`analysis.panel.panel_proportion`; NaN for one listener); ``wilson_low``,
+    ``wilson_high`` and ``p_value`` take trials as independent and stand beside them.
     """
     rows = []
     flat = counts.unordered()
     for cell, (i, j) in enumerate(zip(flat.first, flat.second, strict=True)):
         wins, losses, ties = (round(float(v)) for v in flat.counts[:, cell].sum(axis=0))
         decided = wins + losses
-        low = high = share = float("nan")
+        low = high = share = share_low = share_high = float("nan")
         if decided:
+            own = flat.counts[:, cell]
+            between = panel_proportion(
+                own[:, 0], own[:, 0] + own[:, 1], chance=0.5, confidence=confidence
+            )
+            share_low, share_high = between.ci_low, between.ci_high
             bounds = wilson(np.array(wins), np.array(decided), confidence=confidence)
             low, high = (float(bound[0]) for bound in bounds)
             share = wins / decided
@@ -229,6 +235,8 @@ def pair_rows(counts: PairCounts, *, confidence: float = 0.95) -> list[dict[str,
                 "losses": losses,
                 "ties": ties,
                 "share": share,
+                "share_low": share_low,
+                "share_high": share_high,
                 "wilson_low": low,
                 "wilson_high": high,
                 "p_value": float(two_sided_p(np.array(wins), np.array(decided))[0]),

@@ -73,14 +73,22 @@ def _worth_table(page: Page, rows: Sequence[Row]) -> Block:
     return page.table(columns, cells)
 
 
+def _ends(rows: Sequence[Row]) -> tuple[str, str, bool]:
+    """Return the keys of the interval of a share, and whether it stands between listeners."""
+    if any(row.number("share_low") is not None for row in rows):
+        return "share_low", "share_high", True
+    return "wilson_low", "wilson_high", False
+
+
 def _share_figure(page: Page, rows: Sequence[Row]) -> Block:
+    low, high, between = _ends(rows)
     svg = interval_chart(
         [
             Interval(
                 page.pair_text(row),
                 row.number("share"),
-                row.number("wilson_low"),
-                row.number("wilson_high"),
+                row.number(low),
+                row.number(high),
                 note=page.numbers.plain(row.at("share"), "percent"),
             )
             for row in rows
@@ -94,15 +102,16 @@ def _share_figure(page: Page, rows: Sequence[Row]) -> Block:
         mark=page.mark,
     )
     caption = [
-        page.say("pref.pairs"),
+        page.say("pref.pairs.listeners" if between else "pref.pairs"),
         Markup("({})").format(page.panel("/results/preference")),
     ]
-    keys = ("pair", "wins", "losses", "ties", "share", "wilson_low", "wilson_high", "p_value")
+    keys = ("pair", "wins", "losses", "ties", "share", low, high, "p_value")
     return page.figure(svg, caption, page.csv_of("pair-shares", rows, keys))
 
 
 def _share_table(page: Page, rows: Sequence[Row]) -> Block:
     ties = any(row.number("ties") for row in rows)
+    low, high, _ = _ends(rows)
     columns = ["pair", "wins", "losses", *(["ties"] if ties else []), "share", "interval"]
     cells = [
         [
@@ -111,7 +120,7 @@ def _share_table(page: Page, rows: Sequence[Row]) -> Block:
             page.n(row.at("losses"), "count"),
             *([page.n(row.at("ties"), "count")] if ties else []),
             page.n(row.at("share"), "percent"),
-            page.between(row, "wilson_low", "wilson_high", "percent"),
+            page.between(row, low, high, "percent"),
         ]
         for row in rows
     ]
@@ -168,7 +177,7 @@ def preference_section(page: Page) -> Section:
             Block("heading", page.say("title.pairs")) if pairs else None,
             _share_figure(page, pairs) if pairs else None,
             _share_table(page, pairs) if pairs else None,
-            page.note("pref.pairs.note") if pairs else None,
+            page.note("pref.pairs.note") if pairs and not _ends(pairs)[2] else None,
             *own_choices(page, ranked),
             _order_effect(page),
             *_fit(page),

@@ -124,6 +124,14 @@ def _count_table(page: Page, rows: Sequence[Row]) -> Block:
     return page.table([*columns, "interval", "p_guess"], cells)
 
 
+def _d_interval(page: Page, row: Row) -> Markup:
+    """Write the interval of d': between listeners where it is known."""
+    place = row.at("panel")
+    if not page.known(f"{place}/d_prime_low"):
+        return page.between(row, "d_prime_low", "d_prime_high", "dprime")
+    return page.numbers.between(f"{place}/d_prime_low", f"{place}/d_prime_high", "dprime")
+
+
 def _result_table(page: Page, rows: Sequence[Row]) -> Block:
     between = any(_between(row) for row in rows)
     holm = any(row.number("p_holm") is not None for row in rows)
@@ -144,7 +152,7 @@ def _result_table(page: Page, rows: Sequence[Row]) -> Block:
                 *(panel if between else []),
                 *([page.n(row.at("p_holm"), "p")] if holm else []),
                 page.n(row.at("d_prime"), "dprime"),
-                page.between(row, "d_prime_low", "d_prime_high", "dprime"),
+                _d_interval(page, row),
                 page.first(facts, "disc.apart", "disc.not_shown"),
             ]
         )

@@ -180,6 +180,11 @@ _PREFERENCE = {
         "{rule_interval} Wilson intervals over single choices. At the dashed line both were "
         "chosen equally often."
     ),
+    "pref.pairs.listeners": Sentence(
+        "Each point is the share of choices that went to the first-named version; bars are "
+        "{rule_interval} intervals between {people}. At the dashed line both were chosen equally "
+        "often."
+    ),
     "pref.pairs.note": limit(
         "The pair intervals treat every choice as if it came from a new person and are therefore "
         "too narrow; the worths above and the claims treat the listener as the unit and count "

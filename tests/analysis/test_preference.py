@@ -14,8 +14,10 @@ from analysis.bootstrap import resample_worths
 from analysis.bradley_terry import fit_pair_model
 from analysis.counts import PairCounts, components, pair_counts, separated
 from analysis.errors import InputError
-from analysis.preference import fit_preference, worth_difference
+from analysis.panel import panel_proportion
+from analysis.preference import fit_preference, pair_rows, worth_difference
 from analysis.preference_block import preference_block
+from analysis.run import analyse
 from analysis.trials import TrialTable, trial_table
 
 Read = Callable[..., pd.DataFrame]
@@ -264,6 +266,19 @@ def test_clustered_error_by_hand(paired_rows: Rows) -> None:
     assert difference.df == 3
 
 
+def test_share_of_a_pair_between_listeners(paired_rows: Rows) -> None:
+    cells = [(f"P{p:02d}", "i", "j", answer, 4) for p, answer in enumerate("aaaaabbbaaab" * 2)]
+    row = pair_rows(pair_counts(trial_table(paired_rows(cells)).frame))[0]
+    wins = np.array([4 * (cell[3] == "a") for cell in cells])
+    panel = panel_proportion(wins, np.full(24, 4), chance=0.5)
+    assert (row["share_low"], row["share_high"]) == pytest.approx((panel.ci_low, panel.ci_high))
+    # Four answers of one mind count as one: twice as wide as over single answers.
+    wide, narrow = row["share_high"] - row["share_low"], row["wilson_high"] - row["wilson_low"]
+    assert 1.8 < wide / narrow < 2.3
+    alone = pair_rows(pair_counts(trial_table(paired_rows(cells[:1])).frame))[0]
+    assert np.isnan(alone["share_low"])
+
+
 def test_worths_do_not_depend_on_the_reference(judgement_table: TrialTable) -> None:
     first = fit_preference(judgement_table, n_draws=0)
     other = fit_preference(judgement_table, reference="Mono", n_draws=0)
@@ -333,6 +348,14 @@ def test_only_ties(paired_rows: Rows) -> None:
     assert block["fit"]["penalty"] == 0.5
     assert np.isnan(block["pairs"][0]["share"])
     assert block["pairs"][0]["p_value"] == 1.0
+
+
+def test_a_large_panel_with_nothing_but_ties(paired_rows: Rows) -> None:
+    cells = [(f"P{k:02d}", *"ij"[:: 1 - 2 * (k % 2)], "tie", 8) for k in range(13)]
+    result = analyse(trial_table(paired_rows(cells)))["preference"]
+    assert result["ties"]["n_ties"] == 104
+    assert result["mixed"]["stages"][0]["log_worth"] == pytest.approx(0, abs=1e-6)
+    assert result["mixed"]["p_value"] == pytest.approx(1)
 
 
 def test_unknown_reference_is_named(judgement_table: TrialTable) -> None:

@@ -23,7 +23,7 @@ from report_example import add_decision, sample_evidence
 # Each figure by the key of its drawing: unit on an axis, saved table, words of its caption.
 FIGURES = {
     "worth": ("(logits)", "worths", "95 % intervals"),
-    "shares": ("(%)", "pair-shares", "95 % Wilson intervals"),
+    "shares": ("(%)", "pair-shares", "95 % intervals between"),
     "chosen": (None, "choices-by-listener", "the fuller the ring"),
     "own": ("(logits)", "worths-by-listener", "listeners differ"),
     "right": ("(%)", "discrimination", "smallest share of right answers that guessing reaches"),
