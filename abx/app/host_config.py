@@ -34,7 +34,9 @@ class NoErrorDialogs:
         if scope["type"] != "http" or not scope["path"].endswith(_PATH):
             await self._app(scope, receive, send)
             return
-        await self._app(scope, receive, _Rewriting(send))
+        # A long reply would come compressed, and could not be read here.
+        headers = [(name, value) for name, value in scope["headers"] if name != b"accept-encoding"]
+        await self._app({**scope, "headers": headers}, receive, _Rewriting(send))
 
 
 class _Rewriting:
