@@ -33,6 +33,7 @@ class PostgresServer:
     """A running server in a folder of its own, reachable by a Unix socket only."""
 
     folder: Path
+    durable: bool = False
     process: subprocess.Popen[bytes] | None = None
     _names: Iterator[int] = field(default_factory=itertools.count)
 
@@ -63,7 +64,7 @@ class PostgresServer:
             "max_connections=60",
             "-c",
             # Only a power cut needs it; a killed server does not, and tests cut no power.
-            "fsync=off",
+            f"fsync={'on' if self.durable else 'off'}",
         ]
         with (self.folder / "server.log").open("ab") as log:
             self.process = subprocess.Popen(
@@ -128,7 +129,8 @@ def as_postgres(command: list[str]) -> list[str]:
 
 
 @contextmanager
-def postgres_server() -> Iterator[PostgresServer]:
+def postgres_server(*, durable: bool = False) -> Iterator[PostgresServer]:
+    """Run a server; ``durable`` waits for the disk at each commit, as a real one does."""
     folder = Path(tempfile.mkdtemp(prefix="ew-pg-"))
     if os.geteuid() == 0:
         owner = pwd.getpwnam("postgres")
@@ -148,7 +150,7 @@ def postgres_server() -> Iterator[PostgresServer]:
     ]
     try:
         subprocess.run(as_postgres(initdb), check=True, capture_output=True, cwd="/")
-        server = PostgresServer(folder)
+        server = PostgresServer(folder, durable)
         server.start()
         try:
             yield server

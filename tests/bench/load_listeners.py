@@ -238,7 +238,7 @@ def main() -> int:
     lost = 0
     with tempfile.TemporaryDirectory() as folder, ExitStack() as stack:
         desk = make_desk(Path(folder) / "study", text=text, seconds=options.excerpt)
-        server = stack.enter_context(postgres_server()) if options.postgresql else None
+        server = stack.enter_context(postgres_server(durable=True)) if options.postgresql else None
         for size in sizes:
             database = f"sqlite:///{folder}/{size}.db" if server is None else server.new_database()
             load = Load(size, options.processes, options.seconds, options.chromium)
