@@ -145,10 +145,7 @@ def exposure_lines(study: Study, minutes: float, *, louder_db: float = 0.0) -> l
     """Say what a sitting means for the ears, in sentences for the person in charge."""
     found = sitting_exposure(study, minutes, louder_db=louder_db)
     if found is None:
-        return [
-            "level at the ear: not known; measure the level step's sound at the listening position "
-            "with the step at its top and write it as level_dba in [playback]"
-        ]
+        return ["level at the ear: not known; measure it once, level_dba in [playback]"]
     lines = [
         f"exposure: at most {found.level_dba:.0f} dBA for {found.minutes:.0f} min, "
         f"{found.percent:.2g} % of a day's allowance "
