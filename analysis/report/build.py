@@ -19,7 +19,7 @@ from analysis.report.account import (
     stages_section,
 )
 from analysis.report.answer import claims_section, short_section
-from analysis.report.card import card_caption, card_sections
+from analysis.report.card import card_caption, card_sections, type_size_pt
 from analysis.report.choices import preference_section
 from analysis.report.evidence import Evidence
 from analysis.report.expected import expected_section
@@ -183,6 +183,7 @@ def _render(page: Page, voice: str, listener: str | None, made: Made) -> str:
     who = _listener(page, listener)
     is_card = voice == "customer"
     title = page.evidence.text("/study/title") or page.name("title.report")
+    sections = card_sections(page, who) if is_card else _sections(page, chosen, made)
     template = _environment().get_template("card.html.j2" if is_card else "report.html.j2")
     return template.render(
         page=page,
@@ -192,7 +193,8 @@ def _render(page: Page, voice: str, listener: str | None, made: Made) -> str:
         note=None if is_card else page.evidence.text("/study/note"),
         open_study=page.evidence.get("/study/state") == "open",
         caption=card_caption(page, who) if is_card else None,
-        sections=card_sections(page, who) if is_card else _sections(page, chosen, made),
+        sections=sections,
+        type_pt=type_size_pt(sections, title, marked=bool(page.mark)) if is_card else None,
     )
 
 

@@ -12,7 +12,7 @@ from analysis.report.evidence import Row
 from analysis.report.hearing import panel_p, pooled_rows
 from analysis.report.page import Block, Page, Section
 
-__all__ = ["card_sections"]
+__all__ = ["card_caption", "card_sections", "type_size_pt"]
 
 _MOST_PAIRS = 4
 
@@ -118,6 +118,49 @@ def card_sections(page: Page, listener: str | None = None) -> list[Section]:
     """Make the card, for one listener or for the whole panel."""
     heard = _you_heard(page, listener) if listener else _heard(page)
     return [_first(page), heard, _chosen(page, listener), _played(page), _mind(page)]
+
+
+# A page as the lengths below count it: letters of a sans-serif are about this wide and lines this
+# high, in parts of the type size. They count a little too much, so that this is more than letter
+# paper less its margins; the tests print both papers.
+_PAGE_PT = (510.0, 775.0)
+_LETTER, _BOLD, _LINE = 0.56, 0.64, 1.3
+_SIZES_PT = (14.0, 13.5, 13.0, 12.5, 12.0, 11.5, 11.0, 10.5, 10.0, 9.5, 9.0)
+
+
+def type_size_pt(sections: Sequence[Section], title: str, *, marked: bool) -> float:
+    """Return the largest type in which the card stays on one printed page."""
+    fits = (
+        size
+        for size in _SIZES_PT
+        if _height_pt(sections, title, size, marked=marked) <= _PAGE_PT[1]
+    )
+    return next(fits, _SIZES_PT[-1])
+
+
+def _height_pt(sections: Sequence[Section], title: str, size: float, *, marked: bool) -> float:
+    def lines(
+        text: object, *, scale: float = 1.0, wide: float = _LETTER, part: float = 1.0
+    ) -> float:
+        letters = len(Markup(str(text)).striptags())
+        row = part * _PAGE_PT[0] / (wide * size * scale)
+        return -(-letters // row) * _LINE * size * scale
+
+    height = lines(title, wide=_BOLD) + 1.3 * size + (3.2 * size if marked else 0.0)
+    for section in sections:
+        height += 1.5 * size + 9.0
+        for block in section.blocks:
+            if block.kind == "bars":
+                rows = (lines(item["label"], scale=0.93, part=0.3) for item in block.content)
+                height += sum(rows) + 0.3 * size
+            elif block.kind == "list":
+                height += sum(lines(item, part=0.96) + 0.1 * size for item in block.content)
+            elif block.style == "lead":
+                height += lines(block.content, scale=1.6, wide=_BOLD)
+            else:
+                scale = 0.86 if block.style in ("note", "kicker") else 1.0
+                height += lines(block.content, scale=scale) + 0.1 * size
+    return height
 
 
 def card_caption(page: Page, listener: str | None) -> Markup:

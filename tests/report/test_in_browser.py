@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 import re
 import stat
 
 import pytest
 
 from analysis.errors import InputError
-from analysis.report import build_voices, write_pdf
+from analysis.report import build_report, build_voices, write_pdf
 from analysis.report.pdf import find_browser
 
 CHROMIUM = "/usr/bin/chromium"
@@ -98,6 +99,36 @@ def test_the_card_is_one_page_on_either_paper(written, tmp_path, paper, size):
     assert abs(width - size[0]) <= 1
     assert abs(height - size[1]) <= 1
     assert [p.name for p in tmp_path.iterdir()] == ["card.pdf"]
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("listener", [None, "L03"])
+@pytest.mark.parametrize("n_stages", [6, 12])
+def test_the_card_stays_on_one_page_in_large_type(
+    browser, full_evidence, tmp_path, n_stages, listener
+):
+    # Large print begins at 14 points (common practice, no source); the card comes near it with few
+    # words and goes down only so far that a dozen versions with long names stay on the page.
+    evidence = json.loads(json.dumps(full_evidence))
+    preference = evidence["results"]["preference"]
+    if n_stages > 6:
+        for stage in evidence["study"]["stages"]:
+            stage["label"] += " and everything else that was named at length"
+        preference["stages"] *= 2
+        preference["chosen"] *= 2
+    html = build_report(evidence, tmp_path / "card.html", voice="customer", listener=listener)
+    pdf = write_pdf(html, tmp_path / "card.pdf", paper="letter", browser=CHROMIUM)
+    assert pages_and_size(pdf)[0] == 1
+    page = browser.new_page()
+    page.emulate_media(media="print")
+    page.goto(html.as_uri())
+    sizes = page.evaluate(
+        "[...document.querySelectorAll('main p:not(.note):not(.kicker), main li')]"
+        ".map(e => parseFloat(getComputedStyle(e).fontSize) * 72 / 96)"
+    )
+    page.close()
+    assert min(sizes) >= (11 if n_stages == 6 else 9)
+    assert max(sizes) >= (17 if n_stages == 6 else 14)
 
 
 def test_without_a_browser_the_message_says_what_to_do(written, tmp_path, monkeypatch):
