@@ -29,6 +29,7 @@ from abx.errors import (
     StoreError,
 )
 from abx.session import Acknowledgement, Sessions
+from abx.spool import Spool
 
 __all__ = ["MAX_BODY_BYTES", "make_routes"]
 
@@ -61,20 +62,25 @@ class _TooLarge(AbxError):
     """The body is larger than any answer."""
 
 
-def make_routes(get_sessions: Callable[[], Sessions]) -> list[Route]:
+def make_routes(
+    get_sessions: Callable[[], Sessions], *, spool: Spool | None = None
+) -> list[Route]:
     """Return the routes of the trial loop.
 
     Parameters
     ----------
     get_sessions : callable
         Returns the service layer; called for each request.
+    spool : Spool, optional
+        Where blocks are left for a web server in front to send; see :mod:`abx.spool`.
     """
-    return _Routes(get_sessions).routes()
+    return _Routes(get_sessions, spool).routes()
 
 
 class _Routes:
-    def __init__(self, get_sessions: Callable[[], Sessions]) -> None:
+    def __init__(self, get_sessions: Callable[[], Sessions], spool: Spool | None) -> None:
         self._sessions = get_sessions
+        self._spool = spool
         # Blobs fill a core each; more at once would only delay the answers of others.
         self._blob_limit: CapacityLimiter | None = None
         self._store_limit: CapacityLimiter | None = None
@@ -105,10 +111,18 @@ class _Routes:
         token, name = request.path_params["token"], request.path_params["name"]
         if self._blob_limit is None:
             self._blob_limit = CapacityLimiter(2)
+        if self._spool is not None:
+            place = await run_sync(self._left_for_web_server, token, name, limiter=self._blob_limit)
+            headers = {**_HEADERS, "X-Accel-Redirect": place}
+            return Response(media_type="application/octet-stream", headers=headers)
         blob = await run_sync(
             lambda: self._sessions().audio_blob(token, name), limiter=self._blob_limit
         )
         return _BlobResponse(blob, media_type="application/octet-stream", headers=_HEADERS)
+
+    def _left_for_web_server(self, token: str, name: str) -> str:
+        assert self._spool is not None
+        return self._spool.put(self._sessions().audio_blob(token, name))
 
     async def answer(self, request: Request) -> Response:
         token = request.path_params["token"]

@@ -125,6 +125,7 @@ def create_app(workspace_dir: str | Path, *, database: str | None = None) -> Any
     from abx.app import SCRIPT, Context, provide
     from abx.app.host_config import NoErrorDialogs
     from abx.routes import make_routes
+    from abx.spool import spool_from_environment
 
     sessions = open_sessions(workspace_dir, database=database)
     use(sessions, workspace_dir)
@@ -139,7 +140,7 @@ def create_app(workspace_dir: str | Path, *, database: str | None = None) -> Any
 
     return st.App(
         SCRIPT,
-        routes=make_routes(current),
+        routes=make_routes(current, spool=spool_from_environment()),
         lifespan=lifespan,
         middleware=[Middleware(NoErrorDialogs)],
     )
