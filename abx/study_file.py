@@ -29,6 +29,7 @@ from abx.study import (
 )
 from abx.study_claims import read_claims, read_groups, read_primary_metric
 from abx.study_sound import (
+    MADE_MARK,
     add_region_runs,
     check_parents,
     read_made,
@@ -248,7 +249,7 @@ def _read_stage(table: Reader, files: _Files, seen: set[str]) -> Stage:
     sources = read_sources(table, files.check)
     return Stage(
         id=stage_id,
-        label=table.text("label", stage_id),
+        label=table.text("label", stage_id) + (MADE_MARK if made else ""),
         responses=tuple(responses),
         factors=_read_factors(table),
         cost=table.number("cost", 0.0, low=0.0),

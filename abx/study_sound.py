@@ -10,6 +10,7 @@ from abx.study import Made, Rendering, Stage
 from abx.toml_reader import Reader, did_you_mean, show
 
 __all__ = [
+    "MADE_MARK",
     "SoundSources",
     "add_region_runs",
     "check_parents",
@@ -20,6 +21,9 @@ __all__ = [
 ]
 
 Check = Callable[[str, Callable[[str, str], InputError]], str]
+
+MADE_MARK = " (made)"
+"""Ends the label of a stage that was never built, on every page and in every table."""
 
 SMOOTHING = {"none": "none", "1/12": "twelfth", "1/6": "sixth", "1/3": "bands"}
 """Widths of the study file, in octaves, and the names of :class:`stimuli.filters.FilterChoices`."""
@@ -134,7 +138,7 @@ def add_region_runs(root: Reader, stages: tuple[Stage, ...]) -> tuple[Stage, ...
     added = [
         Stage(
             id=f"run-{run.number:02d}",
-            label=f"{first} with {', '.join(run.taken)} of {second}",
+            label=f"{first} with {', '.join(run.taken)} of {second}{MADE_MARK}",
             responses=(),
             factors={
                 _factor(region): second if region in run.taken else first for region in regions

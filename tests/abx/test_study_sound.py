@@ -81,6 +81,8 @@ def test_every_choice_reaches_the_rendered_set(made_desk):
     assert stages["half"].synthetic == "partial step: 50 % from stock to both in dB"
     assert stages["mended"].synthetic.startswith("corrected copy: both with deep bass")
     assert stages["stock"].synthetic == ""
+    marked = {name for name, stage in stages.items() if stage.label.endswith(" (made)")}
+    assert marked == {"swap", "half", "mended"}
     assert stages["sides"].right_band_level_db is not None
     assert stages["room"].phase == "measured"
     assert stages["stock"].phase == "linear"
@@ -147,6 +149,7 @@ def test_sixteen_runs_come_with_their_factors():
     assert len({tuple(row) for row in signs}) == 16
     for name, level in (("stock", "stock"), ("both", "both")):
         assert all(study.stage(name).factors[n] == level for n in names)
+    assert all(stage.label.endswith(" (made)") for stage in made)
     assert study.stage("stock").factors["source"] == "stock"  # what was there stays
     order = [stage.id for stage in study.stages]
     assert order.index("stock") < order.index("both") < order.index("run-01")
