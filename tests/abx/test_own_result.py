@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 from study_desk import STUDY, make_desk
 
@@ -34,6 +35,19 @@ def test_a_favourite_among_several_versions() -> None:
     # Clopper-Pearson, 3 of 3: lower limit 0.025^(1/3) = 0.292.
     assert "from 29 to 100 %" in words
     assert not [name for name in ("'i'", " i ", "stage") if name in words]
+
+
+def test_many_comparisons_are_drawn() -> None:
+    """Three rounds of the six pairs; against all 2^18 ways of guessing, counted one by one."""
+    pairs = 3 * ROUND_ROBIN
+    wins = np.array(np.meshgrid(*18 * [[0, 1]], indexing="ij"), dtype=np.int8).reshape(18, -1)
+    tally = {
+        v: sum(wins[p] == pair.index(v) for p, pair in enumerate(pairs) if v in pair)
+        for v in "ijkl"
+    }
+    exact = float(np.mean(np.max(list(tally.values()), axis=0) >= 8))
+    # 40,000 draws: a standard error of at most 0.0025.
+    assert _some_version_wins(pairs, 8) == pytest.approx(exact, abs=0.01)
 
 
 def test_nobody_ahead_and_too_few() -> None:
