@@ -63,9 +63,11 @@ def pressed(label: str, **options: Any) -> bool:
 
 
 @contextmanager
-def progress_bar() -> Iterator[Callable[[int, int, str], None]]:
-    """Show a bar from the first report of progress to the end of the block."""
+def progress_bar(first: str = "") -> Iterator[Callable[[int, int, str], None]]:
+    """Show a bar to the end of the block, at once where there is something to say first."""
     place = st.empty()
+    if first:
+        place.progress(0.0, first)
 
     def show(done: int, total: int, what: str) -> None:
         place.progress(min(1.0, done / max(1, total)), what)
@@ -115,7 +117,7 @@ def sound_page() -> None:
         return
     if pressed("Render and check", type="primary", disabled=sealed(workspace)):
         try:
-            with progress_bar() as show:
+            with progress_bar("Reading tables and music") as show:
                 render(workspace, show)
                 check_stimuli(workspace, show)
         except WRONG as error:

@@ -36,7 +36,7 @@ _STYLE = """
 [data-testid="stToolbarActions"], [data-testid="stDecoration"],
 [data-testid="stStatusWidget"], #MainMenu, footer { display: none !important; }
 [data-testid="stMainBlockContainer"] { padding: 1.25rem 1rem 2rem; max-width: 62rem; }
-.st-key-sheet { max-width: 44rem; margin: 0 auto; }
+[class*="st-key-sheet"] { max-width: 44rem; margin: 0 auto; }
 .stApp h1 { font-size: 1.9rem; font-weight: 600; letter-spacing: 0; text-wrap: balance; }
 .stApp h2 { font-size: 1.25rem; font-weight: 600; letter-spacing: 0; padding: 0.5rem 0 0; }
 [data-testid="stHeaderActionElements"] { display: none; }
@@ -57,6 +57,11 @@ button:focus-visible, input:focus-visible { outline: 3px solid #b86e00 !importan
 .stApp code { color: #0a5a63; background: #e3ebe8; font-size: 0.95rem; overflow-wrap: anywhere;
   white-space: pre-wrap; }
 .stApp pre code { background: transparent; }
+[data-testid="stException"] { padding: 0.75rem 1rem; background: #fbe9e5; color: #14231e;
+  border-left: 6px solid #9c2f22; border-radius: 6px; }
+[data-testid="stException"] > * { display: none !important; }
+[data-testid="stException"]::before { content: "Something went wrong here, and it is not "
+  "your fault. Everything that was saved is kept. Please reload the page."; }
 a[data-testid^="stBaseLinkButton"] { min-height: 3.25rem; border-width: 2px; }
 a[data-testid^="stBaseLinkButton"] p { font-size: 1.15rem; }
 [data-testid="stTextArea"] label, [data-testid="stTextArea"] label p { opacity: 1;
@@ -116,6 +121,7 @@ table.plain .number { text-align: right; }
   .stApp pre code { background: transparent; }
   [data-testid="stAlertContainer"] { background: #1f302c; color: #e8f0ec; border-color: #7fd6d0; }
   [data-testid="stAlertContainer"] p { color: #e8f0ec; }
+  [data-testid="stException"] { background: #3a211d; color: #e8f0ec; border-color: #ff9d8a; }
   [data-testid="stAlertContainer"]:has([data-testid="stAlertContentError"]) {
     background: #3a211d; border-color: #ff9d8a; }
   [data-testid="stAlertContainer"]:has([data-testid="stAlertContentWarning"]) {
@@ -128,9 +134,9 @@ table.plain .number { text-align: right; }
   button:focus-visible, input:focus-visible { outline-color: #f2bd4a !important; }
 }
 @media (max-width: 45rem) {
-  .st-key-sheet [data-testid="stButton"], .st-key-sheet button[data-testid^="stBaseButton"] {
-    width: 100%; }
-  .st-key-sheet [data-testid="stElementContainer"]:has(button[data-testid^="stBaseButton"]) {
+  [class*="st-key-sheet"] [data-testid="stButton"],
+  [class*="st-key-sheet"] button[data-testid^="stBaseButton"] { width: 100%; }
+  [class*="st-key-sheet"] [data-testid="stElementContainer"]:has(button[data-testid^="stBase"]) {
     width: 100% !important; }
   [data-testid="stMainBlockContainer"] { padding: 0.75rem 0.75rem 1.5rem; }
   .st-key-way { gap: 0 !important; justify-content: space-between; }

@@ -20,7 +20,7 @@ def show_withdrawal_code(token: str) -> None:
         code = withdrawal_code(provided().sessions, token)
     except AbxError:  # withdrawn already: nothing is left to take back
         return
-    with st.container(key="sheet"):
+    with st.container(key="sheet-code"):  # stands beside another sheet of the same page
         st.header("If you change your mind")
         st.write(
             f"With this code you can have your answers removed later, at /{WITHDRAW_PATH} on "

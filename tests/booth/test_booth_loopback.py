@@ -12,12 +12,14 @@ import pytest
 from browser_study import PAIRED, write_study
 from scipy.signal import correlate
 
-from abx.booth import LEAVE, BoothPlayer, TerminalConsole, read_blob, run_booth
+from abx.booth import FLOOR_DB, LEAVE, BoothPlayer, TerminalConsole, read_blob, run_booth
 from abx.errors import InputError
 from abx.export import trial_rows
+from abx.preview import hear_stages, stage_blob
 from abx.server import open_sessions
 from abx.session import Sessions
 from abx.verify_log import Finding, verify_log
+from abx.workspace import Workspace
 from analysis.run import analyse
 from analysis.trials import trial_table
 
@@ -234,3 +236,33 @@ def test_the_set_to_get_to_know_is_heard_and_left_without_an_answer(
         line for line in script.lines if line.startswith(("Set 2", "Practice 1", "Question 1"))
     ]
     assert later, script.lines
+
+
+def test_the_owner_hears_each_stage_under_its_name(card, tmp_path: Path) -> None:
+    folder = write_study(tmp_path / "study", tests=PAIRED)
+    workspace = Workspace.open(folder)
+    stages, _ = read_blob(stage_blob(workspace, "ripple"))
+    script = Script(["\r", "3", 2.0, " ", "\r"])
+
+    def listen() -> None:
+        hear_stages(workspace, "ripple", script, latency=0.1)
+
+    heard = card.record(tmp_path, listen)
+    assert "Plover sounds" in script.lines
+    assert any(line.startswith("Hear: 1 Osprey, 2 Heron, 3 Plover.") for line in script.lines)
+    begin, piece = first_sound(heard) + RATE // 2, RATE // 10  # behind the rise from silence
+    pieces = [heard[k : k + piece] for k in range(begin, last_sound(heard) - 2 * piece, piece)]
+    # The best piece: one that holds no fade at the ends of the loop.
+    likeness = [max(fit(piece, sound) for piece in pieces) for sound in stages]
+    print(f"likeness to osprey, heron, plover: {np.round(likeness, 6)}")
+    assert likeness[2] > 0.99999
+    assert likeness[2] == max(likeness)
+    loudest_db = 20 * np.log10(np.abs(heard).max() / max(np.abs(s).max() for s in stages))
+    assert loudest_db < FLOOR_DB + 0.1, "it did not begin very quiet"
+
+
+def fit(piece: np.ndarray, sound: np.ndarray) -> float:
+    """Correlation of a piece with the place of the looped sound that fits it best."""
+    start = place_of(piece, sound)
+    here = np.vstack([sound, sound])[start : start + len(piece)].ravel()
+    return float(np.corrcoef(piece.ravel(), here)[0, 1])

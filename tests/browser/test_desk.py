@@ -95,6 +95,7 @@ def test_from_dropped_files_to_the_report(page: Page, tmp_path: Path) -> None:
         expect(page.get_by_text("Deviation from the target")).to_be_visible()
         visit(page, "Sound")
         page.get_by_role("button", name="Render and check").click()
+        expect(page.get_by_role("progressbar")).to_be_visible()
         expect(page.get_by_text("checks passed.")).to_be_visible(timeout=60_000)
         assert violations(page) == []
         hear_every_stage(page)
