@@ -19,6 +19,7 @@ __all__ = [
     "drift",
     "excluded_listeners",
     "parse_screening",
+    "rating_drift",
     "rating_f",
 ]
 
@@ -89,8 +90,28 @@ def drift(table: TrialTable) -> dict[str, Any] | None:
     """
     frame = table.of(*FORCED_CHOICE)
     frame = frame.loc[frame["correct"].notna()]
+    return None if frame.empty else _drift_of(frame, frame["correct"].to_numpy())
+
+
+def rating_drift(table: TrialTable) -> dict[str, Any] | None:
+    """Test whether ratings rise or fall over the session.
+
+    As :func:`drift`, on ratings less the panel's mean of the same stage and programme, so that the
+    order in which stages came does not count.
+
+    Returns
+    -------
+    dict or None
+        As :func:`drift`, ``slope`` in points of the scale from start to end; None without ratings.
+    """
+    frame = table.of("rating")
     if frame.empty:
         return None
+    means = frame.groupby(["stage_a", "programme"], observed=True)["rating"].transform("mean")
+    return _drift_of(frame, (frame["rating"] - means).to_numpy(dtype=float))
+
+
+def _drift_of(frame: pd.DataFrame, values: np.ndarray) -> dict[str, Any]:
     _, (listener,) = label_codes(frame, "listener")
     _, (session,) = label_codes(frame, "session")
     sitting = np.unique(listener * (session.max() + 1) + session, return_inverse=True)[1]
@@ -101,11 +122,10 @@ def drift(table: TrialTable) -> dict[str, Any] | None:
     np.maximum.at(last, sitting, order)
     span = (last - first)[sitting]
     place = np.where(span > 0, (order - first[sitting]) / np.where(span > 0, span, 1), 0.5)
-    correct = frame["correct"].to_numpy()
-    slopes = _slopes(place, correct, listener)
+    slopes = _slopes(place, values, listener)
     late = place >= 0.5
     nan = float("nan")
-    halves = [float(correct[part].mean()) if part.any() else nan for part in (~late, late)]
+    halves = [float(values[part].mean()) if part.any() else nan for part in (~late, late)]
     n = len(slopes)
     result = {
         "method": "slopes within listeners, t between them",

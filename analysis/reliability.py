@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from analysis.listeners import drift, rating_f
+from analysis.listeners import drift, rating_drift, rating_f
 from analysis.repeats import Repeats, group_ids, in_order, repeat_counts, turns
 from analysis.trials import TrialTable, label_codes
 
@@ -351,6 +351,7 @@ def reliability_block(table: TrialTable) -> dict[str, Any]:
         "kendall_u": overall["u"],
         "panel": overall,
         "drift": drift(table),
+        "drift_ratings": rating_drift(table),
         "agreement": [_agreement_block(paired, programme) for programme in heard],
     }
 

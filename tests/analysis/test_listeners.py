@@ -10,7 +10,7 @@ import pytest
 from scipy import stats
 
 from analysis.errors import InputError
-from analysis.listeners import drift, parse_screening, rating_f
+from analysis.listeners import drift, parse_screening, rating_drift, rating_f
 from analysis.run import analyse
 from analysis.trials import trial_table
 
@@ -66,6 +66,28 @@ def test_drift_is_calibrated(abx_rows: Abx) -> None:
         p.append(found["p_value"])
     # 80 draws: 5 % to three standard errors (2.4 %).
     assert np.mean(np.array(p) <= 0.05) < 0.13
+
+
+def test_ratings_that_fall_over_the_session() -> None:
+    rng = np.random.default_rng(5)
+    rows = [
+        (f"P{p:02d}", f"item{k}", stage, 60 + 10 * s - 4 * k + float(rng.normal(0, 3)))
+        for p in range(12)
+        for k, s, stage in ((k, s, "abc"[s]) for k in range(6) for s in rng.permutation(3).tolist())
+    ]
+    frame = pd.DataFrame(rows, columns=["listener", "programme", "stage_a", "answer"])
+    frame["session"], frame["method"] = "1", "rating"
+    frame["trial"] = frame.groupby("listener").cumcount() + 1
+    # The same item always comes at the same place: a fall from item to item is no drift.
+    steady = rating_drift(trial_table(frame))
+    assert steady is not None
+    assert abs(steady["slope"]) < 3
+    frame["programme"] = "one"
+    falling = rating_drift(trial_table(frame))
+    assert falling is not None
+    assert falling["slope"] == pytest.approx(-20 * 17 / 15, abs=3)
+    assert falling["p_value"] < 1e-6
+    assert rating_drift(trial_table(frame.assign(method="paired", stage_b="z", answer="a"))) is None
 
 
 def test_screening_shows_both(abx_rows: Abx) -> None:

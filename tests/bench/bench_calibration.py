@@ -335,7 +335,7 @@ def preference(g: int, n: int) -> Iterator[Row]:
         p = np.array([row.p_value for row in rows if row is not None])
         return bool(holm(p).min() <= 0.05)
 
-    few = max(200, n // 4)
+    few = max(min(n, 200), n // 4)
     yield Row("interval of a pair's share", g, "cover", *repeat(n, 41, pair_share))
     yield Row("listeners differ (mixed worths)", g, "at most", *repeat(few, 42, differ))
     yield Row("any of six claims, Holm", g, "at most", *repeat(n, 43, claims))
@@ -426,7 +426,7 @@ def ratings_and_agreement(g: int, n: int) -> Iterator[Row]:
         a, b, who = np.zeros(2 * g, int), np.ones(2 * g, int), np.repeat(np.arange(g), 2)
         return bool(_pairs(["i", "j"], a, b, who, grade, 0.95)[0]["p_value"] <= 0.05)
 
-    few = max(200, n // 4)
+    few = max(min(n, 200), n // 4)
     yield Row("interval of a mean rating", g, "cover", *repeat(n, 51, mean_covered))
     yield Row("ratings, mixed model", g, "level", *repeat(few, 52, mixed_level))
     yield Row("interval of the mixed model", g, "cover", *repeat(few, 53, mixed_covered))
