@@ -59,7 +59,7 @@ class AppProcess:
         return f"http://127.0.0.1:{self.port}"
 
     def wait(self) -> None:
-        deadline = time.monotonic() + 60
+        deadline = time.monotonic() + 240
         while True:
             try:
                 httpx.get(f"{self.url}/listen/nobody/next", timeout=5)
@@ -146,7 +146,7 @@ class Listener(threading.Thread):
         what: str,
         body: dict[str, object] | None = None,
     ) -> dict:
-        deadline = time.monotonic() + 120
+        deadline = time.monotonic() + 400
         while True:
             url = f"{rng.choice(self.urls)}/listen/{self.token}/{what}"
             try:
@@ -170,7 +170,7 @@ def run_listeners(listeners: list[Listener]) -> None:
 
 def wait_for(listeners: list[Listener]) -> None:
     for listener in listeners:
-        listener.join(timeout=600)
+        listener.join(timeout=1200)
         assert not listener.is_alive(), "a listener never finished"
         if listener.fault is not None:
             raise listener.fault
