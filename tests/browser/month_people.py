@@ -77,6 +77,16 @@ def opened(root: Path) -> Iterator[str]:
     assert server.returncode in (0, 130), (root / "server.log").read_text()
 
 
+@contextmanager
+def patient() -> Iterator[None]:
+    """Wait longer for a page than a single screen's tests do: the walk is not about speed."""
+    expect.set_options(timeout=60_000)
+    try:
+        yield
+    finally:
+        expect.set_options(timeout=5_000)  # Playwright's own
+
+
 class Person:
     """One simulated person in a sitting of a running study.
 

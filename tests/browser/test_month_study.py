@@ -23,7 +23,7 @@ import numpy as np
 import pytest
 import soundfile
 from browser_harness import Listener
-from month_people import Person, earwitness, opened, sit_down
+from month_people import Person, earwitness, opened, patient, sit_down
 from playwright.sync_api import Browser, BrowserContext, Page, expect
 
 from abx.demo.build import POSITIONS, STAGES, response_name, response_table
@@ -125,8 +125,8 @@ def study(browser: Browser, tmp_path_factory: pytest.TempPathFactory) -> Path:
     assert "FAILS" not in earwitness("render", "swaps", cwd=folder)
     assert "24 listeners, 8 stages" in earwitness("plan", "swaps", cwd=folder)
     context = browser.new_context(viewport={"width": 1280, "height": 800})
-    context.set_default_timeout(15_000)
-    with opened(root) as url:
+    context.set_default_timeout(60_000)
+    with patient(), opened(root) as url:
         listen(context.new_page(), root, url)
     context.close()
     said = earwitness("close", "swaps", "--yes", cwd=folder)
