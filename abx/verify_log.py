@@ -122,6 +122,7 @@ def verify_log(
             else "the stimulus manifest is the sealed one",
         ),
     ]
+    checks.append(_check("software", _software_faults(rows, opened), _software_words(opened)))
     seed, seed_check = _seed_check(store, study_id, rows, opened)
     checks.append(seed_check)
     if seed is not None:
@@ -278,6 +279,20 @@ def _stimuli_faults(
                 f"the file of {record.stage}, {record.programme} holds the stimulus of "
                 f"{other.stage}, {other.programme}: they were swapped"
             )
+
+
+def _software_faults(rows: Sequence[LogRow], opened: Mapping[str, Any]) -> Iterator[str]:
+    """Name sittings run by another version of this program than the seal has."""
+    sealed = opened.get("software")
+    for row in rows:
+        if row.kind == "session-begun" and row.body is not None:
+            found = row.content.get("software")
+            if found != sealed:
+                yield f"{_row_name(row)} was run by version {found}, the seal names {sealed}"
+
+
+def _software_words(opened: Mapping[str, Any]) -> str:
+    return f"every sitting was run by the sealed version of the program, {opened.get('software')}"
 
 
 def _seed_check(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import sqlite3
 from collections.abc import Callable
@@ -55,6 +56,16 @@ def test_an_honest_study_holds(store: Store, shared_desk: Desk) -> None:
     assert count == len(store.rows(sessions.study_id))
     assert failed(check(shared_desk, store, expected_head=head)) == set()
     assert failed(check(shared_desk, store, expected_head="0" * 64)) == {"head"}
+
+
+def test_a_sitting_under_another_version_is_named(local_store: Store, shared_desk: Desk) -> None:
+    sessions = filled(shared_desk, local_store, close=False)
+    assert failed(check(shared_desk, local_store)) == set()
+    sessions.opening = dataclasses.replace(sessions.opening, software="99.0")
+    sessions.begin(consent=True)
+    checks = check(shared_desk, local_store)
+    assert failed(checks) == {"software"}
+    assert "was run by version 99.0, the seal names" in checks["software"].words
 
 
 def test_an_empty_database_is_named(local_store: Store, shared_desk: Desk) -> None:
