@@ -210,6 +210,7 @@ def run(name: str, *, full: bool) -> dict[str, Any]:
     bench = BENCHES[name]
     options = bench.full if full else bench.short
     env = {**os.environ, "PYTHONPATH": str(HERE.parents[1]), "OPENBLAS_NUM_THREADS": "1"}
+    busy = round(os.getloadavg()[0], 1)
     started = time.monotonic()
     with tempfile.TemporaryFile("w+") as errors:
         done = subprocess.run(
@@ -231,6 +232,7 @@ def run(name: str, *, full: bool) -> dict[str, Any]:
         "command": " ".join(["python", f"tests/bench/{bench.script}", *options]),
         "at": datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC"),
         "took_s": round(time.monotonic() - started, 1),
+        "load_before": busy,
         "failed": done.returncode != 0,
         "figures": [asdict(figure) for figure in figures],
     }
@@ -278,6 +280,7 @@ def page(record: dict[str, Any]) -> str:
     versions = ", ".join(f"{name} {number}" for name, number in m["versions"].items())
     runs = [
         f"| `{run_of['command']}` | {run_of['at']} | {run_of['took_s']:.0f} s |"
+        f" {run_of.get('load_before', '')} |"
         for name in BENCHES
         if (run_of := record["benches"].get(name)) is not None
     ]
@@ -309,10 +312,11 @@ def page(record: dict[str, Any]) -> str:
             "",
             "That runs each of these in a process of its own, prints the table, keeps the record",
             "in `tests/bench/last_run.json` and writes this page. `--only NAME` runs one, `--full`",
-            "runs all at full length.",
+            "runs all at full length. A load average well above 0 before a bench means that the",
+            "machine had other work: then trust its ratios, and no seconds.",
             "",
-            "| bench | last run | took |",
-            "|---|---|---|",
+            "| bench | last run | took | load average before |",
+            "|---|---|---|---|",
             *runs,
             "",
         ]

@@ -58,7 +58,10 @@ def report_pictures(page: Page, study: Path, folder: Path) -> None:
     """Take parts of the rehearsal's report."""
     page.goto((study / "rehearsal/results/report.html").resolve().as_uri())
     for name in SECTIONS:
-        page.locator(f"section#{name}").screenshot(path=folder / f"report-{name}.png")
+        part = page.locator(f"section#{name}")
+        if name == "preference":  # the whole of it is several pages
+            part = part.locator("figure").first
+        part.screenshot(path=folder / f"report-{name}.png")
 
 
 def listener_pictures(listener: Listener, folder: Path) -> None:

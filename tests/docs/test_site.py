@@ -176,3 +176,14 @@ def test_the_study_file_page_has_exactly_the_keys_of_the_program(
     for table, keys in known.items():
         rows = re.findall(r"^\| `([a-z_]+)` \|", sections[table], re.MULTILINE)
         assert set(rows) - set(method_ids()) == keys, table
+
+
+def test_the_benchmark_page_is_written_from_the_last_run(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.syspath_prepend(str(DOCS.parents[1] / "tests" / "bench"))
+    import run_all
+
+    record = json.loads(run_all.RECORD.read_text("utf-8"))
+    assert run_all.PAGE.read_text("utf-8") == run_all.page(record)
+    figures = [figure for run in record["benches"].values() for figure in run["figures"]]
+    assert any(figure["plain"] and figure["ratio"] for figure in figures)
+    assert {"processor", "cores", "python", "versions"} <= set(record["machine"])
