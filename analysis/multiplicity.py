@@ -2,18 +2,29 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
-from statsmodels.stats.multitest import multipletests
+from scipy import stats
 
 __all__ = ["benjamini_hochberg", "holm"]
 
 
-def _adjust(p_values: np.ndarray, method: str) -> np.ndarray:
+def _adjust(p_values: np.ndarray, method: Callable[[np.ndarray], np.ndarray]) -> np.ndarray:
     p = np.asarray(p_values, dtype=float)
     adjusted = np.full_like(p, np.nan)
     known = np.isfinite(p)
     if known.any():
-        adjusted[known] = multipletests(p[known], method=method)[1]
+        adjusted[known] = method(p[known])
+    return adjusted
+
+
+def _step_down(p: np.ndarray) -> np.ndarray:
+    # The kept library collects garbage at every call, a tenth of a second in a large process.
+    order = np.argsort(p, kind="stable")
+    steps = np.maximum.accumulate(np.arange(len(p), 0, -1) * p[order])
+    adjusted = np.empty_like(p)
+    adjusted[order] = np.minimum(steps, 1.0)
     return adjusted
 
 
@@ -29,7 +40,7 @@ def holm(p_values: np.ndarray) -> np.ndarray:
     -------
     numpy.ndarray, shape (n,)
     """
-    return _adjust(p_values, "holm")
+    return _adjust(p_values, _step_down)
 
 
 def benjamini_hochberg(p_values: np.ndarray) -> np.ndarray:
@@ -44,4 +55,4 @@ def benjamini_hochberg(p_values: np.ndarray) -> np.ndarray:
     -------
     numpy.ndarray, shape (n,)
     """
-    return _adjust(p_values, "fdr_bh")
+    return _adjust(p_values, stats.false_discovery_control)
