@@ -28,6 +28,9 @@ __all__ = [
 _SHUTDOWN_S = 3
 """Open websockets of pages do not hold up a stop for longer."""
 
+# No page of a running study takes files; only the study desk does.
+_NO_UPLOADS = {"server.maxUploadSize": 1}
+
 _lock = threading.Lock()
 _current: tuple[Sessions, Path] | None = None
 
@@ -119,7 +122,6 @@ def create_app(workspace_dir: str | Path, *, database: str | None = None) -> Any
         As :func:`open_sessions`.
     """
     import streamlit as st
-
     from starlette.middleware import Middleware
 
     from abx.app import SCRIPT, Context, provide
@@ -168,7 +170,7 @@ def app_from_environment() -> Any:
             problem="the variable is not set",
             remedy="set it to the study folder",
         )
-    _configure()
+    _configure(**_NO_UPLOADS)
     return create_app(root, database=os.environ.get("EARWITNESS_DATABASE"))
 
 
@@ -205,7 +207,7 @@ def serve(
     """
     import uvicorn
 
-    _configure(**{"server.address": host, "server.port": port})
+    _configure(**{"server.address": host, "server.port": port, **_NO_UPLOADS})
     # The pages' own way to run leaves small replies waiting some 40 ms for the client's
     # delayed acknowledgement: its sockets have no TCP_NODELAY. Addresses hold tokens and are
     # not logged.

@@ -70,8 +70,19 @@ def read_number_table(path: str | Path, *, min_columns: int, max_columns: int) -
     return NumberTable(tuple(rows), tuple(n for n, _ in data), path.name, digest)
 
 
+_MOST_BYTES = 32_000_000
+"""Half a million points; reading more would only fill the memory."""
+
+
 def _read_bytes(path: Path) -> bytes:
     try:
+        size = path.stat().st_size
+        if size > _MOST_BYTES:
+            raise InputError(
+                source=str(path),
+                problem=f"the file has {size / 1e6:.0f} MB; no table of a response is that large",
+                remedy="Check that it is the right file, or export fewer points",
+            )
         raw = path.read_bytes()
     except FileNotFoundError:
         raise InputError(

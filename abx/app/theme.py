@@ -13,6 +13,7 @@ STREAMLIT_OPTIONS: dict[str, object] = {
     "server.headless": True,
     "server.fileWatcherType": "none",
     "browser.gatherUsageStats": False,
+    "server.maxUploadSize": 100,
     "client.toolbarMode": "minimal",
     "client.showErrorDetails": "none",
     "theme.font": _FONT,

@@ -95,6 +95,7 @@ def test_an_app_for_several_processes(desk: Desk, monkeypatch: pytest.MonkeyPatc
     assert current().study.title == "Cabin test"
     assert streamlit.config.get_option("browser.gatherUsageStats") is False
     assert streamlit.config.get_option("client.toolbarMode") == "minimal"
+    assert streamlit.config.get_option("server.maxUploadSize") == 1
     assert str(streamlit.config.get_option("theme.light.primaryColor")).startswith("#")
     current().store.close()
     assert file.is_file()

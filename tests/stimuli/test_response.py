@@ -1,5 +1,7 @@
 """Reading response tables: every way of writing one, and every way of spoiling one."""
 
+from pathlib import Path
+
 import numpy as np
 import numpy.testing as npt
 import pytest
@@ -162,3 +164,11 @@ def test_positions_with_different_grids_share_their_range(tmp_path):
 def test_stage_without_tables_is_refused():
     with pytest.raises(InputError, match="no response"):
         power_average([])
+
+
+def test_a_file_larger_than_any_table_is_refused_unread(tmp_path: Path) -> None:
+    path = tmp_path / "film.csv"
+    with path.open("wb") as file:
+        file.truncate(40_000_000)
+    with pytest.raises(InputError, match="has 40 MB; no table of a response is that large"):
+        read_response(path)
