@@ -78,6 +78,8 @@ class FilterBank:
         self._spectra = [self._transform_filter(h) for h in padded]
         self._tail = np.zeros(self._history, dtype=np.complex64)
         self._joined = np.empty(self._history + self.batch_frames, dtype=np.complex64)
+        self._spectra_of_batches = np.empty((2, _ROWS, self.n_fft), dtype=np.complex64)
+        self._turn = 0
 
     def _transform_filter(self, taps: Floats) -> tuple[Complexes, Complexes | None]:
         """Factors of the signal's spectrum and of its mirrored conjugate."""
@@ -103,7 +105,11 @@ class FilterBank:
         self._tail[self._history - len(heard) :] = heard
 
     def transform(self, batch: Complexes) -> Complexes:
-        """Take the next batch in and return its spectra for :meth:`apply`, one a row."""
+        """Take the next batch in and return its spectra for :meth:`apply`, one a row.
+
+        They lie in memory of the bank until the batch after the next is taken in: long enough
+        to work on one batch while the next is transformed.
+        """
         rows = -(-len(batch) // self.block_frames)
         joined = self._joined[: self._history + rows * self.block_frames]
         joined[: self._history] = self._tail
@@ -111,7 +117,10 @@ class FilterBank:
         joined[self._history + len(batch) :] = 0
         self._tail[:] = joined[len(batch) : len(batch) + self._history]
         segments = np.lib.stride_tricks.sliding_window_view(joined, self.n_fft)
-        return np.asarray(fft.fft(segments[:: self.block_frames], axis=1))
+        self._turn = 1 - self._turn
+        spectra = self._spectra_of_batches[self._turn][:rows]
+        spectra[:] = segments[:: self.block_frames]
+        return np.asarray(fft.fft(spectra, axis=1, overwrite_x=True))
 
     def workspace(self) -> Workspace:
         """Memory for one caller of :meth:`apply`, to be used again for each batch.

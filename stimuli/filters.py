@@ -370,6 +370,13 @@ def _interp(x: Floats, grid: Floats, values: Floats) -> Floats:
     return np.asarray(np.interp(np.log(x), np.log(grid), values))
 
 
+_COARSE_ROUNDS = 8
+
+
+def _moved(nodes: Floats, error: Floats, wanted: Floats) -> Floats:
+    return np.clip(nodes + np.clip(error, -6, 6), FLOOR_DB - 20, wanted.max() + 30)
+
+
 def _fit_bands(
     wanted: Floats,
     bands: Bands,
@@ -391,6 +398,13 @@ def _fit_bands(
     for plateau in (0.0, 0.5, 0.8):
         curve = _NodeCurve(bands, rate, n_taps, plateau, fine, linear)
         nodes = wanted.copy()
+        # Most of the way by the magnitude alone, which is cheap; the finished filter, cut to its
+        # length, then asks for a round or two.
+        for _ in range(_COARSE_ROUNDS):
+            error = wanted - curve.designed_levels(nodes)
+            if np.abs(error).max() < tolerance_db / 4:
+                break
+            nodes = _moved(nodes, error, wanted)
         for _ in range(rounds):
             h = curve.filter(nodes)
             achieved = curve.band_levels(h)
@@ -400,7 +414,7 @@ def _fit_bands(
                 best = (worst, h, achieved)
             if worst < tolerance_db:
                 return h, achieved
-            nodes = np.clip(nodes + np.clip(error, -6, 6), FLOOR_DB - 20, wanted.max() + 30)
+            nodes = _moved(nodes, error, wanted)
         if best is not None and best[0] < 0.1:
             break
     if best is None:  # pragma: no cover - rounds is at least 1
@@ -435,13 +449,20 @@ class _NodeCurve:
         self._fine_db = 0.0 if fine is None else np.interp(self._x, fine[0], fine[1])
 
     def filter(self, nodes_db: Floats) -> Floats:
-        levels = np.repeat(nodes_db, self._repeat)
-        x = np.clip(self._x, self._knots[0], self._knots[-1])
-        db = PchipInterpolator(self._knots, levels)(x) + self._fine_db
-        magnitude = 10 ** (db / 20)
+        magnitude = self._magnitude(nodes_db)
         if self._linear:
             return linear_phase_fir(magnitude, n_taps=self._n_taps - 1)
         return minimum_phase_fir(magnitude, n_taps=self._n_taps)
+
+    def _magnitude(self, nodes_db: Floats) -> Floats:
+        levels = np.repeat(nodes_db, self._repeat)
+        x = np.clip(self._x, self._knots[0], self._knots[-1])
+        db = PchipInterpolator(self._knots, levels)(x) + self._fine_db
+        return np.asarray(10 ** (db / 20))
+
+    def designed_levels(self, nodes_db: Floats) -> Floats:
+        """Band levels of the magnitude before it is made a filter of finite length."""
+        return pink_band_level_db(self._f, self._magnitude(nodes_db) ** 2, self._bands)
 
     def band_levels(self, h: Floats) -> Floats:
         power = np.abs(fft.rfft(h, 2 * self._n_fft)) ** 2

@@ -4,15 +4,15 @@
 
 Three figures on the same files and the same cores:
 
-- *copy*: decode the source and encode it once per stage to 24-bit FLAC, nothing else. Given twice:
-  one file after the other, and on all cores at once.
+- *copy*: decode the source and encode the finished stimuli again to 24-bit FLAC, their samples
+  ready in memory, nothing else. Given twice: one file after the other, and on all cores at once.
 - *straightforward*: the script one would write first: soundfile, ``scipy.signal.oaconvolve``,
   pyloudnorm, 4x oversampling by soxr for the true peak, soundfile.
 - *ours*: the renderer with everything it does on top (further loudness models, hashes, manifest).
 
 Each with seconds on the clock and seconds of processor time; the latter also serves on a machine
-that is busy with other work. With ``--long`` also the peak memory of rendering a source of that
-many minutes.
+that is busy with other work. ``--cores 1`` keeps everything to one core. With ``--long`` also the
+peak memory of rendering a source of that many minutes.
 """
 
 from __future__ import annotations
@@ -58,16 +58,24 @@ def make_stages(count: int) -> list:
     return stages
 
 
-def copy(source: Path, folder: Path, stages: int, workers: int) -> float:
+def copy(source: Path, folder: Path, sounds: list[np.ndarray], workers: int) -> float:
     started = time.perf_counter()
-    x, rate = soundfile.read(source, dtype="int32", always_2d=True)
+    soundfile.read(source, dtype="int32", always_2d=True)
 
     def write(i: int) -> None:
-        soundfile.write(folder / f"copy-{i}.flac", x, rate, subtype="PCM_24")
+        soundfile.write(folder / f"copy-{i}.flac", sounds[i], RATE, subtype="PCM_24")
 
     with ThreadPoolExecutor(workers) as pool:
-        list(pool.map(write, range(stages)))
+        list(pool.map(write, range(len(sounds))))
     return time.perf_counter() - started
+
+
+def finished_sounds(folder: Path) -> list[np.ndarray]:
+    """Samples of the track's stimuli, as they lie in the files."""
+    from stimuli.manifest import read_manifest
+
+    names = [s.file_name for s in read_manifest(folder).stimuli if s.programme == "track"]
+    return [soundfile.read(folder / n, dtype="int32", always_2d=True)[0] for n in names]
 
 
 def straightforward(source: Path, folder: Path, filters: list) -> float:
@@ -119,7 +127,10 @@ def main() -> None:
     parser.add_argument("--repeats", type=int, default=3)
     parser.add_argument("--long", type=float, default=0.0, help="minutes for the memory figure")
     parser.add_argument("--json", type=Path)
+    parser.add_argument("--cores", type=int, help="use so many cores only")
     options = parser.parse_args()
+    if options.cores:
+        os.sched_setaffinity(0, sorted(os.sched_getaffinity(0))[: options.cores])
     cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
     stages = make_stages(options.stages)
     from stimuli.filters import design_stage_filter
@@ -130,9 +141,11 @@ def main() -> None:
         folder = Path(name)
         source = folder / "track.flac"
         make_source(source, options.minutes)
+        ours(source, folder / "set", stages)
+        sounds = finished_sounds(folder / "set")
         works = {
-            "copy_serial": lambda: copy(source, folder, options.stages, 1),
-            "copy_all_cores": lambda: copy(source, folder, options.stages, cores or 1),
+            "copy_serial": lambda: copy(source, folder, sounds, 1),
+            "copy_all_cores": lambda: copy(source, folder, sounds, cores or 1),
             "straightforward": lambda: straightforward(source, folder, filters),
             "ours": lambda: ours(source, folder / "set", stages),
         }
