@@ -228,3 +228,24 @@ def test_every_command_is_shown() -> None:
     shown = "\n".join(b.text for page in pages() for b in blocks(page) if b.kind == "sh")
     missing = [name for name in COMMANDS if f"earwitness {name}" not in shown]
     assert not missing
+
+
+def test_the_readme_types_what_the_program_takes() -> None:
+    """The README's run needs a car and weeks; the same run is walked in the tutorials.
+
+    Here each of its commands is held against the command's own options.
+    """
+    import shlex
+
+    import click
+
+    from abx.cli import cli
+
+    text = (DOCS.parents[1] / "README.md").read_text(encoding="utf-8")
+    typed = re.findall(r"^(?:.*bin/)?earwitness (.+)$", text, re.MULTILINE)
+    assert len(typed) >= 12
+    for line in typed:
+        name, *arguments = shlex.split(line, comments=True)
+        command = cli.get_command(click.Context(cli), name)
+        assert command is not None, line
+        command.make_parser(click.Context(command)).parse_args(arguments)
