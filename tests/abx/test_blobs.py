@@ -18,7 +18,7 @@ from abx.trial import treated
 from stimuli.loudness import integrated_loudness
 
 
-def unpack(blob: memoryview) -> tuple[int, np.ndarray]:
+def unpack(blob: bytes | memoryview) -> tuple[int, np.ndarray]:
     """Read a block by the documented layout: rate and samples (versions, frames, channels)."""
     magic, versions, channels, rate, frames = struct.unpack("<4sHHII", blob[:16])
     assert magic == b"EWA1"
@@ -180,9 +180,9 @@ def test_missing_and_changed_files_are_named(desk: Desk) -> None:
 
 def test_the_obvious_copy_is_dull_and_as_loud(shared_desk: Desk) -> None:
     cache = StimulusCache(shared_desk.root / "stimuli", shared_desk.manifest)
-    plain, rate = cache.get("both", "low-tide")
-    dull, _ = cache.get(treated("both"), "low-tide")
-    plain, dull = plain / 2.0**31, dull / 2.0**31
+    kept, rate = cache.get("both", "low-tide")
+    treated_copy, _ = cache.get(treated("both"), "low-tide")
+    plain, dull = kept / 2.0**31, treated_copy / 2.0**31
     assert dull.shape == plain.shape
     npt.assert_allclose(
         integrated_loudness(dull, rate), integrated_loudness(plain, rate), atol=0.05
