@@ -7,9 +7,13 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page
+from playwright.sync_api import Browser, BrowserContext, Page, expect
 
 sys.path.insert(0, str(Path(__file__).parent))  # for the harness beside the tests
+
+# Waiting is no measurement: a busy machine may take its time with a page. What has to be quick
+# is measured by the tests that say so.
+expect.set_options(timeout=15_000)
 
 
 @pytest.fixture
