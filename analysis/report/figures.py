@@ -34,6 +34,7 @@ __all__ = [
 ]
 
 WIDTH_IN = 5.2
+_FEW_ROWS = 12
 _MARKERS = ("o", "^", "s", "D")
 _SERIES = (Colour.A, Colour.B, Colour.C, Colour.D)
 
@@ -83,7 +84,8 @@ def _legend_text(name: str) -> str:
 
 def rows_axes(labels: Sequence[str], *, row_in: float = 0.3) -> tuple[Figure, Axes]:
     """Return a figure whose rows carry the labels, first row on top."""
-    texts = [wrapped(label) for label in labels]
+    # Many rows get wider and therefore lower labels, so that the figure stays on one page.
+    texts = [wrapped(label, 26 if len(labels) <= _FEW_ROWS else 34) for label in labels]
     deepest = max((text.count("\n") + 1 for text in texts), default=1)
     height = 0.95 + max(row_in, 0.19 * deepest + 0.08) * len(texts)
     figure = Figure(figsize=(WIDTH_IN, height), layout="constrained")

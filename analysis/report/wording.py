@@ -215,8 +215,8 @@ _PREFERENCE = {
     "own.pairs": name("Choices of each listener for each pair (CSV)"),
     "rank.caption": Sentence(
         "Chance of each place, from drawing the listeners again: the first column is the place "
-        "of the version chosen most. Darker means likelier; a row spread over several places is "
-        "not settled."
+        "of the version chosen most. A stronger shade means likelier; a row spread over several "
+        "places is not settled."
     ),
     "pref.none": limit(
         "No paired choices were gathered, so this report cannot say which version people like more."
@@ -295,7 +295,7 @@ _MEASURED = {
     "resp.legend.target": name("target"),
     "dev.caption": Sentence(
         "Mean distance from the target by region, in dB. Plus means more than the target asks "
-        "for, minus less. Darker cells are further away."
+        "for, minus less. Cells of a stronger shade are further away."
     ),
     "dev.target": Sentence("Target: {target}."),
     "dev.none": limit("No deviation from a target was worked out for these data."),
