@@ -433,12 +433,7 @@ def ratings_and_agreement(g: int, n: int) -> Iterator[Row]:
     yield Row("ratings, ordered words", g, "level", *repeat(few, 54, ordered))
     yield Row("difference grade", g, "level", *repeat(few, 55, graded))
     yield Row("interval of a difference grade", g, "cover", *repeat(few, 56, graded_covered))
-    yield Row(
-        "strength of a preference",
-        g,
-        "level",
-        *repeat(few, 57, lambda r: strength(r)["p_value"] <= 0.05),
-    )
+    yield Row("strength of a preference", g, "level", *repeat(n, 57, strength))
     yield Row("rating pair, t", g, "level", *repeat(n, 21, pair))
     yield Row("rating pair, signs turned", g, "level", *repeat(n, 22, turned))
     yield Row("ratings, Huynh-Feldt", g, "level", *repeat(n, 23, anova))
