@@ -62,9 +62,7 @@ class _TooLarge(AbxError):
     """The body is larger than any answer."""
 
 
-def make_routes(
-    get_sessions: Callable[[], Sessions], *, spool: Spool | None = None
-) -> list[Route]:
+def make_routes(get_sessions: Callable[[], Sessions], *, spool: Spool | None = None) -> list[Route]:
     """Return the routes of the trial loop.
 
     Parameters
