@@ -75,7 +75,8 @@ class Row:
             "cover": (0.93, 0.97),
             "at least": (0.93, 1.0),
         }[self.kind]
-        error = 2 * float(np.sqrt(max(self.rate * (1 - self.rate), 1e-9) / self.n))
+        # Of the nominal rate: few studies may well find nothing at all.
+        error = 2 * float(np.sqrt(0.05 * 0.95 / self.n))
         return low - error, high + error
 
     @property
