@@ -86,6 +86,7 @@ def render(workspace: Workspace, progress: Progress | None = None) -> Manifest:
         playback=playback_response(workspace, study),
         boost_cap_db=study.rendering.boost_cap_db,
         choices=filter_choices(study),
+        loudness_model=study.rendering.loudness_model,
         listening_level_db=study.rendering.listening_level_db,
         progress=progress,
     )
@@ -155,27 +156,19 @@ def load_manifest(workspace: Workspace) -> Manifest:
 
 
 def refuse_stale_sound(workspace: Workspace) -> None:
-    """Refuse stimuli that were rendered from other files than the study names now.
+    """Refuse stimuli that were rendered from other files or settings than the study names now.
 
     Raises
     ------
     InputError
-        If a stage or programme was added, or a table or excerpt changed, after rendering.
+        If a stage or programme was added, or a table, an excerpt, the playback response or
+        ``[rendering]`` changed, after rendering.
     """
-    from stimuli.programme import file_sha256
-
     study, manifest = load_study(workspace), load_manifest(workspace)
-    rendered = {stage.id: stage.sha256 for stage in manifest.stages}
-    heard = {programme.id: programme.sha256 for programme in manifest.programmes}
     changed = [
-        f"stage {name}"
-        for name, response in load_stages(workspace, study).items()
-        if rendered.get(name) != response.sha256
-    ]
-    changed += [
-        f"programme {programme.id}"
-        for programme in study.programmes
-        if heard.get(programme.id) != file_sha256(workspace.root / programme.file)
+        *_changed_stages(workspace, study, manifest),
+        *_changed_programmes(workspace, study, manifest),
+        *_changed_settings(workspace, study, manifest),
     ]
     if changed:
         raise InputError(
@@ -184,6 +177,48 @@ def refuse_stale_sound(workspace: Workspace) -> None:
             f"{', '.join(changed)}",
             remedy=f"run 'earwitness render {workspace.root}'",
         )
+
+
+def _changed_stages(workspace: Workspace, study: Study, manifest: Manifest) -> list[str]:
+    rendered = {stage.id: stage.sha256 for stage in manifest.stages}
+    return [
+        f"stage {name}"
+        for name, response in load_stages(workspace, study).items()
+        if rendered.get(name) != response.sha256
+    ]
+
+
+def _changed_programmes(workspace: Workspace, study: Study, manifest: Manifest) -> list[str]:
+    from stimuli.programme import file_sha256
+
+    heard = {
+        programme.id: (programme.sha256, programme.start_s) for programme in manifest.programmes
+    }
+    return [
+        f"programme {programme.id}"
+        for programme in study.programmes
+        if heard.get(programme.id)
+        != (file_sha256(workspace.root / programme.file), programme.start_s)
+    ]
+
+
+def _changed_settings(workspace: Workspace, study: Study, manifest: Manifest) -> list[str]:
+    """Name what shaped the sound beside stages and programmes and is different now."""
+    from dataclasses import asdict
+
+    from abx.stage_sound import filter_choices, playback_response
+
+    playback = playback_response(workspace, study)
+    chosen, rendered = asdict(filter_choices(study)), manifest.filter_choices
+    changed = [key for key in chosen if rendered and rendered.get(key) != chosen[key]]
+    if manifest.matched_in != study.rendering.loudness_model:
+        changed.append("loudness_model")
+    if manifest.listening_level_db != study.rendering.listening_level_db:
+        changed.append("listening_level_db")
+    named = [f"{key} in [rendering]" for key in changed]
+    if manifest.playback_sha256 != (playback.sha256 if playback else ()):
+        named.append("the playback response")
+    return named
 
 
 def open_panel(workspace: Workspace, *, database: str | None = None) -> Sessions:

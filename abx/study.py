@@ -93,6 +93,9 @@ class Rendering:
     ----------
     phase, smoothing, fill_dips, boost_cap_db
         See :class:`stimuli.filters.FilterChoices`.
+    loudness_model : str
+        Model in which the stages of a programme are equally loud; one of
+        :data:`stimuli.matching.MODELS`.
     listening_level_db : float
         Level assumed for the loudness sum over ERB bands, in dB SPL.
     """
@@ -101,6 +104,7 @@ class Rendering:
     smoothing: str = "none"
     fill_dips: bool = False
     boost_cap_db: float = 12.0
+    loudness_model: str = "bs1770"
     listening_level_db: float = 75.0
 
 

@@ -170,13 +170,18 @@ def read_rendering(root: Reader) -> Rendering:
     table = root.table("rendering")
     if table is None:
         return Rendering()
-    table.only(("phase", "smoothing", "fill_dips", "boost_cap_db", "listening_level_db"))
+    from stimuli.matching import MODELS
+
+    table.only(
+        ("phase", "smoothing", "fill_dips", "boost_cap_db", "loudness_model", "listening_level_db")
+    )
     plain = Rendering()
     return Rendering(
         phase=table.choice("phase", ("minimum", "linear"), plain.phase),
         smoothing=SMOOTHING[table.choice("smoothing", tuple(SMOOTHING), "none")],
         fill_dips=table.boolean("fill_dips", plain.fill_dips),
         boost_cap_db=table.number("boost_cap_db", plain.boost_cap_db, low=0.0, high=40.0),
+        loudness_model=table.choice("loudness_model", MODELS, plain.loudness_model),
         listening_level_db=table.number(
             "listening_level_db", plain.listening_level_db, low=40.0, high=100.0
         ),

@@ -280,7 +280,10 @@ def _hop_energy(rows: Complexes, hop: int) -> Floats:
 
 
 class LongTermSpectrum:
-    """Mean power spectrum of a stereo stream: Hann windows of 16384 frames, one after the other.
+    """Mean power spectrum of a stereo stream: sine windows of 16384 frames, half overlapping.
+
+    The squared windows add up to one everywhere, the ends included, so every moment counts the
+    same and the lines add up to the mean square.
 
     Parameters
     ----------
@@ -289,31 +292,38 @@ class LongTermSpectrum:
     """
 
     def __init__(self, rate: int, *, n_fft: int = 16384) -> None:
-        self._n = n_fft
+        self._n, self._hop = n_fft, n_fft // 2
         self.f_hz = fft.rfftfreq(n_fft, 1 / rate)
-        self._window = np.hanning(n_fft + 1)[:-1].astype(np.float32)
+        self._window = np.sin(np.pi * (np.arange(n_fft) + 0.5) / n_fft).astype(np.float32)
         self._sum = np.zeros(n_fft)
-        self._count = 0
-        self._rest = np.zeros(0, dtype=np.complex64)
+        self._frames = 0
+        self._rest = np.zeros(self._hop, dtype=np.complex64)
 
     def push(self, x: Complexes) -> None:
         """Take the next piece, left + j right, shape (frames,)."""
+        self._frames += len(x)
         joined = np.concatenate([self._rest, x])
-        count = len(joined) // self._n
-        if count:
-            windows = joined[: count * self._n].reshape(count, self._n)
-            spectra = fft.fft(windows * self._window, axis=1, overwrite_x=True)
-            self._sum += (spectra.real**2 + spectra.imag**2).sum(axis=0)
-            self._count += count
-        self._rest = joined[count * self._n :].copy()
+        count = len(joined) // self._hop - 1
+        if count > 0:
+            self._sum += self._energy(joined[: (count + 1) * self._hop])
+            joined = joined[count * self._hop :].copy()
+        self._rest = joined
+
+    def _energy(self, x: Complexes) -> Floats:
+        windows = np.lib.stride_tricks.sliding_window_view(x, self._n)[:: self._hop]
+        spectra = fft.fft(windows * self._window, axis=1, overwrite_x=True)
+        return np.asarray((spectra.real**2 + spectra.imag**2).sum(axis=0))
 
     def power(self) -> Floats:
         """Power of each line, summed over channels; the lines add up to the mean square."""
-        if not self._count:
+        if not self._frames:
             return np.zeros(len(self.f_hz))
-        scale = float((self._window.astype(float) ** 2).sum()) * self._n
+        # Padded to whole windows, with half a window of silence behind the last frame.
+        short = -(len(self._rest) + self._hop) % self._hop
+        end = np.concatenate([self._rest, np.zeros(short + self._hop, dtype=np.complex64)])
+        energy = self._sum + self._energy(end)
         # |L|^2 + |R|^2 = (|Z(f)|^2 + |Z(-f)|^2) / 2, and each line stands for both signs of f.
         half = len(self.f_hz)
-        both = self._sum[:half] + np.roll(self._sum[::-1], 1)[:half]
+        both = energy[:half] + np.roll(energy[::-1], 1)[:half]
         both[[0, -1]] /= 2
-        return np.asarray(both / (self._count * scale))
+        return np.asarray(both / (self._frames * self._n))

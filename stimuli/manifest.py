@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -51,7 +51,7 @@ class StimulusRecord:
     loudness_before_lufs, loudness_after_lufs : float
         Integrated loudness of the filtered signal before and after that gain.
     residual_lu : float
-        Loudness after minus the set's common loudness.
+        How far from the common loudness in the model that the set is matched in.
     true_peak_dbtp : float
         True peak after the gain.
     filter_taps : int
@@ -190,6 +190,10 @@ class Manifest:
         Playback response divided out, if any.
     stages, programmes, stimuli : tuple of records
         Contents.
+    matched_in : str
+        Short name of the model in which stimuli match, see :data:`stimuli.matching.MODELS`.
+    filter_choices : dict
+        How filters were made: the fields of :class:`stimuli.filters.FilterChoices`.
     """
 
     loudness_model: str
@@ -205,6 +209,8 @@ class Manifest:
     stages: tuple[StageRecord, ...]
     programmes: tuple[ProgrammeRecord, ...]
     stimuli: tuple[StimulusRecord, ...]
+    matched_in: str = "bs1770"
+    filter_choices: dict[str, Any] = field(default_factory=dict)
 
     def stimulus(self, stage: str, programme: str) -> StimulusRecord:
         """Find the stimulus of a stage and a programme.
@@ -251,6 +257,13 @@ class Disagreement:
     words: str
 
 
+_MODEL_WORDS = {
+    "bs1770": "BS.1770 model",
+    "a_weighted": "a weighted model",
+    "erb_sum": "erb sum model",
+}
+
+
 def model_disagreements(manifest: Manifest, *, limit_db: float = 0.5) -> tuple[Disagreement, ...]:
     """Find programmes where a further loudness model puts stages apart by more than a limit.
 
@@ -281,7 +294,7 @@ def model_disagreements(manifest: Manifest, *, limit_db: float = 0.5) -> tuple[D
             if spread > limit_db:
                 words = (
                     f"{programme.id}: equally loud by {manifest.loudness_model}, but by the "
-                    f"{model.replace('_', ' ')} model {louder} is {spread:.1f} dB louder than "
+                    f"{_MODEL_WORDS.get(model, model)} {louder} is {spread:.1f} dB louder than "
                     f"{softer}"
                 )
                 found.append(Disagreement(programme.id, model, louder, softer, spread, words))

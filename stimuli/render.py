@@ -13,12 +13,11 @@ import shutil
 import tempfile
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from importlib import metadata
 from pathlib import Path
 
 import numpy as np
-import scipy.fft as fft
 import soundfile
 from numpy.typing import NDArray
 
@@ -34,6 +33,7 @@ from stimuli.manifest import (
     StimulusRecord,
     write_manifest,
 )
+from stimuli.matching import BS1770, MODELS, LevelMatch, Levels, describe_models
 from stimuli.music import pink_noise
 from stimuli.pipeline import Take, encode, measure
 from stimuli.programme import ProgrammeReader, ProgrammeSpec, file_sha256
@@ -43,16 +43,9 @@ from stimuli.stages import (
     StageSpec,
     anchor_stage,
     check_anchors,
-    gain_setters,
     make_filters,
 )
-from stimuli.weighting import (
-    LISTENING_LEVEL_DB,
-    a_weighted_level_db,
-    erb_sum_loudness,
-    loudness_difference_db,
-    model_names,
-)
+from stimuli.weighting import LISTENING_LEVEL_DB
 
 __all__ = [
     "LOUDEST_LUFS",
@@ -66,7 +59,6 @@ __all__ = [
 Floats = NDArray[np.float64]
 Progress = Callable[[int, int, str], None]
 
-LOUDNESS_MODEL = "ITU-R BS.1770-5 integrated loudness"
 LOUDEST_LUFS = -18.0
 """Common loudness where peaks allow it."""
 
@@ -96,6 +88,7 @@ def render_set(
     choices: FilterChoices | None = None,
     rate: int = 48000,
     pink_seconds: float = PINK_SECONDS,
+    loudness_model: str = BS1770,
     listening_level_db: float = LISTENING_LEVEL_DB,
     progress: Progress | None = None,
 ) -> Manifest:
@@ -119,6 +112,9 @@ def render_set(
         Sample rate of the stimuli in Hz.
     pink_seconds : float
         Length of the pink noise.
+    loudness_model : str
+        Model in which the stages of a programme match, one of
+        :data:`stimuli.matching.MODELS`; the others are stored beside it.
     listening_level_db : float
         Sound pressure level assumed for the ERB-band loudness sum.
     progress : callable, optional
@@ -137,6 +133,7 @@ def render_set(
         :func:`stimuli.filters.design_stage_filter`.
     """
     _check_ids(stages, programmes)
+    _check_model(loudness_model)
     check_anchors(stages)
     choices = replace(choices or FilterChoices(), boost_cap_db=boost_cap_db)
     step = _Steps(progress, len(stages) + (len(programmes) + 1) * (1 + len(stages)))
@@ -150,15 +147,16 @@ def render_set(
             _sources(programmes, rate, pink_seconds, out_dir),
             rate,
             step,
-            listening_level_db,
+            LevelMatch(stages, made, loudness_model, listening_level_db),
         )
+        words = describe_models(listening_level_db)
         manifest = Manifest(
-            loudness_model=LOUDNESS_MODEL,
+            loudness_model=words.pop(loudness_model),
             target_lufs=target,
             headroom_db=LOUDEST_LUFS - target,
             true_peak_limit_dbtp=TRUE_PEAK_LIMIT_DBTP,
             boost_cap_db=boost_cap_db,
-            other_models=model_names(listening_level_db),
+            other_models=words,
             listening_level_db=listening_level_db,
             software=software_versions(),
             playback_sources=playback.sources if playback else (),
@@ -166,6 +164,8 @@ def render_set(
             stages=tuple(_stage_record(s, m) for s, m in zip(stages, made, strict=True)),
             programmes=tuple(records),
             stimuli=tuple(stimuli),
+            matched_in=loudness_model,
+            filter_choices=asdict(choices),
         )
         write_manifest(manifest, folder)
     return manifest
@@ -178,11 +178,11 @@ def _render_into(
     sources: Iterable[_Source],
     rate: int,
     step: _Steps,
-    listening_level_db: float,
+    match: LevelMatch,
 ) -> tuple[list[ProgrammeRecord], list[StimulusRecord], float]:
     scratch = folder / "scratch"
     scratch.mkdir()
-    records, takes, others = [], [], []
+    records, takes, heard = [], [], []
     for source in sources:
         taken, spectrum = measure(
             source.pieces,
@@ -198,13 +198,13 @@ def _render_into(
         _check_audible(record.id, stages, taken)
         records.append(record)
         takes.append(taken)
-        others.append((spectrum.f_hz, spectrum.power()))
-    target = _common_loudness(stages, takes)
+        heard.append(match.loudness(taken, spectrum))
+    target = _common_loudness(takes, [h.loudness_lufs for h in heard])
     stimuli: list[StimulusRecord] = []
-    for record, taken, (f_hz, power) in zip(records, takes, others, strict=True):
-        gains = [target - taken[i].loudness_lufs for i in gain_setters(stages)]
-        models = _other_models(f_hz, power, made, gains, target, listening_level_db)
-        stimuli += _write(record.id, stages, made, taken, models, folder, rate, target, step)
+    for record, taken, h in zip(records, takes, heard, strict=True):
+        gains = target - h.loudness_lufs
+        levels = match.levels(taken, gains, h, target)
+        stimuli += _write(record.id, stages, made, taken, gains, levels, folder, rate, step)
     shutil.rmtree(scratch)
     return records, stimuli, target
 
@@ -217,6 +217,15 @@ class _Steps:
         self._done += 1
         if self._progress is not None:
             self._progress(self._done, self._total, what)
+
+
+def _check_model(model: str) -> None:
+    if model not in MODELS:
+        raise InputError(
+            where="loudness_model",
+            problem=f"{model!r} is no loudness model",
+            remedy=f"Choose one of {', '.join(MODELS)}",
+        )
 
 
 def _check_ids(stages: Sequence[StageSpec], programmes: Sequence[ProgrammeSpec]) -> None:
@@ -303,16 +312,15 @@ def _check_audible(programme: str, stages: Sequence[StageSpec], takes: Sequence[
             )
 
 
-def _common_loudness(stages: Sequence[StageSpec], takes: Sequence[Sequence[Take]]) -> float:
+def _common_loudness(takes: Sequence[Sequence[Take]], loudness: Sequence[Floats]) -> float:
     """Loudest level at which no true peak of the set passes the limit."""
     limit = TRUE_PEAK_LIMIT_DBTP - _PEAK_MARGIN_DB
-    setting = gain_setters(stages)
     room = [
-        limit - take.true_peak_dbtp + row[setting[i]].loudness_lufs
-        for row in takes
-        for i, take in enumerate(row)
+        limit - take.true_peak_dbtp + float(level)
+        for row, levels in zip(takes, loudness, strict=True)
+        for take, level in zip(row, levels, strict=True)
     ]
-    return float(min(LOUDEST_LUFS, *room))
+    return min(LOUDEST_LUFS, *room)
 
 
 def _write(
@@ -320,24 +328,22 @@ def _write(
     stages: Sequence[StageSpec],
     made: Sequence[StageFilters],
     takes: Sequence[Take],
-    models: Sequence[dict[str, float]],
+    gains_db: Floats,
+    levels: Sequence[Levels],
     folder: Path,
     rate: int,
-    target: float,
     step: _Steps,
 ) -> list[StimulusRecord]:
     paths = [folder / f"{secrets.token_hex(12)}.flac" for _ in stages]
-    gains = [target - takes[i].loudness_lufs for i in gain_setters(stages)]
     hashes = encode(
-        [(t, p, 10 ** (g / 20)) for t, p, g in zip(takes, paths, gains, strict=True)],
+        [(t, p, 10 ** (g / 20)) for t, p, g in zip(takes, paths, gains_db, strict=True)],
         rate=rate,
         written=lambda i: step(f"{programme} through {stages[i].id}: written"),
     )
     records = []
-    for stage, m, take, path, gain_db, model, digest in zip(
-        stages, made, takes, paths, gains, models, hashes, strict=True
+    for stage, m, take, path, gain_db, level, digest in zip(
+        stages, made, takes, paths, gains_db.tolist(), levels, hashes, strict=True
     ):
-        after = take.meter.integrated(gain_db=gain_db)
         records.append(
             StimulusRecord(
                 stage=stage.id,
@@ -348,47 +354,17 @@ def _write(
                 channels=2,
                 gain_db=gain_db,
                 loudness_before_lufs=take.loudness_lufs,
-                loudness_after_lufs=after,
-                residual_lu=after - target,
+                loudness_after_lufs=level.loudness_lufs,
+                residual_lu=level.residual_lu,
                 true_peak_dbtp=take.true_peak_dbtp + gain_db,
                 filter_taps=len(m.taps),
                 valid_low_hz=m.left.valid_low_hz,
                 valid_high_hz=m.left.valid_high_hz,
-                other_models_db=model,
+                other_models_db=level.others_db,
                 sha256=digest,
             )
         )
     return records
-
-
-def _other_models(
-    f_hz: Floats,
-    power: Floats,
-    made: Sequence[StageFilters],
-    gains_db: Sequence[float],
-    target: float,
-    listening_level_db: float,
-) -> list[dict[str, float]]:
-    """Levels under the further models, as differences from the mean over stages."""
-    spectra = []
-    for m, gain_db in zip(made, gains_db, strict=True):
-        gain = 10 ** (gain_db / 10)
-        spectra.append(power * _power_response(m.taps, len(f_hz)) * gain)
-    a_levels = np.array([a_weighted_level_db(f_hz, s) for s in spectra])
-    to_spl = 10 ** ((listening_level_db - target) / 10)
-    loudness = np.mean([erb_sum_loudness(f_hz, s * to_spl) for s in spectra])
-    erb = [loudness_difference_db(f_hz, s * to_spl, float(loudness)) for s in spectra]
-    return [
-        {"a_weighted": float(a - a_levels.mean()), "erb_sum": float(e - np.mean(erb))}
-        for a, e in zip(a_levels, erb, strict=True)
-    ]
-
-
-def _power_response(taps: Floats, n_lines: int) -> Floats:
-    n_fft = 2 * (n_lines - 1)
-    fold = -(-len(taps) // n_fft)
-    power = np.abs(fft.rfft(taps, fold * n_fft, axis=0)[::fold]) ** 2
-    return np.asarray(power if power.ndim == 1 else power.mean(axis=1))
 
 
 def _stage_record(stage: StageSpec, made: StageFilters) -> StageRecord:

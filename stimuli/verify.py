@@ -18,6 +18,7 @@ from scipy.signal import fftconvolve
 
 from stimuli.anchors import ANCHORS_HZ
 from stimuli.bands import Bands, band_power, third_octave_bands
+from stimuli.engine import LongTermSpectrum
 from stimuli.errors import InputError
 from stimuli.loudness import LoudnessMeter
 from stimuli.manifest import (
@@ -29,7 +30,9 @@ from stimuli.manifest import (
     model_disagreements,
     read_manifest,
 )
+from stimuli.matching import BS1770, relative_levels_db
 from stimuli.music import pink_noise
+from stimuli.pipeline import as_complex
 from stimuli.programme import ProgrammeSpec, file_sha256, read_programme
 from stimuli.response import StageResponse
 from stimuli.truepeak import TruePeakMeter
@@ -172,20 +175,24 @@ class _Measured:
         self.peak: dict[tuple[str, str], float] = {}
         self.frames: dict[tuple[str, str], int] = {}
         self.power: dict[tuple[str, str], Floats] = {}
+        self.spectrum: dict[tuple[str, str], LongTermSpectrum] = {}
         for i, record in enumerate(manifest.stimuli, start=1):
             if progress is not None:
                 progress(i, len(manifest.stimuli), f"measuring {record.file_name}")
             path = folder / record.file_name
             key = record.stage, record.programme
-            self.loudness[key], self.peak[key], self.frames[key] = _meter_file(path)
+            self.spectrum[key] = LongTermSpectrum(record.sample_rate)
+            self.loudness[key], self.peak[key], self.frames[key] = _meter_file(
+                path, self.spectrum[key]
+            )
             # Pink noise is one period of a loop: it is exact as a whole only.
             whole = record.programme == PINK_NOISE
             start, stop = _judged_span(self.frames[key], record.sample_rate, whole=whole)
             self.power[key] = _line_power(_read_stimulus(path, start, stop))
 
 
-def _meter_file(path: Path) -> tuple[float, float, int]:
-    """Integrated loudness, true peak and length of a file."""
+def _meter_file(path: Path, spectrum: LongTermSpectrum) -> tuple[float, float, int]:
+    """Integrated loudness, true peak and length of a file; its spectrum into what is given."""
     frames = 0
     try:
         with soundfile.SoundFile(str(path)) as file:
@@ -195,6 +202,7 @@ def _meter_file(path: Path) -> tuple[float, float, int]:
                 frames += len(block)
                 loud.push(block)
                 peak.push(block)
+                spectrum.push(as_complex(block))
     except soundfile.LibsndfileError as error:
         raise _unreadable(path, error) from error
     return loud.integrated(), peak.dbtp(), frames
@@ -225,19 +233,37 @@ def _level_checks(manifest: Manifest, measured: _Measured) -> list[Check]:
     checks = []
     for programme in manifest.programmes:
         matched = [s.id for s in manifest.stages if not s.anchor]
-        values = {stage: measured.loudness[stage, programme.id] for stage in matched}
+        values = _levels(manifest, measured, programme.id, matched)
         spread = max(values.values()) - min(values.values())
         lengths = {measured.frames[s.id, programme.id] for s in manifest.stages}
         same = len(lengths) == 1
         words = (
             f"{programme.id}: {len(values)} stages between {min(values.values()):.3f} and "
-            f"{max(values.values()):.3f} LUFS, {spread:.3f} LU apart"
+            f"{max(values.values()):.3f} {_UNITS.get(manifest.matched_in, 'LUFS')}, "
+            f"{spread:.3f} LU apart"
         )
         if not same:
             words += "; lengths differ"
         passed = same and spread <= LEVEL_LIMIT_LU
         checks.append(Check(f"level match, {programme.id}", passed, spread, LEVEL_LIMIT_LU, words))
     return checks
+
+
+_UNITS = {"a_weighted": "dB of A-weighted level", "erb_sum": "dB in the loudness sum"}
+
+
+def _levels(
+    manifest: Manifest, measured: _Measured, programme: str, stages: list[str]
+) -> dict[str, float]:
+    """Level of each stage in the model that the set says it is matched in."""
+    if manifest.matched_in == BS1770:
+        return {stage: measured.loudness[stage, programme] for stage in stages}
+    to_spl = 10 ** ((manifest.listening_level_db - manifest.target_lufs) / 10)
+    spectra = [measured.spectrum[stage, programme] for stage in stages]
+    levels = relative_levels_db(
+        manifest.matched_in, spectra[0].f_hz, [s.power() * to_spl for s in spectra]
+    )
+    return dict(zip(stages, levels.tolist(), strict=True))
 
 
 def _peak_check(manifest: Manifest, measured: _Measured) -> Check:

@@ -321,7 +321,7 @@ _MEASURED = {
     "lev.declared": name("declared model"),
     "model.a_weighted": name("A-weighted level"),
     "model.erb_sum": name("loudness sum over ERB bands"),
-    "model.k_weighted": name("K-weighted level"),
+    "model.bs1770": name("BS.1770 loudness"),
     "aud.lead": limit(
         "Before anyone listened, the measured difference of each pair was held against published "
         "detection thresholds, programme by programme. Thresholds are averages over other people "

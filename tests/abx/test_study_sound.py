@@ -45,6 +45,7 @@ phase = "linear"
 smoothing = "1/6"
 fill_dips = true
 boost_cap_db = 9.0
+loudness_model = "a_weighted"
 listening_level_db = 70.0
 
 [playback]
@@ -87,6 +88,7 @@ def test_every_choice_reaches_the_rendered_set(made_desk):
     assert stages["room"].phase == "measured"
     assert stages["stock"].phase == "linear"
     assert manifest.boost_cap_db == 9.0
+    assert manifest.matched_in == "a_weighted"
     assert manifest.listening_level_db == 70.0
     assert "at 70 dB SPL" in manifest.other_models["erb_sum"]
     assert manifest.playback_sources == ("source.csv",)
@@ -215,3 +217,23 @@ def test_an_impulse_that_cannot_serve_is_named(made_desk):
     path.write_text("no sound")
     with pytest.raises(InputError, match=r"room\.wav: the impulse response cannot be read"):
         stage_specs(workspace, load_study(workspace))
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ('phase = "linear"', 'phase = "minimum"', r"phase in \[rendering\]"),
+        ('loudness_model = "a_weighted"', "", r"loudness_model in \[rendering\]"),
+        ("boost_cap_db = 9.0", "boost_cap_db = 8.0", r"boost_cap_db in \[rendering\]"),
+        ('[playback]\nstage = "source"', "", "the playback response"),
+    ],
+)
+def test_sound_rendered_with_other_settings_is_stale(made_desk, old, new, said):
+    workspace = Workspace.open(made_desk.root)
+    render(workspace)
+    file = made_desk.root / "study.toml"
+    text = file.read_text()
+    assert old in text
+    file.write_text(text.replace(old, new))
+    with pytest.raises(InputError, match=f"changed: {said}"):
+        refuse_stale_sound(workspace)

@@ -108,3 +108,15 @@ def test_erb_sum_agrees_with_zwicker_loudness_within_a_decibel(make_stage, name)
     mean = np.mean([erb_sum_loudness(spectrum.f_hz, p) for p in heard])
     residual = np.array([loudness_difference_db(spectrum.f_hz, p, mean) for p in heard])
     npt.assert_allclose(residual - residual.mean(), ZWICKER[name], atol=0.9)
+
+
+@pytest.mark.parametrize("frames", [1000, 16384, 30000, 48017])
+@pytest.mark.parametrize("piece", [777, 8192, 48017])
+def test_long_term_spectrum_counts_every_moment_alike(frames, piece):
+    """Parseval: the lines add up to the mean square, wherever in the sound its power lies."""
+    x = np.random.default_rng(frames).normal(size=(frames, 2))
+    x[: frames // 3] *= 10  # most of it at the start, where windows begin
+    spectrum = LongTermSpectrum(48000)
+    for start in range(0, frames, piece):
+        spectrum.push(as_complex(x[start : start + piece]))
+    assert spectrum.power().sum() == pytest.approx((x**2).sum() / frames, rel=1e-5)
