@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from pathlib import Path
 
 import numpy as np
@@ -68,10 +69,13 @@ def test_ratings_that_agree() -> None:
 def visit_result(sessions: Sessions, *, like: str) -> str:
     token = sessions.begin(consent=True, visit=True)
     slot = sessions.slot(sessions.sitting(token).slot)
+    wins: Counter[str] = Counter()
     for trial in slot.trials:
         message = sessions.next_trial(token)
-        sounds = [trial.plays(name) for name in "ab"]
-        answer = "a" if sounds[0] == like or (sounds[1] != like and sounds[0] < sounds[1]) else "b"
+        sounds = {name: trial.plays(name) for name in "ab"}
+        # The favourite where it plays; else whatever won least, so that nothing else gets ahead.
+        answer = min(sounds, key=lambda name: (sounds[name] != like, wins[sounds[name]]))
+        wins[sounds[answer]] += 1
         heard = dict.fromkeys(message["versions"], 1.0)
         sessions.record_answer(token, message["trial"], answer, listened_s=heard)
     return own_result(sessions, token).text

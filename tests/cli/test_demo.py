@@ -140,7 +140,7 @@ def test_analyse_of_the_exported_table_repeats_the_results(demo, tmp_path, earwi
     options = [arg for claim in claims for arg in ("--claim", claim["text"])]
     outcome = earwitness(
         *("analyse", results / "trials.csv", "--stages", results / "stages.csv"),
-        *("--json", out, *options),
+        *("--programmes", results / "programmes.csv", "--json", out, *options),
     )
     assert outcome.code == 0, outcome
     assert json.loads(out.read_text()) == json.loads((results / "results.json").read_text())

@@ -27,7 +27,9 @@ def at_terminal(*args, keys=(), interrupt_at=None, env=None):
     """
     controller, terminal = pty.openpty()
     process = subprocess.Popen(
-        [sys.executable, "-W", "error", "-m", "abx.cli", *map(str, args)],
+        # An import that Ctrl-C cuts short leaves its file to the collector, which says so.
+        [sys.executable, "-W", "error", "-W", "ignore::ResourceWarning", "-m", "abx.cli"]
+        + [str(arg) for arg in args],
         **dict.fromkeys(("stdin", "stdout", "stderr"), terminal),
         env={**os.environ, **(env or {})},
         start_new_session=True,

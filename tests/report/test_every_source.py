@@ -46,7 +46,6 @@ ALLOWED = {
     r"listeners prefer (\S+)": "grammar",
     "listeners prefer {} over {}, against its order": "the negation of a claim, as a name",
     "[plan]": "a study file to be filled in",
-    "# [playback]": "a study file to be filled in",
     "Hear upgrade stages level-matched": "the title of the documentation",
     "marks an identical control": "an error about a trial table",
     # Estimates with their interval, and what a study would take.
