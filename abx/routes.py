@@ -17,7 +17,7 @@ from anyio.to_thread import run_sync
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
-from starlette.types import Receive, Scope, Send
+from starlette.types import ASGIApp, Receive, Scope, Send
 
 from abx.errors import (
     AbxError,
@@ -31,7 +31,7 @@ from abx.errors import (
 from abx.session import Acknowledgement, Sessions
 from abx.spool import Spool
 
-__all__ = ["MAX_BODY_BYTES", "make_routes"]
+__all__ = ["MAX_BODY_BYTES", "PlainReplies", "make_routes"]
 
 MAX_BODY_BYTES = 16_384
 """Answers are small; larger bodies are refused unread."""
@@ -161,6 +161,29 @@ class _BlobResponse(Response):
             piece = bytes(body[start : start + _PIECE_BYTES])
             await send({"type": "http.response.body", "body": piece, "more_body": True})
         await send({"type": "http.response.body", "body": b"", "more_body": False})
+
+
+class PlainReplies:
+    """ASGI middleware that keeps the trial loop's replies uncompressed.
+
+    The pages' server compresses what a browser lets it. Of a block of sound, that would tell by
+    its size what is inside, and keep the event loop from everybody's answers meanwhile.
+
+    Parameters
+    ----------
+    app : ASGI application
+        The pages and the routes of the trial loop.
+    """
+
+    def __init__(self, app: ASGIApp) -> None:
+        self._app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Pass everything on, without the wish for compression where it does harm."""
+        if scope["type"] == "http" and "/listen/" in scope["path"]:
+            kept = [(name, value) for name, value in scope["headers"] if name != b"accept-encoding"]
+            scope = {**scope, "headers": kept}
+        await self._app(scope, receive, send)
 
 
 def _record(sessions: Sessions, token: str, body: dict[str, Any]) -> Acknowledgement:

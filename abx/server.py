@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import threading
 from collections.abc import AsyncIterator
@@ -126,7 +127,7 @@ def create_app(workspace_dir: str | Path, *, database: str | None = None) -> Any
 
     from abx.app import SCRIPT, Context, provide
     from abx.app.host_config import NoErrorDialogs
-    from abx.routes import make_routes
+    from abx.routes import PlainReplies, make_routes
     from abx.spool import spool_from_environment
 
     sessions = open_sessions(workspace_dir, database=database)
@@ -135,16 +136,21 @@ def create_app(workspace_dir: str | Path, *, database: str | None = None) -> Any
 
     @asynccontextmanager
     async def lifespan(_app: Any) -> AsyncIterator[dict[str, Any]]:
+        # What is there by now stays: garbage collection, which the pages ask for at each run,
+        # would look through all of it while everybody's answers wait.
+        gc.collect()
+        gc.freeze()
         try:
             yield {}
         finally:
+            gc.unfreeze()
             sessions.store.close()
 
     return st.App(
         SCRIPT,
         routes=make_routes(current, spool=spool_from_environment()),
         lifespan=lifespan,
-        middleware=[Middleware(NoErrorDialogs)],
+        middleware=[Middleware(NoErrorDialogs), Middleware(PlainReplies)],
     )
 
 

@@ -12,6 +12,7 @@ from collections.abc import Iterator
 import httpx
 import pytest
 import streamlit
+from http_server import running
 from study_desk import Desk
 
 from abx.errors import AbxError, InputError
@@ -74,6 +75,21 @@ def test_pages_and_routes_answer_on_this_machine_only(
             socket.create_connection((other, port), timeout=2)
     process.send_signal(signal.SIGTERM)
     assert process.wait(timeout=30) in (0, -signal.SIGTERM)
+
+
+def test_sound_is_not_compressed(desk: Desk) -> None:
+    """Its compressed size would tell what is inside; the pages' server compresses by itself."""
+    app = create_app(desk.root)
+    token = current().begin(consent=True)
+    with running(app) as url, httpx.Client(base_url=url) as client:
+        client.headers["Accept-Encoding"] = "gzip, deflate, br, zstd"  # as browsers send
+        for step in ("level", "next"):
+            message = client.get(f"/listen/{token}/{step}")
+            sound = client.get(message.json()["audio"])
+            for reply in (message, sound):
+                assert "content-encoding" not in reply.headers
+                assert int(reply.headers["content-length"]) == len(reply.content)
+            assert sound.num_bytes_downloaded == len(sound.content)
 
 
 def test_a_study_without_stimuli_is_named(desk: Desk) -> None:
