@@ -235,7 +235,8 @@ class Sessions:
         """
         sitting = self.sitting(token)
         with self.store.looking(self.study_id) as chain:
-            return self._message(token, sitting, chain)
+            place = self._place(sitting, chain)
+        return self._message(token, sitting, place)
 
     def resume(self, token: str) -> dict[str, Any]:
         """End a break and return what comes next."""
@@ -250,7 +251,8 @@ class Sessions:
                     sitting.session,
                 )
                 chain.append(entry)
-            return self._message(token, sitting, chain)
+                place = self._place(sitting, chain)
+        return self._message(token, sitting, place)
 
     def level(self, token: str) -> dict[str, Any]:
         """Return the message of the level step."""
@@ -306,16 +308,17 @@ class Sessions:
         trial = self._trial_of_key(sitting, slot, trial_key)
         submission = read_submission(trial, answer, details)
 
-        def work(chain: Appender) -> dict[str, Any]:
+        def work(chain: Appender) -> Place:
             self._store_answer(sitting, slot, trial, submission, chain)
-            return self._message(token, sitting, chain)
+            return self._place(sitting, chain)
 
-        message = self.store.write(
+        place = self.store.write(
             self.study_id,
             work,
             keys=(f"answer:{sitting.session}:{trial.number}", "study-closed"),
             sessions=(sitting.session,),
         )
+        message = self._message(token, sitting, place)
         return Acknowledgement(str(trial_key), feedback(trial, submission), message)
 
     def audio_blob(self, token: str, name: str) -> memoryview:
@@ -471,8 +474,7 @@ class Sessions:
         sets = self._sets(sitting.slot, sitting.simulated)
         return sets[heard] if heard < len(sets) else None
 
-    def _message(self, token: str, sitting: Sitting, chain: Appender) -> dict[str, Any]:
-        place = self._place(sitting, chain)
+    def _message(self, token: str, sitting: Sitting, place: Place) -> dict[str, Any]:
         slot = self._slot(sitting.slot, sitting.simulated)
         if place.answered >= len(slot.trials):
             return done_message(slot)
@@ -521,7 +523,7 @@ class Sessions:
         key = f"{KIND}:{sitting.session}:{sounds.number}"
         body = {"set": sounds.number, "listened_s": listened_s}
 
-        def work(chain: Appender) -> dict[str, Any]:
+        def work(chain: Appender) -> Place:
             if chain.find(key) is None:
                 place = self._place(sitting, chain)
                 if place.closed:
@@ -529,9 +531,12 @@ class Sessions:
                 if place.to_know != sounds:
                     raise NotFound("This set is not open yet. Please reload the page.")
                 chain.append(Entry(KIND, key, body, sitting.session))
-            return self._message(token, sitting, chain)
+            return self._place(sitting, chain)
 
-        return Acknowledgement(trial_key, None, self.store.write(self.study_id, work))
+        place = self.store.write(
+            self.study_id, work, keys=(key, "study-closed"), sessions=(sitting.session,)
+        )
+        return Acknowledgement(trial_key, None, self._message(token, sitting, place))
 
     def _blob_to_know(self, name: str, sitting: Sitting, sounds: ListeningSet) -> memoryview[int]:
         if not self._tokens.audio_matches(name, sitting.session, f"set-{sounds.number}"):

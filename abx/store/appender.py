@@ -9,6 +9,7 @@ from typing import Any
 
 from sqlalchemy import (
     Connection,
+    RootTransaction,
     Row,
     Select,
     and_,
@@ -40,22 +41,42 @@ class Appender:
         self._last: dict[str, LogRow | None] = {}
         self._pending: list[LogRow] = []
 
+    def hold(self, *, keys: Sequence[str] = (), sessions: Sequence[str] = ()) -> None:
+        """Take the study's chain until the transaction ends, and read as :meth:`fetch` does.
+
+        SQLite's transactions hold it from their begin on.
+        """
+        self.fetch(keys=keys, sessions=sessions)
+
+    def commit(self, transaction: RootTransaction) -> None:
+        """Write the appended rows and wait until they are durable."""
+        self.flush()
+        transaction.commit()
+
     def fetch(self, *, keys: Sequence[str] = (), sessions: Sequence[str] = ()) -> None:
         """Read rows by key, and the newest rows of sessions and study, in one round trip."""
         missing_keys = [key for key in dict.fromkeys(keys) if key not in self._by_key]
         missing_sessions = [one for one in dict.fromkeys(sessions) if one not in self._last]
         if not missing_keys and not missing_sessions:
             return
-        values = {"study": self.study, "keys": missing_keys, "sessions": missing_sessions}
-        found = [as_row(row) for row in self.connection.execute(_ROWS_TO_BEGIN_WITH, values)]
+        found = self._read(missing_keys, missing_sessions)
+        self._remember(found, keys=missing_keys, sessions=missing_sessions)
+
+    def _read(self, keys: Sequence[str], sessions: Sequence[str]) -> list[LogRow]:
+        values = {"study": self.study, "keys": keys, "sessions": sessions}
+        return [as_row(row) for row in self.connection.execute(_ROWS_TO_BEGIN_WITH, values)]
+
+    def _remember(
+        self, found: Sequence[LogRow], *, keys: Sequence[str], sessions: Sequence[str]
+    ) -> None:
         by_key = {row.key: row for row in found}
-        self._by_key.update({key: by_key.get(key) for key in missing_keys})
+        self._by_key.update({key: by_key.get(key) for key in keys})
         newest = {
             row.session: row
             for row in sorted(found, key=lambda row: row.session_seq)
             if row.session
         }
-        self._last.update({one: newest.get(one) for one in missing_sessions})
+        self._last.update({one: newest.get(one) for one in sessions})
         self._last.setdefault("", max(found, key=lambda row: row.seq, default=None))
 
     def find(self, key: str) -> LogRow | None:
@@ -91,6 +112,9 @@ class Appender:
         if not self._pending:
             return
         rows, self._pending = self._pending, []
+        self._insert(rows)
+
+    def _insert(self, rows: Sequence[LogRow]) -> None:
         self.connection.execute(
             _INSERT_ROW,
             [{column.name: getattr(row, column.name) for column in log.columns} for row in rows],

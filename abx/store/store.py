@@ -14,14 +14,13 @@ from sqlalchemy import (
     Select,
     insert,
     select,
-    text,
 )
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
 from abx.errors import StoreError
 from abx.store.appender import Appender, as_row, select_rows
 from abx.store.chain import Entry, LogRow
-from abx.store.engine import open_engine, write_transaction
+from abx.store.engine import open_engine, read_transaction, write_transaction
 from abx.store.migrate import migrate
 from abx.store.tables import log, vault
 
@@ -84,6 +83,13 @@ class Store:
         self._lock = threading.Lock()
         self._jobs: list[_Job[Any]] = []
         self._jobs_lock = threading.Lock()
+        self._leader: _Job[Any] | None = None  # whose thread commits for all that wait
+        self._reader = read_transaction(engine)
+        self._appender: type[Appender] = Appender
+        if engine.dialect.name == "postgresql":  # its driver is there then, and only then
+            from abx.store.postgresql import PostgresAppender
+
+            self._appender = PostgresAppender
 
     def __enter__(self) -> Self:
         return self
@@ -112,10 +118,8 @@ class Store:
             If the database refuses; nothing of the block is stored then.
         """
         try:
-            with self._lock, self._holding(study) as connection:
-                chain = Appender(connection, study)
+            with self._lock, self._holding(study) as chain:
                 yield chain
-                chain.flush()
         except SQLAlchemyError as error:
             raise StoreError(f"The answer could not be stored: {_reason(error)}") from error
 
@@ -151,25 +155,38 @@ class Store:
         job = _Job(study, work, keys=keys, sessions=sessions)
         with self._jobs_lock:
             self._jobs.append(job)
-        with self._lock:
-            if not job.done:  # else another thread has done it along with its own
-                self._run_jobs(study)
+            if self._leader is None:
+                self._leader = job
+        try:
+            if self._leader is not job:
+                job.called.wait()
+            if self._leader is job:  # else another thread has done it along with its own
+                with self._lock:
+                    self._run_jobs(study)
+        finally:
+            self._leave(job)
         return job.outcome()
+
+    def _leave(self, job: _Job[Any]) -> None:
+        """Have the next one that waits commit for all; nobody waits behind those that are done."""
+        with self._jobs_lock:
+            if job in self._jobs:  # interrupted before its turn
+                self._jobs.remove(job)
+            if self._leader is job:
+                self._leader = next(iter(self._jobs), None)
+                if self._leader is not None:
+                    self._leader.called.set()
 
     def _run_jobs(self, study: str) -> None:
         with self._jobs_lock:
             batch = [job for job in self._jobs if job.study == study]
             self._jobs = [job for job in self._jobs if job.study != study]
         try:
-            with self._holding(study) as connection:
-                chain = Appender(connection, study)
-                chain.fetch(
-                    keys=[key for job in batch for key in job.keys],
-                    sessions=[session for job in batch for session in job.sessions],
-                )
+            keys = {key: None for job in batch for key in job.keys}
+            sessions = {session: None for job in batch for session in job.sessions}
+            with self._holding(study, keys=[*keys], sessions=[*sessions]) as chain:
                 for job in batch:
                     job.run(chain)
-                chain.flush()
             for job in batch:
                 job.durable = True
         except SQLAlchemyError as error:
@@ -180,22 +197,27 @@ class Store:
         finally:
             for job in batch:
                 job.done = True
+                job.called.set()
 
     @contextmanager
-    def _holding(self, study: str) -> Iterator[Connection]:
-        with self._writer.begin() as connection:
-            if self.engine.dialect.name == "postgresql":
-                connection.execute(
-                    text("SELECT pg_advisory_xact_lock(hashtextextended(:study, 0))"),
-                    {"study": study},
-                )
-            yield connection
+    def _holding(
+        self, study: str, *, keys: Sequence[str] = (), sessions: Sequence[str] = ()
+    ) -> Iterator[Appender]:
+        with self._writer.connect() as connection, connection.begin() as transaction:
+            chain = self._appender(connection, study)
+            chain.hold(keys=keys, sessions=sessions)
+            yield chain
+            try:
+                chain.commit(transaction)
+            except BaseException:
+                transaction.rollback()  # a commit that failed is not the end of it
+                raise
 
     @contextmanager
     def looking(self, study: str) -> Iterator[Appender]:
         """Read the study's chain without holding it, as one consistent picture."""
         with self.reading() as connection:
-            yield Appender(connection, study)
+            yield self._appender(connection, study)
 
     def append(self, study: str, entries: Sequence[Entry]) -> list[LogRow]:
         """Append rows in one transaction.
@@ -268,7 +290,7 @@ class Store:
         StoreError
             If the database cannot be reached.
         """
-        with self._writing_guard(), self.engine.connect() as connection:
+        with self._writing_guard(), self._reader.connect() as connection:
             yield connection
 
     @contextmanager
@@ -301,6 +323,7 @@ class _Job(Generic[_T]):
         self.sessions = sessions
         self.done = False
         self.durable = False
+        self.called = threading.Event()  # set once it is done, or its thread is to commit
         self._work = work
         self._result: _T | None = None
         self._error: BaseException | None = None

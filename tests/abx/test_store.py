@@ -13,7 +13,7 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from real_postgres import PostgresServer
+from real_postgres import PostgresServer, postgres_server
 from sqlalchemy import event, text
 from sqlalchemy.exc import DBAPIError, OperationalError
 
@@ -366,6 +366,115 @@ def test_an_interrupted_commit_acknowledges_nobody(
     event.remove(store.engine, "commit", interrupted)
     assert sorted(map(str, outcomes)) == ["Interrupted", "Interrupted", "StoreError"]
     assert store.write("one", lambda chain: chain.append(entry(1))).seq == 1
+
+
+def test_an_answer_that_is_durable_waits_for_no_other_commit(store: Store) -> None:
+    """Those of the first commit are told at once, though the next one hangs."""
+    first_begun, first, second = (threading.Event() for _ in range(3))
+    gates = [first, second]
+
+    @event.listens_for(store.engine, "commit")
+    def slow(_connection: object) -> None:
+        first_begun.set()
+        gates.pop(0).wait(10)
+
+    told: list[int] = []
+
+    def work(number: int) -> None:
+        told.append(store.write("one", lambda chain: chain.append(entry(number))).seq)
+
+    leader = threading.Thread(target=work, args=(1,))
+    leader.start()
+    assert first_begun.wait(10)
+    others = [threading.Thread(target=work, args=(n,)) for n in range(2, 8)]
+    for thread in others:
+        thread.start()
+    time.sleep(0.2)
+    first.set()
+    leader.join(timeout=5)
+    assert told == [1], "the second commit hangs, the first answer is acknowledged"
+    second.set()
+    for thread in others:
+        thread.join()
+    assert sorted(told) == list(range(1, 8))
+
+
+def test_one_who_gives_up_waiting_leaves_the_others_their_turn(local_store: Store) -> None:
+    """Whoever is interrupted before the commit stores nothing and holds nobody up."""
+    gate, inside = threading.Event(), threading.Event()
+    told: list[int] = []
+
+    def work(number: int) -> None:
+        def piece(chain: Appender) -> int:
+            inside.set()
+            gate.wait(10)
+            return chain.append(entry(number)).content["number"]
+
+        told.append(local_store.write("one", piece))
+
+    class GivesUp(threading.Event):
+        def wait(self, timeout: float | None = None) -> bool:
+            raise KeyboardInterrupt
+
+    first = threading.Thread(target=work, args=(1,))
+    first.start()
+    assert inside.wait(10)
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr("abx.store.store.threading.Event", GivesUp)
+        with pytest.raises(KeyboardInterrupt, match=r"^$"):
+            local_store.write("one", lambda chain: chain.append(entry(2)))
+    last = threading.Thread(target=work, args=(3,))
+    last.start()
+    time.sleep(0.1)
+    gate.set()
+    first.join(timeout=10)
+    last.join(timeout=10)
+    assert told == [1, 3]
+    assert [row.content["number"] for row in local_store.rows("one")] == [1, 3]
+
+
+def test_rows_that_the_database_refuses_leave_nothing_behind(store: Store) -> None:
+    """The refusal comes with the commit, since rows are written with it."""
+    store.append("one", [entry(1)])
+
+    def twice() -> None:
+        with store.writing("one") as chain:
+            chain.append(entry(2))
+            chain._pending.append(chain._pending[0])
+
+    for _ in range(20):  # more often than there are connections
+        with pytest.raises(StoreError, match="append-only: rows follow one another"):
+            twice()
+    assert len(store.rows("one")) == 1
+    assert store.write("one", lambda chain: chain.append(entry(2))).seq == 2
+
+
+@pytest.mark.postgres
+def test_a_server_that_came_back_is_used_at_once() -> None:
+    """Connections that ended with the server are replaced before anybody asks over them."""
+    with postgres_server() as server, open_store(server.new_database()) as store:
+        store.append("one", [entry(1)])
+        for number in (2, 3):
+            server.kill()
+            server.start()
+            assert len(store.rows("one")) == number - 1
+            assert store.write("one", lambda chain, n=number: chain.append(entry(n))).seq == number
+
+
+@pytest.mark.postgres
+def test_a_server_killed_in_the_middle_acknowledges_nothing() -> None:
+    with postgres_server() as server, open_store(server.new_database()) as store:
+
+        def work(chain: Appender) -> int:
+            chain.append(entry(1))
+            server.kill()
+            return 1
+
+        with pytest.raises(StoreError, match=r"could not be stored: .*connection"):
+            store.write("one", work)
+        server.start()
+        assert store.rows("one") == []
+        assert store.write("one", lambda chain: chain.append(entry(1))).seq == 1
 
 
 @pytest.mark.postgres
