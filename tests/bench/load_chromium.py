@@ -1,9 +1,10 @@
 """Real Chromium tabs that sit through a study until told to stop; for the load run.
 
-    python tests/bench/load_chromium.py SECONDS URL TOKEN [TOKEN ...]
+    python tests/bench/load_chromium.py SECONDS URL [URL ...]
 
-Prints one JSON object: for each token the acknowledged answers, and the times from answer to
-acknowledgement in milliseconds as the browser saw them.
+Each address is a sitting's page, ``http://HOST:PORT/?s=TOKEN``. Prints one JSON object: for each
+token the acknowledged answers, and the times from answer to acknowledgement in milliseconds as
+the browser saw them.
 """
 
 from __future__ import annotations
@@ -33,12 +34,12 @@ FLAGS = [
 class RealTab:
     """One tab of the browser and what its network saw."""
 
-    def __init__(self, browser: Browser, url: str, token: str) -> None:
+    def __init__(self, browser: Browser, url: str) -> None:
         self.acknowledged: dict[str, str] = {}
         self.answer_ms: list[float] = []
         self.page: Page = browser.new_page()
         self.page.on("requestfinished", self._note)
-        self.page.goto(f"{url}/?s={token}")
+        self.page.goto(url)
         for label in ("Play", "Hold it here", "Keep this level"):
             self.page.get_by_role("button", name=label).click()
 
@@ -72,10 +73,10 @@ class RealTab:
 
 
 def main() -> int:
-    seconds, url, tokens = float(sys.argv[1]), sys.argv[2], sys.argv[3:]
+    seconds, urls = float(sys.argv[1]), sys.argv[2:]
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=FLAGS)
-        tabs = {token: RealTab(browser, url, token) for token in tokens}
+        tabs = {url.partition("?s=")[2]: RealTab(browser, url) for url in urls}
         print("ready", flush=True)
         until = time.monotonic() + seconds
         while time.monotonic() < until:

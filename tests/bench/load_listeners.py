@@ -1,17 +1,19 @@
 """Load: many listeners at once against one or several app processes.
 
-    python tests/bench/load_listeners.py --listeners 50 --chromium 3
-    python tests/bench/load_listeners.py --listeners 200 --processes 3 --postgresql --chromium 3
-    python tests/bench/load_listeners.py --table
+    python tests/bench/load_listeners.py --listeners 50 --chromium 2
+    python tests/bench/load_listeners.py --listeners 200 --processes 3 --postgresql --chromium 2
+    python tests/bench/load_listeners.py --table --processes 3 --postgresql
 
 Every listener does on the wire what a tab does (``load_tab.py``): opens the page's websocket,
-asks for the next trial, fetches its audio block, answers after 1 to 3 seconds. With ``--chromium``
-some of them are real tabs of a real browser. Afterwards every acknowledged answer is looked for
-in the log. Reported are the times from answer to acknowledgement, the times to fetch a block,
-memory and processor time of the app processes.
+asks for the next trial, fetches its audio block, answers after 1 to 3 seconds. Excerpts are 4 s
+long: nobody answers a question about longer ones that soon. With ``--chromium`` a few tabs of a
+real browser answer beside them; what they saw is counted apart. Afterwards every acknowledged
+answer is looked for in the log. Reported are the times from answer to acknowledgement, the times to fetch a
+block, memory and processor time of the app processes. PostgreSQL waits for its disk at each commit
+(``fsync`` and ``synchronous_commit`` on), SQLite too (``synchronous=FULL``).
 
-Listeners and app processes share this machine; ``client_cores`` says how much of it the listeners
-took, which in a real study are other people's computers.
+Listeners, app processes, database and browser share this machine; ``client_cores`` says how much of
+it the listeners took, which in a real study are other people's computers.
 """
 
 from __future__ import annotations
@@ -150,7 +152,7 @@ async def _drive(
     memory_empty = sum(app.memory_mb() for app in apps)
     for tab in tabs:  # one after another: opening a page costs a run of its script
         await tab.open()
-    browser = await _start_chromium(apps[0], real, seconds) if real else None
+    browser = await _start_chromium(apps, real, seconds) if real else None
     cpu, own = sum(app.cpu_s() for app in apps), time.process_time()
     started = time.monotonic()
     peak = asyncio.create_task(_peak_memory(apps))
@@ -189,12 +191,14 @@ async def peak_of(task: asyncio.Task[float]) -> float:
 
 
 async def _start_chromium(
-    app: App, tokens: list[str], seconds: float
+    apps: list[App], tokens: list[str], seconds: float
 ) -> asyncio.subprocess.Process:
     script = str(Path(__file__).with_name("load_chromium.py"))
-    url = f"http://127.0.0.1:{app.port}"
+    urls = [
+        f"http://127.0.0.1:{apps[n % len(apps)].port}/?s={token}" for n, token in enumerate(tokens)
+    ]
     process = await asyncio.create_subprocess_exec(
-        sys.executable, script, str(seconds), url, *tokens, stdout=asyncio.subprocess.PIPE
+        sys.executable, script, str(seconds), *urls, stdout=asyncio.subprocess.PIPE
     )
     assert process.stdout is not None
     assert (await process.stdout.readline()) == b"ready\n", "the browser did not start"
@@ -229,13 +233,13 @@ def main() -> int:
     parser.add_argument("--processes", type=int, default=1)
     parser.add_argument("--postgresql", action="store_true")
     parser.add_argument("--seconds", type=float, default=30.0)
-    parser.add_argument("--excerpt", type=float, default=15.0, help="seconds of each excerpt")
+    parser.add_argument("--excerpt", type=float, default=4.0, help="seconds of each excerpt")
     parser.add_argument("--chromium", type=int, default=0, help="real tabs among the listeners")
     parser.add_argument("--table", action="store_true", help="10, 25, 50, 100, 200 listeners")
     options = parser.parse_args()
     sizes = [10, 25, 50, 100, 200] if options.table else [options.listeners]
     text = STUDY.replace("trials = 4", "trials = 20")
-    lost = 0
+    lost, rows = 0, []
     with tempfile.TemporaryDirectory() as folder, ExitStack() as stack:
         desk = make_desk(Path(folder) / "study", text=text, seconds=options.excerpt)
         server = stack.enter_context(postgres_server(durable=True)) if options.postgresql else None
@@ -245,7 +249,33 @@ def main() -> int:
             figures = measure(desk, database, load)
             lost += int(figures["lost"])
             print("  ".join(f"{name} {value:.5g}" for name, value in figures.items()), flush=True)
+            rows.append(table_row(figures, "SQLite" if server is None else "PostgreSQL"))
+    if options.table:
+        print(HEAD + "\n".join(rows))
     return 1 if lost else 0
+
+
+HEAD = """\
+| listeners | processes | database | answers a second | p50 | p95 | p99 | sound MB/s | \
+app memory | a listener | lost |
+|---|---|---|---|---|---|---|---|---|---|---|
+"""
+
+
+def table_row(figures: dict[str, float], database: str) -> str:
+    """Return the row of the documentation's table."""
+    cells = [
+        f"{figures['listeners']:.0f}",
+        f"{figures['processes']:.0f}",
+        database,
+        f"{figures['answers_per_s']:.0f}",
+        *(f"{figures[f'ack_{name}_ms']:.0f} ms" for name in ("p50", "p95", "p99")),
+        f"{figures['audio_mb_per_s']:.0f}",
+        f"{figures['memory_mb']:.0f} MB",
+        f"{figures['memory_mb_per_listener']:.1f} MB",
+        f"{figures['lost']:.0f} of {figures['answers']:.0f}",
+    ]
+    return f"| {' | '.join(cells)} |"
 
 
 if __name__ == "__main__":

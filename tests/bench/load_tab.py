@@ -17,6 +17,7 @@ from websockets.asyncio.client import ClientConnection, connect
 
 __all__ = ["Tab", "Wire"]
 
+_AS_BROWSERS_SEND = "Accept: */*\r\nAccept-Encoding: gzip, deflate, br, zstd\r\n"
 _SCRATCH = memoryview(bytearray(1 << 20))
 
 
@@ -76,7 +77,7 @@ class Wire(asyncio.BufferedProtocol):
         self._keep = keep
         self._reply = asyncio.get_running_loop().create_future()
         data = b"" if body is None else json.dumps(body).encode()
-        head = f"{verb} {path} HTTP/1.1\r\nHost: 127.0.0.1\r\n"
+        head = f"{verb} {path} HTTP/1.1\r\nHost: 127.0.0.1\r\n{_AS_BROWSERS_SEND}"
         if data:
             head += f"Content-Type: application/json\r\nContent-Length: {len(data)}\r\n"
         started = time.monotonic()
