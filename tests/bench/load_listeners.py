@@ -8,9 +8,9 @@ Every listener does on the wire what a tab does (``load_tab.py``): opens the pag
 asks for the next trial, fetches its audio block, answers after 1 to 3 seconds. Excerpts are 4 s
 long: nobody answers a question about longer ones that soon. With ``--chromium`` a few tabs of a
 real browser answer beside them; what they saw is counted apart. Afterwards every acknowledged
-answer is looked for in the log. Reported are the times from answer to acknowledgement, the times to fetch a
-block, memory and processor time of the app processes. PostgreSQL waits for its disk at each commit
-(``fsync`` and ``synchronous_commit`` on), SQLite too (``synchronous=FULL``).
+answer is looked for in the log. Reported are the times from answer to acknowledgement, the times
+to fetch a block, memory and processor time of the app processes. PostgreSQL waits for its disk at
+each commit (``fsync`` and ``synchronous_commit`` on), SQLite too (``synchronous=FULL``).
 
 Listeners, app processes, database and browser share this machine; ``client_cores`` says how much of
 it the listeners took, which in a real study are other people's computers.
