@@ -72,6 +72,7 @@ def refused_drop(page: Page, folder: Path) -> None:
 
 
 @pytest.mark.browser
+@pytest.mark.walk
 def test_from_dropped_files_to_the_report(page: Page, tmp_path: Path) -> None:
     root = tmp_path / "study"
     root.mkdir()

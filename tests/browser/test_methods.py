@@ -12,7 +12,7 @@ from playwright.sync_api import BrowserContext, Page, expect
 from abx.methods import method_ids
 from abx.server import open_sessions
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.walk]
 
 PAIR = 'pairs = [["osprey", "heron"]]'
 SET = 'stages = ["osprey", "heron"]\nreference = "osprey"'

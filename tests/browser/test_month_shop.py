@@ -25,7 +25,7 @@ from playwright.sync_api import BrowserContext, Page, expect
 
 from abx.demo.build import POSITIONS, STAGES, response_name, response_table
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.walk]
 
 WEEKS, A_WEEK = 3, 10
 ON_THE_TABLET = {1, 2, 10, 11, 12, 17, 20, 21, 22, 30}

@@ -28,7 +28,7 @@ from playwright.sync_api import Browser, BrowserContext, Page, expect
 
 from abx.demo.build import POSITIONS, STAGES, response_name, response_table
 
-pytestmark = [pytest.mark.browser, pytest.mark.timeout(900)]
+pytestmark = [pytest.mark.browser, pytest.mark.walk, pytest.mark.timeout(900)]
 
 LISTENERS = 24
 REGIONS = ("bass", "mid", "treble")
