@@ -12,6 +12,7 @@ from abx.trial import Trial
 __all__ = [
     "break_message",
     "closed_message",
+    "count_of_questions",
     "done_message",
     "level_message",
     "listening_message",
@@ -69,6 +70,11 @@ def listening_message(token: str, sounds: ListeningSet, *, key: str, audio: str)
     }
 
 
+def count_of_questions(n: int) -> str:
+    """Return a number of questions in words that fit one, too."""
+    return f"{n} question" if n == 1 else f"{n} questions"
+
+
 def break_message(token: str, slot: Slot, answered: int) -> dict[str, Any]:
     """Return the message of a break; a POST to ``resume`` ends it."""
     done = sum(trial.phase == "test" and trial.number <= answered for trial in slot.trials)
@@ -77,7 +83,7 @@ def break_message(token: str, slot: Slot, answered: int) -> dict[str, Any]:
         "number": done,
         "of": slot.n_test_trials,
         "rest_s": _REST_S,
-        "message": "Time for a pause. Rest your ears for a couple of minutes, then go on.",
+        "message": "Rest your ears for a couple of minutes, then go on.",
         "resume": f"/listen/{token}/resume",
     }
 

@@ -15,6 +15,7 @@ from abx.app.listener import TOKEN, ask_group, extent
 from abx.app.own_result import OwnResult, own_result
 from abx.app.withdraw import show_withdrawal_code
 from abx.errors import AbxError, Gone, NotFound
+from abx.messages import count_of_questions
 from abx.player import mount_idle_watch, mount_player
 from abx.study_claims import NOT_SAID
 from abx.visits import VISITS
@@ -58,9 +59,9 @@ def _start() -> None:
     questions, minutes = extent(VISITS)
     st.title("Which one do your ears choose?")
     st.write(
-        f"Put the headphones on, get to know the sound and answer {questions} questions: about "
-        f"{minutes} minutes. You hear versions of the same music, blind. At the end you see your "
-        "own result."
+        "Put the headphones on, get to know the sound and answer up to "
+        f"{count_of_questions(questions)}: about {minutes} minutes. You hear versions of the same "
+        "music, blind. At the end you see your own result."
     )
     st.markdown(
         "- The sound begins very quiet and you set the level. Do not set it loud.\n"
@@ -101,7 +102,7 @@ def _show(result: OwnResult) -> None:
     for sentence in result.sentences:
         st.write(sentence)
     if not result.sentences:
-        st.write(f"You answered {result.n_answered} questions. Every answer is saved.")
+        st.write(f"You answered {count_of_questions(result.n_answered)}. Every answer is saved.")
     st.write(
         "Which version was which stays sealed until the study is closed, so that nobody after "
         "you is influenced."

@@ -14,6 +14,7 @@ import streamlit as st
 from abx.app.context import provided
 from abx.app.withdraw import show_withdrawal_code
 from abx.errors import AbxError, AnswerRefused, Gone, NotFound
+from abx.messages import count_of_questions
 from abx.player import mount_headphone_check, mount_player
 from abx.study_claims import NOT_SAID
 
@@ -77,9 +78,10 @@ def _welcome() -> None:
     questions, minutes = extent()
     st.title("Welcome. Your ears decide here")
     st.write(
-        f"You will hear short pieces of music in several versions and answer {questions} "
-        f"questions about them. It takes about {minutes} minutes, with a pause where it gets "
-        "long. First you get to know the sound and practise; that does not count."
+        "You will hear short pieces of music in several versions and answer "
+        f"{count_of_questions(questions)} about them. It takes about {minutes} minutes, with a "
+        "pause where it gets long. First you get to know the sound and practise; that does not "
+        "count."
     )
     st.write(
         "Neither you nor the person who brought you here can know which version is which. "

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 from scipy.stats import binomtest
 
+from abx.messages import count_of_questions
 from abx.methods import get_method
 
 if TYPE_CHECKING:
@@ -50,7 +51,7 @@ class OwnResult:
     def text(self) -> str:
         """Everything in a few lines, to take home."""
         lines = (
-            f"Blind listening, code {self.listener}, {self.n_answered} questions.",
+            f"Blind listening, code {self.listener}, {count_of_questions(self.n_answered)}.",
             *self.sentences,
         )
         return "\n".join(lines)
