@@ -39,7 +39,7 @@ TESTS = Path(__file__).parents[1] / "abx"
 sys.path[:0] = [str(Path(__file__).parent), str(TESTS), str(Path(__file__).parents[2])]
 
 from load_tab import Tab, Wire  # noqa: E402
-from real_postgres import postgres_server  # noqa: E402
+from real_postgres import PostgresServer, postgres_server  # noqa: E402
 from study_desk import STUDY, Desk, make_desk  # noqa: E402
 
 from abx.session import Sessions  # noqa: E402
@@ -235,14 +235,27 @@ def main() -> int:
     parser.add_argument("--seconds", type=float, default=30.0)
     parser.add_argument("--excerpt", type=float, default=4.0, help="seconds of each excerpt")
     parser.add_argument("--chromium", type=int, default=0, help="real tabs among the listeners")
-    parser.add_argument("--table", action="store_true", help="10, 25, 50, 100, 200 listeners")
+    parser.add_argument(
+        "--commit-delay-ms", type=float, default=0.0, help="slow PostgreSQL's disk down by this"
+    )
+    parser.add_argument(
+        "--table",
+        nargs="*",
+        type=int,
+        metavar="LISTENERS",
+        help="several sizes and a table of them; 10, 25, 50, 100 and 200 unless given",
+    )
     options = parser.parse_args()
-    sizes = [10, 25, 50, 100, 200] if options.table else [options.listeners]
+    sizes = [options.listeners]
+    if options.table is not None:
+        sizes = options.table or [10, 25, 50, 100, 200]
     text = STUDY.replace("trials = 4", "trials = 20")
     lost, rows = 0, []
     with tempfile.TemporaryDirectory() as folder, ExitStack() as stack:
         desk = make_desk(Path(folder) / "study", text=text, seconds=options.excerpt)
         server = stack.enter_context(postgres_server(durable=True)) if options.postgresql else None
+        if server is not None and options.commit_delay_ms:
+            slow_down(server, options.commit_delay_ms)
         for size in sizes:
             database = f"sqlite:///{folder}/{size}.db" if server is None else server.new_database()
             load = Load(size, options.processes, options.seconds, options.chromium)
@@ -250,9 +263,19 @@ def main() -> int:
             lost += int(figures["lost"])
             print("  ".join(f"{name} {value:.5g}" for name, value in figures.items()), flush=True)
             rows.append(table_row(figures, "SQLite" if server is None else "PostgreSQL"))
-    if options.table:
+    if options.table is not None:
         print(HEAD + "\n".join(rows))
     return 1 if lost else 0
+
+
+def slow_down(server: PostgresServer, delay_ms: float) -> None:
+    """Have every commit wait before it goes to the disk, as a slower disk would make it."""
+    import psycopg
+
+    with psycopg.connect(server.url("postgres"), autocommit=True) as connection:
+        connection.execute(f"ALTER SYSTEM SET commit_delay TO {delay_ms * 1e3:.0f}")  # in µs
+        connection.execute("ALTER SYSTEM SET commit_siblings TO 0")
+        connection.execute("SELECT pg_reload_conf()")
 
 
 HEAD = """\
