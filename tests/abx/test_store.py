@@ -450,6 +450,29 @@ def test_rows_that_the_database_refuses_leave_nothing_behind(store: Store) -> No
 
 
 @pytest.mark.postgres
+def test_postgresql_reads_no_whole_table_for_an_answer(postgres: PostgresServer) -> None:
+    """A new study has no statistics yet; left to itself, the planner would read everything."""
+    from abx.store.postgresql import _TO_BEGIN_WITH
+
+    with open_store(postgres.new_database()) as store:
+        store.append("one", [entry(n % 10, session=f"s-{n // 10}") for n in range(1000)])
+        values = {
+            "study": "one",
+            "keys": ["answer:s-3:9", "study-closed"],
+            "sessions": ["s-3", "s-70"],
+        }
+        with store.reading() as connection:
+            driver = connection.connection.driver_connection
+            assert driver is not None
+            found = driver.execute(_TO_BEGIN_WITH, values).fetchall()
+            plan = driver.execute(f"EXPLAIN {_TO_BEGIN_WITH}", values).fetchall()
+    assert {row[5] for row in found} == {"answer:s-3:9", "answer:s-70:9", "answer:s-99:9"}
+    text_of_plan = "\n".join(line for (line,) in plan)
+    assert "Index Scan" in text_of_plan
+    assert "Seq Scan" not in text_of_plan, text_of_plan
+
+
+@pytest.mark.postgres
 def test_a_server_that_came_back_is_used_at_once() -> None:
     """Connections that ended with the server are replaced before anybody asks over them."""
     with postgres_server() as server, open_store(server.new_database()) as store:
