@@ -215,7 +215,7 @@ class Store:
 
     @contextmanager
     def looking(self, study: str) -> Iterator[Appender]:
-        """Read the study's chain without holding it, as one consistent picture."""
+        """Read the study's chain without holding it; what is read at once is one picture."""
         with self.reading() as connection:
             yield self._appender(connection, study)
 
