@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -155,6 +156,12 @@ def test_a_rehearsal_fills_the_groups_and_judges_claims_about_them(
 
 
 # the screen ----------------------------------------------------------------------------
+
+
+@pytest.fixture(autouse=True)
+def _own_main_module(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A screen that was run stays the main module; processes started later would run it too."""
+    monkeypatch.setitem(sys.modules, "__main__", sys.modules["__main__"])
 
 
 def _screen() -> None:
