@@ -129,19 +129,13 @@ def _made(
 
 def _impulse(workspace: Workspace, stage: Stage) -> np.ndarray:
     """Read a measured impulse response at the rate of the stimuli."""
-    import soundfile
     import soxr
+
+    from stimuli.soundfiles import read_sound
 
     assert stage.impulse is not None
     path = workspace.root / stage.impulse
-    try:
-        samples, rate = soundfile.read(str(path), dtype="float64", always_2d=True)
-    except soundfile.LibsndfileError as error:
-        raise InputError(
-            source=path.name,
-            problem=f"the impulse response cannot be read ({error.error_string.rstrip('.')})",
-            remedy="Save it as WAV or FLAC",
-        ) from error
+    samples, rate = read_sound(path, what="impulse response", longest_s=60.0)
     if samples.shape[1] != 1:
         raise InputError(
             source=path.name,

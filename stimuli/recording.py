@@ -9,13 +9,13 @@ from typing import Any
 
 import numpy as np
 import scipy.fft as fft
-import soundfile
 from numpy.typing import ArrayLike, NDArray
 
 from stimuli.bands import Bands, band_power, fractional_octave_bands, pink_band_level_db
 from stimuli.errors import InputError
 from stimuli.programme import file_sha256
 from stimuli.response import Response, read_response
+from stimuli.soundfiles import read_sound
 from stimuli.sweep import deconvolve, frequency_response, window_impulse
 
 __all__ = [
@@ -341,20 +341,7 @@ def noise_file_response(path: str | Path, **options: Any) -> Response:
 
 
 def _read_channel(path: Path, channel: int) -> tuple[Floats, int]:
-    if not path.is_file():
-        raise InputError(
-            source=str(path),
-            problem="the recording does not exist",
-            remedy="Check name and folder",
-        )
-    try:
-        x, rate = soundfile.read(str(path), dtype="float64", always_2d=True)
-    except soundfile.LibsndfileError as error:
-        raise InputError(
-            source=path.name,
-            problem=f"the recording cannot be read ({error.error_string.rstrip('.')})",
-            remedy="Export it again as WAV or FLAC",
-        ) from error
+    x, rate = read_sound(path, what="recording")
     if not 1 <= channel <= x.shape[1]:
         raise InputError(
             source=path.name,

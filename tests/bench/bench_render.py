@@ -6,6 +6,7 @@ Three figures on the same files and the same cores:
 
 - *copy*: decode the source and encode the finished stimuli again to 24-bit FLAC, their samples
   ready in memory, nothing else. Given twice: one file after the other, and on all cores at once.
+- *copy of each*: decode each finished stimulus from its file and encode it again, on all cores.
 - *straightforward*: the script one would write first: soundfile, ``scipy.signal.oaconvolve``,
   pyloudnorm, 4x oversampling by soxr for the true peak, soundfile.
 - *ours*: the renderer with everything it does on top (further loudness models, hashes, manifest).
@@ -70,12 +71,23 @@ def copy(source: Path, folder: Path, sounds: list[np.ndarray], workers: int) -> 
     return time.perf_counter() - started
 
 
-def finished_sounds(folder: Path) -> list[np.ndarray]:
-    """Samples of the track's stimuli, as they lie in the files."""
+def copy_each(folder: Path, files: list[Path], workers: int) -> float:
+    started = time.perf_counter()
+
+    def again(i: int) -> None:
+        x, _ = soundfile.read(files[i], dtype="int32", always_2d=True)
+        soundfile.write(folder / f"copy-{i}.flac", x, RATE, subtype="PCM_24")
+
+    with ThreadPoolExecutor(workers) as pool:
+        list(pool.map(again, range(len(files))))
+    return time.perf_counter() - started
+
+
+def finished_files(folder: Path) -> list[Path]:
+    """Stimuli of the track."""
     from stimuli.manifest import read_manifest
 
-    names = [s.file_name for s in read_manifest(folder).stimuli if s.programme == "track"]
-    return [soundfile.read(folder / n, dtype="int32", always_2d=True)[0] for n in names]
+    return [folder / s.file_name for s in read_manifest(folder).stimuli if s.programme == "track"]
 
 
 def straightforward(source: Path, folder: Path, filters: list) -> float:
@@ -141,11 +153,13 @@ def main() -> None:
         folder = Path(name)
         source = folder / "track.flac"
         make_source(source, options.minutes)
-        ours(source, folder / "set", stages)
-        sounds = finished_sounds(folder / "set")
+        ours(source, folder / "kept", stages)
+        files = finished_files(folder / "kept")
+        sounds = [soundfile.read(file, dtype="int32", always_2d=True)[0] for file in files]
         works = {
             "copy_serial": lambda: copy(source, folder, sounds, 1),
             "copy_all_cores": lambda: copy(source, folder, sounds, cores or 1),
+            "copy_each_all_cores": lambda: copy_each(folder, files, cores or 1),
             "straightforward": lambda: straightforward(source, folder, filters),
             "ours": lambda: ours(source, folder / "set", stages),
         }
@@ -165,6 +179,7 @@ def main() -> None:
             **best,
             "ours_over_copy_serial": best["ours_s"] / best["copy_serial_s"],
             "ours_over_copy_all_cores": best["ours_s"] / best["copy_all_cores_s"],
+            "ours_over_copy_each": best["ours_s"] / best["copy_each_all_cores_s"],
             "straightforward_over_ours": best["straightforward_s"] / best["ours_s"],
         }
         if options.long:

@@ -28,6 +28,18 @@ SOS = np.vstack(
 )
 
 
+def test_memory_is_taken_for_the_samples_that_are_there(tmp_path):
+    """A damaged header that promises hours must not ask for gigabytes."""
+    path = tmp_path / "mic.flac"
+    soundfile.write(path, np.random.default_rng(1).normal(0, 0.05, 6 * 8000), 8000)
+    data = bytearray(path.read_bytes())
+    # FLAC format (RFC 9639, 8.2): total samples are 36 bits from byte 21 of the file on.
+    data[21:26] = bytes([data[21] & 0xF0 | 0x1, 0xFF, 0xFF, 0xFF, 0xFF])
+    path.write_bytes(bytes(data))
+    with pytest.raises(InputError, match=r"says it is 1,073,742 s long"):
+        noise_file_response(path)
+
+
 def known_levels(bands):
     """Band levels of the known filter for pink noise, from its closed-form response."""
     grid = np.geomspace(bands.low_hz[0], bands.high_hz[-1], 20001)
