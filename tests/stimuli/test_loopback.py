@@ -152,7 +152,9 @@ def undisturbed(cabin, measure, tries=5):
     """Take again after a stumble, as a person would: the machine may be busy with other work."""
     for _ in range(tries):
         result = measure()
-        if not {fault.kind for fault in result[0].faults} & {"dropout", "not found", "too quiet"}:
+        # A gap in the stream makes the filter in the path overshoot, which can clip as well.
+        stumbles = {"dropout", "not found", "too quiet", "clipped"}
+        if not {fault.kind for fault in result[0].faults} & stumbles:
             break
         cabin.start()
     return result
