@@ -181,9 +181,10 @@ class _Measured:
                 progress(i, len(manifest.stimuli), f"measuring {record.file_name}")
             path = folder / record.file_name
             key = record.stage, record.programme
-            self.spectrum[key] = LongTermSpectrum(record.sample_rate)
+            if manifest.matched_in != BS1770:
+                self.spectrum[key] = LongTermSpectrum(record.sample_rate)
             self.loudness[key], self.peak[key], self.frames[key] = _meter_file(
-                path, self.spectrum[key]
+                path, self.spectrum.get(key)
             )
             # Pink noise is one period of a loop: it is exact as a whole only.
             whole = record.programme == PINK_NOISE
@@ -191,8 +192,8 @@ class _Measured:
             self.power[key] = _line_power(_read_stimulus(path, start, stop))
 
 
-def _meter_file(path: Path, spectrum: LongTermSpectrum) -> tuple[float, float, int]:
-    """Integrated loudness, true peak and length of a file; its spectrum into what is given."""
+def _meter_file(path: Path, spectrum: LongTermSpectrum | None) -> tuple[float, float, int]:
+    """Integrated loudness, true peak and length of a file; its spectrum where that is asked."""
     frames = 0
     try:
         with soundfile.SoundFile(str(path)) as file:
@@ -202,7 +203,8 @@ def _meter_file(path: Path, spectrum: LongTermSpectrum) -> tuple[float, float, i
                 frames += len(block)
                 loud.push(block)
                 peak.push(block)
-                spectrum.push(as_complex(block))
+                if spectrum is not None:
+                    spectrum.push(as_complex(block))
     except soundfile.LibsndfileError as error:
         raise _unreadable(path, error) from error
     return loud.integrated(), peak.dbtp(), frames

@@ -8,7 +8,7 @@ from markupsafe import Markup
 
 from analysis.report.chosen import own_choices, places
 from analysis.report.evidence import Row
-from analysis.report.figures import Interval, interval_chart
+from analysis.report.figures import Interval, interval_chart, row_interval
 from analysis.report.page import Block, Page, Section
 
 __all__ = ["preference_section"]
@@ -84,13 +84,7 @@ def _share_figure(page: Page, rows: Sequence[Row]) -> Block:
     low, high, between = _ends(rows)
     svg = interval_chart(
         [
-            Interval(
-                page.pair_text(row),
-                row.number("share"),
-                row.number(low),
-                row.number(high),
-                note=page.numbers.plain(row.at("share"), "percent"),
-            )
+            row_interval(page.numbers, row, page.pair_text(row), ("share", low, high), "percent")
             for row in rows
         ],
         key="shares",

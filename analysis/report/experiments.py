@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from markupsafe import Markup
 
 from analysis.report.evidence import Row
-from analysis.report.figures import Interval, interval_chart
+from analysis.report.figures import interval_chart, row_interval
 from analysis.report.page import Block, Page, Section
 
 __all__ = [
@@ -69,13 +69,7 @@ def _notes(page: Page, place: str) -> list[Block]:
 
 def _region_figure(page: Page, rows: Sequence[Row]) -> Block:
     drawn = [
-        Interval(
-            _region(row),
-            row.number("estimate"),
-            row.number("low"),
-            row.number("high"),
-            note=page.numbers.plain(row.at("estimate"), "logit"),
-        )
+        row_interval(page.numbers, row, _region(row), ("estimate", "low", "high"), "logit")
         for row in rows
     ]
     svg = interval_chart(
@@ -134,12 +128,12 @@ def _dose_figure(page: Page, rows: Sequence[Row], zero: object) -> Block | None:
     if not told:
         return None
     drawn = [
-        Interval(
+        row_interval(
+            page.numbers,
+            row,
             page.numbers.plain(row.at("dose"), "dose"),
-            row.number("proportion"),
-            row.number("ci_low"),
-            row.number("ci_high"),
-            note=page.numbers.plain(row.at("proportion"), "percent"),
+            ("proportion", "ci_low", "ci_high"),
+            "percent",
         )
         for row in told
     ]

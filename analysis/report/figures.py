@@ -18,7 +18,8 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
 
-from analysis.report.evidence import clean_text
+from analysis.report.evidence import Row, clean_text
+from analysis.report.numbers import Numbers
 from analysis.report.svg import Colour, drawing, inline_svg
 
 __all__ = [
@@ -51,6 +52,37 @@ class Interval:
     chance: float | None = None
     note: str = ""
     series: int = 0
+
+
+def row_interval(
+    numbers: Numbers,
+    row: Row,
+    label: str,
+    keys: tuple[str, str, str],
+    written: str,
+    *,
+    noted: str | None = None,
+) -> Interval:
+    """Make the chart's row of a row of figures.
+
+    Parameters
+    ----------
+    numbers : Numbers
+        Writes the note.
+    row : Row
+        Where the figures stand.
+    label : str
+        What it is about.
+    keys : tuple of str
+        Names of the value, its lower and its upper end.
+    written : str
+        Kind of number of the note.
+    noted : str, optional
+        Name of the figure that the note gives; the value unless said otherwise.
+    """
+    value, low, high = (row.number(key) for key in keys)
+    note = numbers.plain(row.at(noted or keys[0]), written)
+    return Interval(label, value, low, high, note=note)
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from markupsafe import Markup
 
 from analysis.report.evidence import Row
-from analysis.report.figures import Interval, interval_chart
+from analysis.report.figures import Interval, interval_chart, row_interval
 from analysis.report.page import Block, Page, Section
 
 __all__ = ["grading_section", "strength_section"]
@@ -19,13 +19,7 @@ _SAVED = (
 
 
 def _interval(page: Page, row: Row, label: str) -> Interval:
-    return Interval(
-        label,
-        row.number("mean"),
-        row.number("ci_low"),
-        row.number("ci_high"),
-        note=page.numbers.plain(row.at("mean"), "rating_signed"),
-    )
+    return row_interval(page.numbers, row, label, ("mean", "ci_low", "ci_high"), "rating_signed")
 
 
 def _chart(

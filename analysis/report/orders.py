@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from markupsafe import Markup
 
-from analysis.report.figures import Interval, interval_chart
+from analysis.report.figures import interval_chart, row_interval
 from analysis.report.page import Block, Page
 
 __all__ = ["order_shares", "part_shares"]
@@ -41,12 +41,12 @@ def part_shares(page: Page) -> list[Block]:
         return []
     svg = interval_chart(
         [
-            Interval(
+            row_interval(
+                page.numbers,
+                row,
                 str(row.get("label") or row.get("factor") or ""),
-                row.number("estimate"),
-                row.number("low"),
-                row.number("high"),
-                note=page.numbers.plain(row.at("estimate"), "logit"),
+                ("estimate", "low", "high"),
+                "logit",
             )
             for row in rows
         ],

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from markupsafe import Markup
 
 from analysis.report.evidence import Row
-from analysis.report.figures import Interval, interval_chart
+from analysis.report.figures import interval_chart, row_interval
 from analysis.report.orders import order_shares, part_shares
 from analysis.report.page import Block, Page, Section
 
@@ -20,12 +20,13 @@ _PRICES = {"per_cost": ("per_hundred", "per_hundred"), "per_hour": ("per_hour", 
 
 def _steps_figure(page: Page, rows: Sequence[Row]) -> Block:
     drawn = [
-        Interval(
+        row_interval(
+            page.numbers,
+            row,
             page.evidence.stage_label(row.get("step")),
-            row.number("gain"),
-            row.number("gain_low"),
-            row.number("gain_high"),
-            note=page.numbers.plain(row.at("p_best"), "chance"),
+            ("gain", "gain_low", "gain_high"),
+            "chance",
+            noted="p_best",
         )
         for row in rows
     ]
