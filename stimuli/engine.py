@@ -75,19 +75,30 @@ class FilterBank:
         self.block_frames = (self.n_fft - longest + 1) // self.hop_frames * self.hop_frames
         self.batch_frames = _ROWS * self.block_frames
         self._history = self.n_fft - self.block_frames
-        self._spectra = [self._transform_filter(h) for h in padded]
+        self._taps: list[Floats] = padded
+        self._spectra: list[tuple[Complexes, Complexes | None] | None] = [None] * len(padded)
         self._tail = np.zeros(self._history, dtype=np.complex64)
         self._joined = np.empty(self._history + self.batch_frames, dtype=np.complex64)
         self._spectra_of_batches = np.empty((2, _ROWS, self.n_fft), dtype=np.complex64)
         self._turn = 0
 
-    def _transform_filter(self, taps: Floats) -> tuple[Complexes, Complexes | None]:
-        """Factors of the signal's spectrum and of its mirrored conjugate."""
-        both = fft.fft(taps.T.astype(np.float32), self.n_fft, axis=1)
-        if len(both) == 1:
-            return both[0], None
+    def _factors(self, index: int) -> tuple[Complexes, Complexes | None]:
+        """Factors of the signal's spectrum and of its mirrored conjugate.
+
+        Worked out when first asked for, which is on the thread that uses the filter.
+        """
+        known = self._spectra[index]
+        if known is not None:
+            return known
+        both = fft.fft(self._taps[index].T.astype(np.float32), self.n_fft, axis=1)
         # A real filter on the left and another on the right mix z = l + jr with its conjugate.
-        return (both[0] + both[1]) / 2, (both[0] - both[1]) / 2
+        made = (
+            (both[0], None)
+            if len(both) == 1
+            else ((both[0] + both[1]) / 2, (both[0] - both[1]) / 2)
+        )
+        self._spectra[index] = made
+        return made
 
     def start(self, lead: Complexes, *, before: Complexes | None = None) -> None:
         """Begin a stream: take in its first :attr:`delay_frames` without putting any out.
@@ -151,7 +162,7 @@ class FilterBank:
         low : ndarray, shape (rows, n_fft // decimation)
             Its spectrum around zero frequency, in the order of :func:`scipy.fft.fft`.
         """
-        direct, mirrored = self._spectra[index]
+        direct, mirrored = self._factors(index)
         product, low = work.product[: len(spectra)], work.low[: len(spectra)]
         np.multiply(spectra, direct, out=product)
         if mirrored is not None:
@@ -204,21 +215,36 @@ class HopLoudness:
         self._taken = taken.astype(np.float32)
         self._energy: list[Floats] = []
 
-    def push(self, sound: Complexes, low: Complexes, frames: int) -> None:
-        """Take the next batch, as :meth:`FilterBank.apply` returns it; ``low`` is overwritten.
+    def taken(self, low: Complexes) -> Floats:
+        """Energy that the weighting takes away from each hop of a batch.
 
         Parameters
         ----------
-        sound, low : ndarray
-            Filtered sound and the low part of its spectra.
-        frames : int
-            Frames that count; a last hop that is not whole is left out.
+        low : ndarray
+            Low part of the batch's spectra, from :meth:`FilterBank.apply`; overwritten.
+
+        Returns
+        -------
+        ndarray, shape (rows, hops)
+            One row for each block of the batch.
         """
         low *= self._taken
         w = fft.ifft(low, axis=1, overwrite_x=True)[:, self._history // self._d :]
-        taken = _hop_energy(w, self._hop // self._d) * self._d
-        energy = np.maximum(self._top * _hop_energy(sound, self._hop) - taken, 0) / self._hop
-        self._energy.append(energy[: frames // self._hop])
+        return np.stack([_hop_energy(row, self._hop // self._d) for row in w]) * self._d
+
+    def push(self, block: Singles, taken: Floats) -> None:
+        """Take the next block of filtered sound.
+
+        Parameters
+        ----------
+        block : ndarray, shape (frames, 2)
+            Filtered sound; a last hop that is not whole is left out.
+        taken : ndarray, shape (hops,)
+            What the weighting takes away, from :meth:`taken`.
+        """
+        hops = len(block) // self._hop
+        energy = _hop_energy(block[: hops * self._hop], self._hop)
+        self._energy.append(np.maximum(self._top * energy - taken[:hops], 0) / self._hop)
 
     def integrated(self, *, gain_db: float = 0.0) -> float:
         """Gated loudness in LUFS of what was pushed so far, as if a gain had been applied."""
@@ -273,10 +299,10 @@ def _shortfall(rate: int, lines: int, decimation: int) -> tuple[float, Floats]:
     return float(power[-1]), np.sqrt(np.maximum(power[-1] - power[:-1], 0)) / decimation
 
 
-def _hop_energy(rows: Complexes, hop: int) -> Floats:
+def _hop_energy(x: Singles | Complexes, hop: int) -> Floats:
     """Energy of successive hops, both channels together."""
-    parts = rows.view(np.float32).reshape(len(rows), -1, 2 * hop)
-    return np.asarray(np.einsum("rhi,rhi->rh", parts, parts), dtype=float).ravel()
+    parts = x.view(np.float32).reshape(-1, 2 * hop)
+    return np.einsum("hi,hi->h", parts, parts).astype(float)
 
 
 class LongTermSpectrum:

@@ -371,6 +371,7 @@ def _interp(x: Floats, grid: Floats, values: Floats) -> Floats:
 
 
 _COARSE_ROUNDS = 8
+_COARSE_POINTS = 48  # to a band, evenly over its width on a logarithmic axis
 
 
 def _moved(nodes: Floats, error: Floats, wanted: Floats) -> Floats:
@@ -442,27 +443,33 @@ class _NodeCurve:
         # Steps within the lowest bands need a finer look than the design grid gives.
         self._fine_f = fft.rfftfreq(2 * self._n_fft, 1 / rate)
         self._x = np.log(np.maximum(self._f, self._f[1]))
+        self._coarse_x = np.linspace(
+            np.log(bands.low_hz[0]), np.log(bands.high_hz[-1]), _COARSE_POINTS * len(bands) + 1
+        )
         half = plateau * 0.5 * np.log(OCTAVE_RATIO) / 3
         mid = np.log(bands.mid_hz)
         self._knots = mid if plateau == 0 else np.sort(np.concatenate([mid - half, mid + half]))
         self._repeat = 1 if plateau == 0 else 2
-        self._fine_db = 0.0 if fine is None else np.interp(self._x, fine[0], fine[1])
+        self._fine = fine
 
     def filter(self, nodes_db: Floats) -> Floats:
-        magnitude = self._magnitude(nodes_db)
+        magnitude = self._magnitude(nodes_db, self._x)
         if self._linear:
             return linear_phase_fir(magnitude, n_taps=self._n_taps - 1)
         return minimum_phase_fir(magnitude, n_taps=self._n_taps)
 
-    def _magnitude(self, nodes_db: Floats) -> Floats:
+    def _magnitude(self, nodes_db: Floats, x: Floats) -> Floats:
+        """Magnitude at some natural logarithms of frequency."""
         levels = np.repeat(nodes_db, self._repeat)
-        x = np.clip(self._x, self._knots[0], self._knots[-1])
-        db = PchipInterpolator(self._knots, levels)(x) + self._fine_db
-        return np.asarray(10 ** (db / 20))
+        db = PchipInterpolator(self._knots, levels)(np.clip(x, self._knots[0], self._knots[-1]))
+        if self._fine is not None:
+            db += np.interp(x, *self._fine)
+        return np.asarray(np.exp(db * (np.log(10) / 20)))
 
     def designed_levels(self, nodes_db: Floats) -> Floats:
         """Band levels of the magnitude before it is made a filter of finite length."""
-        return pink_band_level_db(self._f, self._magnitude(nodes_db) ** 2, self._bands)
+        power = self._magnitude(nodes_db, self._coarse_x) ** 2
+        return pink_band_level_db(np.exp(self._coarse_x), power, self._bands)
 
     def band_levels(self, h: Floats) -> Floats:
         power = np.abs(fft.rfft(h, 2 * self._n_fft)) ** 2

@@ -7,11 +7,13 @@ passes, because its gain is known only when all of it has been heard.
 
 from __future__ import annotations
 
+import os
 import secrets
 import shutil
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from itertools import chain
 from pathlib import Path
 from typing import BinaryIO
@@ -102,10 +104,12 @@ class _StageRun:
 
     def __call__(self, spectra: Complexes, frames: int) -> None:
         sound, low = self._bank.apply(self._index, spectra, self._work)
-        self.loud.push(sound, low, frames)
+        taken = self.loud.taken(low)
         left = frames
-        for row in sound:
+        # Row by row: whatever looks at a row then finds it in the processor's cache.
+        for row, away in zip(sound, taken, strict=True):
             block = row[:left].view(np.float32).reshape(-1, 2)
+            self.loud.push(block, away)
             self.peak.push(block)
             self.file.write(block.data)
             left -= len(block)
@@ -132,7 +136,6 @@ def measure(
     rate: int,
     loop: Floats | None = None,
     expected_frames: int = 0,
-    heard: Callable[[int], None] | None = None,
 ) -> tuple[list[Take], LongTermSpectrum]:
     """Filter a programme through all stages and measure what comes out.
 
@@ -153,8 +156,6 @@ def measure(
         heard before the start, and its start after the end.
     expected_frames : int
         Length, to see beforehand whether the scratch files fit on the disk.
-    heard : callable, optional
-        Called with the number of frames done.
 
     Returns
     -------
@@ -181,24 +182,20 @@ def measure(
         _StageRun(bank, i, scratch / f"{secrets.token_hex(6)}.raw", rate)
         for i in range(len(filters))
     ]
-    done = 0
     try:
-        with ThreadPoolExecutor(_workers(len(runs) + 1)) as pool:
-            batch = next(batches, None)
-            spectra = bank.transform(batch) if batch is not None else _NOTHING
-            while batch is not None:
-                work = [pool.submit(run, spectra, len(batch)) for run in runs]
-                work.append(pool.submit(_push_all, spectrum, source[:]))
+        with ThreadPoolExecutor(_cores()) as pool:
+            last, last_but_one = _NO_WORK, _NO_WORK
+            for batch in batches:
+                # The bank keeps the spectra of two batches, so no more are under way.
+                _wait(last_but_one)
+                spectra = bank.transform(batch)
+                jobs = [partial(run, spectra, len(batch)) for run in runs]
+                jobs.append(partial(_push_all, spectrum, source[:]))
                 source.clear()
-                done += len(batch)
-                # Decoded and transformed while the stages are at work.
-                batch = next(batches, None)
-                spectra = bank.transform(batch) if batch is not None else _NOTHING
-                for item in work:
-                    item.result()
-                if heard is not None:
-                    heard(done)
-            _push_all(spectrum, source)
+                last, last_but_one = _follow(pool, jobs, last), last
+            _wait(last_but_one)
+            _wait(last)
+        _push_all(spectrum, source)
     finally:
         for run in runs:
             run.file.close()
@@ -218,7 +215,34 @@ def _push_all(spectrum: LongTermSpectrum, pieces: Sequence[NDArray[np.floating]]
         spectrum.push(as_complex(piece))
 
 
-_NOTHING = np.zeros((0, 0), dtype=np.complex64)
+_Work = Sequence["Future[None]"]
+_NO_WORK: _Work = ()
+
+
+def _follow(pool: ThreadPoolExecutor, jobs: Sequence[Callable[[], None]], last: _Work) -> _Work:
+    """Start jobs, each behind its own predecessor: a stage takes its batches in order."""
+    if not last:
+        return [pool.submit(job) for job in jobs]
+    return [pool.submit(_after, *pair) for pair in zip(last, jobs, strict=True)]
+
+
+def _after(before: Future[None], job: Callable[[], None]) -> None:
+    before.result()
+    job()
+
+
+def _wait(work: _Work) -> None:
+    for item in work:
+        item.result()
+
+
+def _cores() -> int:
+    """Cores to count on. More threads would only push each other's sound out of the caches."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
 _MOST_WORKERS = 8
 
 

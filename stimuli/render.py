@@ -12,8 +12,10 @@ import secrets
 import shutil
 import tempfile
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, replace
+from functools import partial
 from importlib import metadata
 from pathlib import Path
 
@@ -66,13 +68,15 @@ TRUE_PEAK_LIMIT_DBTP = -1.0
 _PEAK_MARGIN_DB = 0.02  # rounding to 24 bits and single-precision interpolation, amply
 PINK_SECONDS = 20.0
 PINK_SEED = 20
+_PIECE_FRAMES = 1 << 18  # each read of a compressed file costs a seek on top
 
 
 @dataclass(slots=True)
 class _Source:
     """A programme about to be read, in pieces."""
 
-    record: Callable[[], ProgrammeRecord]
+    record: Callable[[str], ProgrammeRecord]
+    digest: Callable[[], str]
     pieces: Iterable[NDArray[np.floating]]
     frames: int
     loop: Floats | None
@@ -183,28 +187,31 @@ def _render_into(
     scratch = folder / "scratch"
     scratch.mkdir()
     records, takes, heard = [], [], []
-    for source in sources:
-        taken, spectrum = measure(
-            source.pieces,
-            [m.taps for m in made],
-            [m.delay_frames for m in made],
-            scratch=scratch,
-            rate=rate,
-            loop=source.loop,
-            expected_frames=source.frames,
-        )
-        record = source.record()
-        step(f"{record.id}: measured through {len(made)} stages")
-        _check_audible(record.id, stages, taken)
-        records.append(record)
-        takes.append(taken)
-        heard.append(match.loudness(taken, spectrum))
-    target = _common_loudness(takes, [h.loudness_lufs for h in heard])
     stimuli: list[StimulusRecord] = []
-    for record, taken, h in zip(records, takes, heard, strict=True):
-        gains = target - h.loudness_lufs
-        levels = match.levels(taken, gains, h, target)
-        stimuli += _write(record.id, stages, made, taken, gains, levels, folder, rate, step)
+    # What needs one thread only is done beside what keeps all of them busy.
+    with ThreadPoolExecutor(1) as beside:
+        for source in sources:
+            digest = beside.submit(source.digest)
+            taken, spectrum = measure(
+                source.pieces,
+                [m.taps for m in made],
+                [m.delay_frames for m in made],
+                scratch=scratch,
+                rate=rate,
+                loop=source.loop,
+                expected_frames=source.frames,
+            )
+            record = source.record(digest.result())
+            step(f"{record.id}: measured through {len(made)} stages")
+            _check_audible(record.id, stages, taken)
+            records.append(record)
+            takes.append(taken)
+            heard.append(match.loudness(taken, spectrum))
+        target = _common_loudness(takes, [h.loudness_lufs for h in heard])
+        for record, taken, h in zip(records, takes, heard, strict=True):
+            gains = target - h.loudness_lufs
+            levels = beside.submit(match.levels, taken, gains, h, target)
+            stimuli += _write(record.id, stages, made, taken, gains, levels, folder, rate, step)
     shutil.rmtree(scratch)
     return records, stimuli, target
 
@@ -282,24 +289,31 @@ def _sources(
         notes=("made here: periodic pink noise, the same on both sides",),
         seed=PINK_SEED,
     )
-    yield _Source(lambda: record, [noise], len(noise), noise)
+    yield _Source(lambda _: record, lambda: "", [noise], len(noise), noise)
 
 
 def _file_source(spec: ProgrammeSpec, rate: int, out_dir: Path) -> _Source:
     reader = ProgrammeReader(spec, rate)
 
-    def record() -> ProgrammeRecord:
+    def record(sha256: str) -> ProgrammeRecord:
         return ProgrammeRecord(
             id=spec.id,
             path=Path(os.path.relpath(spec.path, out_dir)).as_posix(),
             start_s=spec.start_s,
             length_s=reader.length_s,
             source_rate=reader.source_rate,
-            sha256=file_sha256(spec.path),
+            sha256=sha256,
             notes=reader.notes,
         )
 
-    return _Source(record, reader.blocks(dtype="float32"), round(reader.length_s * rate), None)
+    digest = partial(file_sha256, spec.path)
+    return _Source(
+        record,
+        digest,
+        reader.blocks(_PIECE_FRAMES, dtype="float32"),
+        round(reader.length_s * rate),
+        None,
+    )
 
 
 def _check_audible(programme: str, stages: Sequence[StageSpec], takes: Sequence[Take]) -> None:
@@ -329,7 +343,7 @@ def _write(
     made: Sequence[StageFilters],
     takes: Sequence[Take],
     gains_db: Floats,
-    levels: Sequence[Levels],
+    levels: Future[list[Levels]],
     folder: Path,
     rate: int,
     step: _Steps,
@@ -342,7 +356,7 @@ def _write(
     )
     records = []
     for stage, m, take, path, gain_db, level, digest in zip(
-        stages, made, takes, paths, gains_db.tolist(), levels, hashes, strict=True
+        stages, made, takes, paths, gains_db.tolist(), levels.result(), hashes, strict=True
     ):
         records.append(
             StimulusRecord(

@@ -28,11 +28,12 @@ TRUE_PEAK_FIR = np.array(
     ]
 )  # fmt: skip
 
-_STRETCH = 256  # frames judged together
+_PART = 256  # frames judged together
+_PARTS = 16  # of them to a stretch, which is looked at as a whole first
+_STRETCH = _PARTS * _PART
 _ROW = 16  # outputs of one row of the interpolating product
 _TAPS = TRUE_PEAK_FIR.shape[1]
 _BATCH = 32
-_PIECE = 1 << 17  # frames looked at together
 
 
 class TruePeakMeter:
@@ -68,33 +69,33 @@ class TruePeakMeter:
         """Take the next piece, shape (frames, channels)."""
         if not len(x):
             return
-        self._peak = max(self._peak, float(x.max()), -float(x.min()))
         if not len(self._phases):
+            self._peak = max(self._peak, float(x.max()), -float(x.min()))
             return
-        for start in range(0, len(x), _PIECE):
-            piece = x[start : start + _PIECE].astype(np.float32, copy=False)
-            joined = np.concatenate([self._carry, piece])
-            count = (len(joined) - (_TAPS - 1)) // _STRETCH
-            self._scan(joined, count)
-            self._carry = joined[count * _STRETCH :].copy()
+        piece = np.ascontiguousarray(x, dtype=np.float32)
+        # Only the seam is joined to what waits; most of the piece is looked at where it lies.
+        seam = 2 * _STRETCH + _TAPS - 1 - len(self._carry)
+        if len(piece) < seam:
+            piece = np.concatenate([self._carry, piece])
+        else:
+            self._scan(np.concatenate([self._carry, piece[:seam]]), 2)
+            piece = piece[seam - (_TAPS - 1) :]
+        count = (len(piece) - (_TAPS - 1)) // _STRETCH
+        self._scan(piece, count)
+        self._carry = piece[count * _STRETCH :].copy()
 
     def _scan(self, x: Singles, count: int) -> None:
         """Look through whole stretches: outputs 0 to ``count * _STRETCH``, taps before them."""
         if not count:
             return
         channels = x.shape[1]
-        flat = np.abs(x[: count * _STRETCH + _TAPS - 1]).ravel()
-        head = (_TAPS - 1) * channels
-        local = flat[head:].reshape(count, -1).max(axis=1)
-        near = np.maximum(local, np.concatenate([[flat[:head].max()], local[:-1]]))
-        able = np.flatnonzero(near * self._bound > self._peak)
-        if not len(able):
+        flat = x[: count * _STRETCH + _TAPS - 1].ravel()
+        near, which = self._able(flat, channels)
+        if not len(which):
             return
-        width = (_STRETCH + _TAPS - 1) * channels
-        windows = np.lib.stride_tricks.sliding_window_view(x.ravel(), width)
-        rows = windows[:: _STRETCH * channels][able].reshape(len(able), -1, channels)
+        rows = _overlapping(flat, _PART * channels, (_TAPS - 1) * channels)[which]
         bound = np.minimum(
-            near[able] * self._bound, near[able] * self._line + _bends(rows) * self._bend
+            near * self._bound, near * self._line + _bends(rows, channels) * self._bend
         )
         order = np.argsort(bound)[::-1]
         for start in range(0, len(order), _BATCH):
@@ -102,8 +103,25 @@ class TruePeakMeter:
             batch = batch[bound[batch] > self._peak]
             if not len(batch):
                 break
-            each = rows[batch].transpose(0, 2, 1).reshape(len(batch) * channels, -1)
+            each = rows[batch].reshape(len(batch), -1, channels).transpose(0, 2, 1)
+            each = each.reshape(len(batch) * channels, -1)
             self._peak = max(self._peak, _rows_peak(each, self._product))
+
+    def _able(self, flat: Singles, channels: int) -> tuple[Singles, NDArray[np.intp]]:
+        """Parts of stretches that may hold the peak: largest sample near each, and its index.
+
+        Samples count towards the peak here.
+        """
+        head = (_TAPS - 1) * channels
+        stretches = flat[head:].reshape(-1, _STRETCH * channels)
+        local = _largest(stretches)
+        self._peak = max(self._peak, float(local.max()))
+        before = np.append(np.abs(flat[:head]).max(), local[:-1])
+        able = np.flatnonzero(np.maximum(local, before) * self._bound > self._peak)
+        parts = _largest(stretches[able].reshape(-1, _PART * channels)).reshape(-1, _PARTS)
+        near = np.maximum(parts, np.column_stack([before[able], parts[:, :-1]]))
+        stretch, part = np.nonzero(near * self._bound > self._peak)
+        return near[stretch, part], able[stretch] * _PARTS + part
 
     def dbtp(self) -> float:
         """Return the true peak of what was pushed so far, in dBTP; ``-inf`` for silence."""
@@ -117,12 +135,25 @@ class TruePeakMeter:
         return float(20 * np.log10(self._peak)) if self._peak > 0 else float("-inf")
 
 
-def _bends(rows: Singles) -> Floats:
-    """Largest magnitude of the second differences of each row."""
-    second = rows[:, 2:] + rows[:, :-2]
-    second -= 2 * rows[:, 1:-1]
-    np.abs(second, out=second)
-    return np.asarray(second.reshape(len(rows), -1).max(axis=1))
+def _largest(rows: Singles) -> Singles:
+    """Largest magnitude of each row; faster than taking all magnitudes first."""
+    return np.asarray(np.maximum(rows.max(axis=1), -rows.min(axis=1)))
+
+
+def _overlapping(flat: Singles, step: int, overlap: int) -> Singles:
+    """View of rows ``step`` apart that each reach ``overlap`` into the next."""
+    shape = ((len(flat) - overlap) // step, step + overlap)
+    size = flat.itemsize
+    return np.ndarray(shape, flat.dtype, flat, strides=(step * size, size))
+
+
+def _bends(rows: Singles, channels: int) -> Singles:
+    """Largest magnitude of the second differences of each row of interleaved channels."""
+    second = rows[:, 2 * channels :] + rows[:, : -2 * channels]
+    middle = rows[:, channels:-channels]
+    second -= middle
+    second -= middle
+    return _largest(second)
 
 
 def _line_and_bend(phases: Floats) -> tuple[float, float]:

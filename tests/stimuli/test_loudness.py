@@ -259,6 +259,35 @@ def test_meters_read_a_stream_like_a_whole():
     assert peak.dbtp() == pytest.approx(true_peak_dbtp(x, RATE), abs=1e-9)
 
 
+def _peak_of_every_interpolated_value(x: np.ndarray) -> float:
+    values = [np.convolve(channel, taps) for channel in x.T for taps in TRUE_PEAK_FIR]
+    return max(np.abs(x).max(), *(np.abs(v).max() for v in values))
+
+
+@pytest.mark.parametrize("border", [256, 2048, 4096, 6144])
+@pytest.mark.parametrize("past", range(-13, 4))
+def test_no_peak_is_missed_where_the_meter_looks_away(border, past):
+    """A pair of samples with its peak between them, some frames before or after a border."""
+    x = np.full((9000, 2), 1e-3)
+    x[border + past : border + past + 2, 1] = 0.7
+    found = 10 ** (true_peak_dbtp(x, RATE) / 20)
+    assert found == pytest.approx(_peak_of_every_interpolated_value(x), rel=1e-6)
+    assert found > 0.8
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_skipping_finds_the_peak_of_every_interpolated_value(seed):
+    rng = np.random.default_rng(seed)
+    x = rng.normal(0, 0.1, (30000, 2)) * np.repeat(rng.exponential(1, 30), 1000)[:, None]
+    meter, start = TruePeakMeter(RATE), 0
+    while start < len(x):
+        stop = start + int(rng.integers(1, 9000))
+        meter.push(x[start:stop])
+        start = stop
+    expected = 20 * np.log10(_peak_of_every_interpolated_value(x))
+    assert meter.dbtp() == pytest.approx(expected, abs=1e-5)
+
+
 def test_gain_moves_the_meter_by_itself():
     meter = LoudnessMeter(RATE)
     meter.push(tones((-30, 5)))
