@@ -28,7 +28,7 @@ from stimuli.loudness import LoudnessMeter
 from stimuli.programme import file_sha256
 from stimuli.truepeak import TruePeakMeter
 
-__all__ = ["Take", "as_complex", "encode", "measure", "rebuffer"]
+__all__ = ["Take", "as_complex", "encode", "measure", "read_ahead", "rebuffer"]
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex64]
@@ -84,6 +84,29 @@ def rebuffer(
             waiting, held, wanted = [joined[wanted:]], held - wanted, frames
     if held:
         yield np.concatenate(waiting)
+
+
+def read_ahead(
+    pieces: Iterator[NDArray[np.floating]], thread: ThreadPoolExecutor
+) -> Iterator[NDArray[np.floating]]:
+    """Have another thread read a stream one piece ahead, beginning at once.
+
+    Parameters
+    ----------
+    pieces : iterator of ndarray
+        The stream. What it raises is raised here when its turn comes.
+    thread : ThreadPoolExecutor
+        Of one thread.
+    """
+    first = thread.submit(next, pieces, None)
+
+    def take_turns() -> Iterator[NDArray[np.floating]]:
+        following = first
+        while (piece := following.result()) is not None:
+            following = thread.submit(next, pieces, None)
+            yield piece
+
+    return take_turns()
 
 
 def as_complex(piece: NDArray[np.floating]) -> Complexes:

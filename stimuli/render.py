@@ -12,10 +12,9 @@ import secrets
 import shutil
 import tempfile
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, replace
-from functools import partial
 from importlib import metadata
 from pathlib import Path
 
@@ -37,7 +36,7 @@ from stimuli.manifest import (
 )
 from stimuli.matching import BS1770, MODELS, LevelMatch, Levels, describe_models
 from stimuli.music import pink_noise
-from stimuli.pipeline import Take, encode, measure
+from stimuli.pipeline import Take, encode, measure, read_ahead
 from stimuli.programme import ProgrammeReader, ProgrammeSpec, file_sha256
 from stimuli.response import StageResponse
 from stimuli.stages import (
@@ -75,8 +74,7 @@ _PIECE_FRAMES = 1 << 18  # each read of a compressed file costs a seek on top
 class _Source:
     """A programme about to be read, in pieces."""
 
-    record: Callable[[str], ProgrammeRecord]
-    digest: Callable[[], str]
+    record: Callable[[], ProgrammeRecord]
     pieces: Iterable[NDArray[np.floating]]
     frames: int
     loop: Floats | None
@@ -141,17 +139,27 @@ def render_set(
     check_anchors(stages)
     choices = replace(choices or FilterChoices(), boost_cap_db=boost_cap_db)
     step = _Steps(progress, len(stages) + (len(programmes) + 1) * (1 + len(stages)))
-    made = make_filters(stages, rate, playback, choices, step)
     out_dir = Path(out_dir)
-    with _new_folder(out_dir) as folder:
+    # What needs one thread only is done beside what keeps all of them busy.
+    with (
+        ThreadPoolExecutor(1) as reading,
+        ThreadPoolExecutor(1) as beside,
+        _new_folder(out_dir) as folder,
+    ):
+        sources = [
+            *(_file_source(spec, rate, out_dir, reading, beside) for spec in programmes),
+            _noise_source(rate, pink_seconds),
+        ]
+        made = make_filters(stages, rate, playback, choices, step)
         records, stimuli, target = _render_into(
             folder,
             stages,
             made,
-            _sources(programmes, rate, pink_seconds, out_dir),
+            sources,
             rate,
             step,
             LevelMatch(stages, made, loudness_model, listening_level_db),
+            beside,
         )
         words = describe_models(listening_level_db)
         manifest = Manifest(
@@ -179,39 +187,43 @@ def _render_into(
     folder: Path,
     stages: Sequence[StageSpec],
     made: Sequence[StageFilters],
-    sources: Iterable[_Source],
+    sources: Sequence[_Source],
     rate: int,
     step: _Steps,
     match: LevelMatch,
+    beside: ThreadPoolExecutor,
 ) -> tuple[list[ProgrammeRecord], list[StimulusRecord], float]:
     scratch = folder / "scratch"
     scratch.mkdir()
     records, takes, heard = [], [], []
     stimuli: list[StimulusRecord] = []
-    # What needs one thread only is done beside what keeps all of them busy.
-    with ThreadPoolExecutor(1) as beside:
-        for source in sources:
-            digest = beside.submit(source.digest)
-            taken, spectrum = measure(
-                source.pieces,
-                [m.taps for m in made],
-                [m.delay_frames for m in made],
-                scratch=scratch,
-                rate=rate,
-                loop=source.loop,
-                expected_frames=source.frames,
-            )
-            record = source.record(digest.result())
-            step(f"{record.id}: measured through {len(made)} stages")
-            _check_audible(record.id, stages, taken)
-            records.append(record)
-            takes.append(taken)
-            heard.append(match.loudness(taken, spectrum))
-        target = _common_loudness(takes, [h.loudness_lufs for h in heard])
-        for record, taken, h in zip(records, takes, heard, strict=True):
-            gains = target - h.loudness_lufs
-            levels = beside.submit(match.levels, taken, gains, h, target)
-            stimuli += _write(record.id, stages, made, taken, gains, levels, folder, rate, step)
+    for source in sources:
+        taken, spectrum = measure(
+            source.pieces,
+            [m.taps for m in made],
+            [m.delay_frames for m in made],
+            scratch=scratch,
+            rate=rate,
+            loop=source.loop,
+            expected_frames=source.frames,
+        )
+        record = source.record()
+        step(f"{record.id}: measured through {len(made)} stages")
+        _check_audible(record.id, stages, taken)
+        records.append(record)
+        takes.append(taken)
+        heard.append(match.loudness(taken, spectrum))
+    target = _common_loudness(takes, [h.loudness_lufs for h in heard])
+    gains = [target - h.loudness_lufs for h in heard]
+    levels = [
+        beside.submit(match.levels, *each, target) for each in zip(takes, gains, heard, strict=True)
+    ]
+    files = _encode_all(folder, records, stages, takes, gains, rate, step)
+    for i, record in enumerate(records):
+        stimuli += _stimulus_records(
+            *(record.id, stages, made, takes[i], gains[i], levels[i].result(), files[i]),
+            rate=rate,
+        )
     shutil.rmtree(scratch)
     return records, stimuli, target
 
@@ -267,17 +279,20 @@ def _new_folder(out_dir: Path) -> Iterator[Path]:
             out_dir.rename(old)
         folder.rename(out_dir)
         if old is not None:
-            shutil.rmtree(old)
+            _remove(old)
     finally:
         if folder.exists():
             shutil.rmtree(folder)
 
 
-def _sources(
-    programmes: Sequence[ProgrammeSpec], rate: int, pink_seconds: float, out_dir: Path
-) -> Iterator[_Source]:
-    for spec in programmes:
-        yield _file_source(spec, rate, out_dir)
+def _remove(folder: Path) -> None:
+    """Remove a set. Giving back the space of large files takes time, so several at once."""
+    with ThreadPoolExecutor() as pool:
+        list(pool.map(Path.unlink, folder.glob("*.flac")))
+    shutil.rmtree(folder)
+
+
+def _noise_source(rate: int, pink_seconds: float) -> _Source:
     noise = pink_noise(seconds=pink_seconds, rate=rate, seed=PINK_SEED)
     record = ProgrammeRecord(
         id=PINK_NOISE,
@@ -289,31 +304,32 @@ def _sources(
         notes=("made here: periodic pink noise, the same on both sides",),
         seed=PINK_SEED,
     )
-    yield _Source(lambda _: record, lambda: "", [noise], len(noise), noise)
+    return _Source(lambda: record, [noise], len(noise), noise)
 
 
-def _file_source(spec: ProgrammeSpec, rate: int, out_dir: Path) -> _Source:
+def _file_source(
+    spec: ProgrammeSpec,
+    rate: int,
+    out_dir: Path,
+    reading: ThreadPoolExecutor,
+    beside: ThreadPoolExecutor,
+) -> _Source:
     reader = ProgrammeReader(spec, rate)
+    pieces = read_ahead(reader.blocks(_PIECE_FRAMES, dtype="float32"), reading)
+    digest = beside.submit(file_sha256, spec.path)
 
-    def record(sha256: str) -> ProgrammeRecord:
+    def record() -> ProgrammeRecord:
         return ProgrammeRecord(
             id=spec.id,
             path=Path(os.path.relpath(spec.path, out_dir)).as_posix(),
             start_s=spec.start_s,
             length_s=reader.length_s,
             source_rate=reader.source_rate,
-            sha256=sha256,
+            sha256=digest.result(),
             notes=reader.notes,
         )
 
-    digest = partial(file_sha256, spec.path)
-    return _Source(
-        record,
-        digest,
-        reader.blocks(_PIECE_FRAMES, dtype="float32"),
-        round(reader.length_s * rate),
-        None,
-    )
+    return _Source(record, pieces, round(reader.length_s * rate), None)
 
 
 def _check_audible(programme: str, stages: Sequence[StageSpec], takes: Sequence[Take]) -> None:
@@ -337,48 +353,61 @@ def _common_loudness(takes: Sequence[Sequence[Take]], loudness: Sequence[Floats]
     return min(LOUDEST_LUFS, *room)
 
 
-def _write(
+def _encode_all(
+    folder: Path,
+    records: Sequence[ProgrammeRecord],
+    stages: Sequence[StageSpec],
+    takes: Sequence[Sequence[Take]],
+    gains_db: Sequence[Floats],
+    rate: int,
+    step: _Steps,
+) -> list[list[tuple[str, str]]]:
+    """Write the files of all programmes at once; name and hash of each, by programme and stage."""
+    jobs = [
+        (take, folder / f"{secrets.token_hex(12)}.flac", 10 ** (gain / 20))
+        for row, gains in zip(takes, gains_db, strict=True)
+        for take, gain in zip(row, gains.tolist(), strict=True)
+    ]
+    words = [f"{r.id} through {stage.id}: written" for r in records for stage in stages]
+    hashes = encode(jobs, rate=rate, written=lambda i: step(words[i]))
+    files = [(path.name, digest) for (_, path, _), digest in zip(jobs, hashes, strict=True)]
+    return [files[i : i + len(stages)] for i in range(0, len(files), len(stages))]
+
+
+def _stimulus_records(
     programme: str,
     stages: Sequence[StageSpec],
     made: Sequence[StageFilters],
     takes: Sequence[Take],
     gains_db: Floats,
-    levels: Future[list[Levels]],
-    folder: Path,
+    levels: Sequence[Levels],
+    files: Sequence[tuple[str, str]],
+    *,
     rate: int,
-    step: _Steps,
 ) -> list[StimulusRecord]:
-    paths = [folder / f"{secrets.token_hex(12)}.flac" for _ in stages]
-    hashes = encode(
-        [(t, p, 10 ** (g / 20)) for t, p, g in zip(takes, paths, gains_db, strict=True)],
-        rate=rate,
-        written=lambda i: step(f"{programme} through {stages[i].id}: written"),
-    )
-    records = []
-    for stage, m, take, path, gain_db, level, digest in zip(
-        stages, made, takes, paths, gains_db.tolist(), levels.result(), hashes, strict=True
-    ):
-        records.append(
-            StimulusRecord(
-                stage=stage.id,
-                programme=programme,
-                file_name=path.name,
-                sample_rate=rate,
-                frames=take.frames,
-                channels=2,
-                gain_db=gain_db,
-                loudness_before_lufs=take.loudness_lufs,
-                loudness_after_lufs=level.loudness_lufs,
-                residual_lu=level.residual_lu,
-                true_peak_dbtp=take.true_peak_dbtp + gain_db,
-                filter_taps=len(m.taps),
-                valid_low_hz=m.left.valid_low_hz,
-                valid_high_hz=m.left.valid_high_hz,
-                other_models_db=level.others_db,
-                sha256=digest,
-            )
+    return [
+        StimulusRecord(
+            stage=stage.id,
+            programme=programme,
+            file_name=file_name,
+            sample_rate=rate,
+            frames=take.frames,
+            channels=2,
+            gain_db=gain_db,
+            loudness_before_lufs=take.loudness_lufs,
+            loudness_after_lufs=level.loudness_lufs,
+            residual_lu=level.residual_lu,
+            true_peak_dbtp=take.true_peak_dbtp + gain_db,
+            filter_taps=len(m.taps),
+            valid_low_hz=m.left.valid_low_hz,
+            valid_high_hz=m.left.valid_high_hz,
+            other_models_db=level.others_db,
+            sha256=digest,
         )
-    return records
+        for stage, m, take, gain_db, level, (file_name, digest) in zip(
+            stages, made, takes, gains_db.tolist(), levels, files, strict=True
+        )
+    ]
 
 
 def _stage_record(stage: StageSpec, made: StageFilters) -> StageRecord:
