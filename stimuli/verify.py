@@ -6,7 +6,9 @@ disk; pink noise is made anew from its recipe and programmes are read again from
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -27,6 +29,7 @@ from stimuli.manifest import (
     Manifest,
     ProgrammeRecord,
     StageRecord,
+    StimulusRecord,
     model_disagreements,
     read_manifest,
 )
@@ -127,16 +130,18 @@ def verify_set(
     files = _check_files(folder, manifest)
     if not files.passed:
         return SetCheck((files,), False)
-    measured = _Measured(folder, manifest, progress)
-    checks = [files, *_level_checks(manifest, measured), _peak_check(manifest, measured)]
-    for stage in manifest.stages:
-        given = None if responses is None else responses.get(stage.id)
-        checks.append(_pink_check(stage, manifest, measured, given, playback))
-    checks += [
-        _programme_check(record, folder, manifest, measured)
-        for record in manifest.programmes
-        if record.id != PINK_NOISE
-    ]
+    noise = _Noise(manifest)
+    with ThreadPoolExecutor(os.cpu_count()) as pool:
+        measured = _measure(folder, manifest, noise, pool, progress)
+        checks = [files, *_level_checks(manifest, measured), _peak_check(manifest, measured)]
+        for stage in manifest.stages:
+            given = None if responses is None else responses.get(stage.id)
+            checks.append(_pink_check(stage, noise, measured, given, playback))
+        checks += [
+            _programme_check(record, folder, manifest, measured, pool)
+            for record in manifest.programmes
+            if record.id != PINK_NOISE
+        ]
     notes = tuple(d.words for d in model_disagreements(manifest))
     return SetCheck(tuple(checks), all(check.passed for check in checks), notes)
 
@@ -158,48 +163,129 @@ def _check_files(folder: Path, manifest: Manifest) -> Check:
 _WINDOW_S = 60.0
 
 
-def _judged_span(frames: int, rate: int, *, whole: bool = False) -> tuple[int, int]:
+def _judged_span(frames: int, rate: int) -> tuple[int, int]:
     """Part of a file whose tone is judged: all of it, or the middle minute of a long one."""
     window = round(_WINDOW_S * rate)
-    if whole or frames <= 2 * window:
+    if frames <= 2 * window:
         return 0, frames
     start = (frames - window) // 2
     return start, start + window
 
 
-class _Measured:
-    """Loudness, true peak and power spectrum of every file, each streamed once."""
+class _Noise:
+    """The pink noise, made anew: its lines, and what a file makes of them."""
 
-    def __init__(self, folder: Path, manifest: Manifest, progress: Progress | None) -> None:
-        self.loudness: dict[tuple[str, str], float] = {}
-        self.peak: dict[tuple[str, str], float] = {}
-        self.frames: dict[tuple[str, str], int] = {}
-        self.power: dict[tuple[str, str], Floats] = {}
-        self.spectrum: dict[tuple[str, str], LongTermSpectrum] = {}
-        for i, record in enumerate(manifest.stimuli, start=1):
-            if progress is not None:
-                progress(i, len(manifest.stimuli), f"measuring {record.file_name}")
-            path = folder / record.file_name
-            key = record.stage, record.programme
-            if manifest.matched_in != BS1770:
-                self.spectrum[key] = LongTermSpectrum(record.sample_rate)
-            self.loudness[key], self.peak[key], self.frames[key] = _meter_file(
-                path, self.spectrum.get(key)
-            )
-            # Pink noise is one period of a loop: it is exact as a whole only.
-            whole = record.programme == PINK_NOISE
-            start, stop = _judged_span(self.frames[key], record.sample_rate, whole=whole)
-            self.power[key] = _line_power(_read_stimulus(path, start, stop))
+    def __init__(self, manifest: Manifest) -> None:
+        record = next(p for p in manifest.programmes if p.id == PINK_NOISE)
+        noise = pink_noise(seconds=record.length_s, rate=record.source_rate, seed=record.seed or 0)
+        self._frames = len(noise)
+        self._lines = fft.rfft(noise, axis=0)
+        self._power = np.abs(self._lines) ** 2
+        self._f_hz = np.arange(len(self._lines)) / record.length_s
+
+    def band_power(self, bands: Bands) -> Floats:
+        """Power of the noise itself, shape (n_bands, 2)."""
+        return _band_powers(self._f_hz, self._power, bands)
+
+    def measure(self, file: Floats, stage: StageRecord) -> tuple[Floats, Floats]:
+        """Band power of a stage's noise file, and the impulse response of its filter and gain.
+
+        The noise has a line at every multiple of 1/length and was filtered as a loop, so file
+        over source is the response itself. Below the lowest line the response is held.
+        """
+        lines = fft.rfft(file, axis=0)
+        both = self._power.sum(axis=1)
+        heard = np.flatnonzero(both > both.max() * 1e-9)
+        response = np.zeros(lines.shape, dtype=complex)
+        response[heard] = lines[heard] / self._lines[heard]
+        response[: heard[0]] = np.abs(response[heard[0]])
+        response[heard[-1] + 1 :] = np.abs(response[heard[-1]])
+        impulse = np.asarray(fft.irfft(response, self._frames, axis=0))
+        # Linear phase rings before time zero, which in a loop is its end.
+        early = stage.filter_taps if stage.phase != "minimum" else 0
+        impulse = np.roll(impulse, early, axis=0)[: stage.filter_taps + early].copy()
+        return _band_powers(self._f_hz, np.abs(lines) ** 2, _stage_bands(stage)), impulse
 
 
-def _meter_file(path: Path, spectrum: LongTermSpectrum | None) -> tuple[float, float, int]:
-    """Integrated loudness, true peak and length of a file; its spectrum where that is asked."""
-    frames = 0
+@dataclass(frozen=True, slots=True, eq=False)
+class _File:
+    """What was measured of one stimulus: loudness, true peak, length, power of the stage's bands.
+
+    With its spectrum where the set is matched in a model that asks for it, and with the impulse
+    response of the stage where the stimulus is pink noise.
+    """
+
+    loudness: float
+    peak: float
+    frames: int
+    band_power: Floats
+    spectrum: LongTermSpectrum | None
+    impulse: Floats | None
+
+
+_Measured = Mapping[tuple[str, str], _File]
+
+
+def _measure(
+    folder: Path,
+    manifest: Manifest,
+    noise: _Noise,
+    pool: ThreadPoolExecutor,
+    progress: Progress | None,
+) -> _Measured:
+    """Measure every file, by stage and programme, on all cores."""
+    stages = {stage.id: stage for stage in manifest.stages}
+    spectra = manifest.matched_in != BS1770
+    futures = [
+        pool.submit(_measure_file, folder, record, stages[record.stage], noise, spectra)
+        for record in manifest.stimuli
+    ]
+    measured = {}
+    for i, (record, future) in enumerate(zip(manifest.stimuli, futures, strict=True), start=1):
+        if progress is not None:
+            progress(i, len(manifest.stimuli), f"measuring {record.file_name}")
+        measured[record.stage, record.programme] = future.result()
+    return measured
+
+
+def _measure_file(
+    folder: Path, record: StimulusRecord, stage: StageRecord, noise: _Noise, with_spectrum: bool
+) -> _File:
+    spectrum = LongTermSpectrum(record.sample_rate) if with_spectrum else None
+    is_noise = record.programme == PINK_NOISE
+    # Pink noise is one period of a loop: it is exact as a whole only.
+    loudness, peak, frames, x = _meter_file(folder / record.file_name, spectrum, whole=is_noise)
+    if is_noise:
+        power, impulse = noise.measure(x, stage)
+    else:
+        power, impulse = _excerpt_band_power(x, record.sample_rate, stage), None
+    return _File(loudness, peak, frames, power, spectrum, impulse)
+
+
+def _excerpt_band_power(x: Floats, rate: int, stage: StageRecord) -> Floats:
+    f_hz = fft.rfftfreq(len(x), 1 / rate)
+    return _band_powers(f_hz, np.abs(fft.rfft(x, axis=0)) ** 2, _stage_bands(stage))
+
+
+def _band_powers(f_hz: Floats, power: Floats, bands: Bands) -> Floats:
+    """Power of each band and channel, shape (n_bands, channels)."""
+    return np.stack([band_power(f_hz, channel, bands) for channel in power.T], axis=1)
+
+
+def _meter_file(
+    path: Path, spectrum: LongTermSpectrum | None, *, whole: bool
+) -> tuple[float, float, int, Floats]:
+    """Integrated loudness, true peak, length and the judged span of a file, read once."""
+    frames, kept = 0, []
     try:
         with soundfile.SoundFile(str(path)) as file:
             loud = LoudnessMeter(file.samplerate, file.channels)
             peak = TruePeakMeter(file.samplerate, file.channels)
+            start, stop = _judged_span(file.frames, file.samplerate)
+            if whole:
+                start, stop = 0, file.frames
             for block in file.blocks(1 << 17, dtype="float64", always_2d=True):
+                kept.append(block[max(0, start - frames) : max(0, stop - frames)])
                 frames += len(block)
                 loud.push(block)
                 peak.push(block)
@@ -207,15 +293,7 @@ def _meter_file(path: Path, spectrum: LongTermSpectrum | None) -> tuple[float, f
                     spectrum.push(as_complex(block))
     except soundfile.LibsndfileError as error:
         raise _unreadable(path, error) from error
-    return loud.integrated(), peak.dbtp(), frames
-
-
-def _read_stimulus(path: Path, start: int = 0, stop: int | None = None) -> Floats:
-    try:
-        x, _ = soundfile.read(str(path), start=start, stop=stop, dtype="float64", always_2d=True)
-    except soundfile.LibsndfileError as error:
-        raise _unreadable(path, error) from error
-    return np.asarray(x)
+    return loud.integrated(), peak.dbtp(), frames, np.concatenate(kept)
 
 
 def _unreadable(path: Path, error: soundfile.LibsndfileError) -> InputError:
@@ -226,18 +304,13 @@ def _unreadable(path: Path, error: soundfile.LibsndfileError) -> InputError:
     )
 
 
-def _line_power(x: Floats) -> Floats:
-    """Power of each line and channel, shape (n_lines, channels)."""
-    return np.asarray(np.abs(fft.rfft(x, axis=0)) ** 2)
-
-
 def _level_checks(manifest: Manifest, measured: _Measured) -> list[Check]:
     checks = []
     for programme in manifest.programmes:
         matched = [s.id for s in manifest.stages if not s.anchor]
         values = _levels(manifest, measured, programme.id, matched)
         spread = max(values.values()) - min(values.values())
-        lengths = {measured.frames[s.id, programme.id] for s in manifest.stages}
+        lengths = {measured[s.id, programme.id].frames for s in manifest.stages}
         same = len(lengths) == 1
         words = (
             f"{programme.id}: {len(values)} stages between {min(values.values()):.3f} and "
@@ -259,9 +332,9 @@ def _levels(
 ) -> dict[str, float]:
     """Level of each stage in the model that the set says it is matched in."""
     if manifest.matched_in == BS1770:
-        return {stage: measured.loudness[stage, programme] for stage in stages}
+        return {stage: measured[stage, programme].loudness for stage in stages}
     to_spl = 10 ** ((manifest.listening_level_db - manifest.target_lufs) / 10)
-    spectra = [measured.spectrum[stage, programme] for stage in stages]
+    spectra = [s for stage in stages if (s := measured[stage, programme].spectrum) is not None]
     levels = relative_levels_db(
         manifest.matched_in, spectra[0].f_hz, [s.power() * to_spl for s in spectra]
     )
@@ -269,22 +342,20 @@ def _levels(
 
 
 def _peak_check(manifest: Manifest, measured: _Measured) -> Check:
-    key = max(measured.peak, key=lambda k: measured.peak[k])
-    peak, limit = measured.peak[key], manifest.true_peak_limit_dbtp
+    key = max(measured, key=lambda k: measured[k].peak)
+    peak, limit = measured[key].peak, manifest.true_peak_limit_dbtp
     words = f"highest true peak {peak:.2f} dBTP ({key[1]} through {key[0]})"
     return Check("true peak", peak <= limit, peak, limit, words)
 
 
 def _pink_check(
     stage: StageRecord,
-    manifest: Manifest,
+    noise: _Noise,
     measured: _Measured,
     response: StageResponse | None,
     playback: StageResponse | None,
 ) -> Check:
     """Band levels of the pink-noise file against the stage's measured levels, side by side."""
-    noise = _line_power(_pink_source(manifest))
-    f_hz = np.arange(len(noise)) / _pink_record(manifest).length_s
     bands = _stage_bands(stage)
     left = np.array(stage.band_level_db)
     right = np.array(stage.right_band_level_db or left)
@@ -296,11 +367,8 @@ def _pink_check(
     judged = ~np.isin(np.round(bands.nominal_hz, 3), np.round(stage.capped_hz, 3))
     if stage.anchor:
         judged &= bands.high_hz <= ANCHORS_HZ[stage.anchor]
-    error = np.zeros((2, len(bands)))
-    for c, wanted in enumerate((left, right)):
-        file = band_power(f_hz, measured.power[stage.id, PINK_NOISE][:, c], bands)
-        heard = 10 * np.log10(file / band_power(f_hz, noise[:, c], bands))
-        error[c] = heard - wanted
+    heard = 10 * np.log10(measured[stage.id, PINK_NOISE].band_power / noise.band_power(bands))
+    error = heard.T - np.stack([left, right])
     error = np.abs(error - _centre(error[:, judged])).max(axis=0)
     worst = float(error[judged].max())
     at = bands.nominal_hz[judged][int(error[judged].argmax())]
@@ -327,38 +395,12 @@ def _stage_bands(stage: StageRecord) -> Bands:
     return every.select(np.isin(np.round(every.mid_hz, 6), np.round(stage.band_hz, 6)))
 
 
-def _pink_record(manifest: Manifest) -> ProgrammeRecord:
-    return next(p for p in manifest.programmes if p.id == PINK_NOISE)
-
-
-def _pink_source(manifest: Manifest) -> Floats:
-    record = _pink_record(manifest)
-    return pink_noise(seconds=record.length_s, rate=record.source_rate, seed=record.seed or 0)
-
-
-def _measured_impulse(stage: StageRecord, folder: Path, manifest: Manifest) -> Floats:
-    """Impulse response of a stage's filter and gain, measured from its pink-noise file.
-
-    The noise has a line at every multiple of 1/length and was filtered as a loop, so file over
-    source is the response itself. Below the lowest line the response is held.
-    """
-    noise = _pink_source(manifest)
-    file = _read_stimulus(folder / manifest.stimulus(stage.id, PINK_NOISE).file_name)
-    source = fft.rfft(noise, axis=0)
-    power = (np.abs(source) ** 2).sum(axis=1)
-    heard = np.flatnonzero(power > power.max() * 1e-9)
-    response = np.zeros(source.shape, dtype=complex)
-    response[heard] = fft.rfft(file, axis=0)[heard] / source[heard]
-    response[: heard[0]] = np.abs(response[heard[0]])
-    response[heard[-1] + 1 :] = np.abs(response[heard[-1]])
-    impulse = np.asarray(fft.irfft(response, len(noise), axis=0))
-    # Linear phase rings before time zero, which in a loop is its end.
-    early = stage.filter_taps if stage.phase != "minimum" else 0
-    return np.roll(impulse, early, axis=0)[: stage.filter_taps + early]
-
-
 def _programme_check(
-    record: ProgrammeRecord, folder: Path, manifest: Manifest, measured: _Measured
+    record: ProgrammeRecord,
+    folder: Path,
+    manifest: Manifest,
+    measured: _Measured,
+    pool: ThreadPoolExecutor,
 ) -> Check:
     """Band levels of a programme's files against its source through the measured responses."""
     name = f"tone of {record.id}"
@@ -368,22 +410,24 @@ def _programme_check(
         source, lead = _programme_source(record, folder, manifest, start, stop)
     except InputError as fault:
         return Check(name, False, float("nan"), TONE_LIMIT_DB, f"source cannot be read: {fault}")
-    f_hz = fft.rfftfreq(stop - start, 1 / rate)
-    worst, words = 0.0, ""
-    for stage in manifest.stages:
-        bands = _stage_bands(stage)
-        impulse = _measured_impulse(stage, folder, manifest)
+
+    def worst_band(stage: StageRecord) -> tuple[float, float]:
+        impulse = measured[stage.id, PINK_NOISE].impulse
+        assert impulse is not None  # every pink-noise file has one
         early = len(impulse) - stage.filter_taps
         wanted = fftconvolve(source, impulse, axes=0)[early + lead :][: stop - start]
-        expected = band_power(f_hz, _line_power(wanted).sum(axis=1), bands)
-        heard = band_power(f_hz, measured.power[stage.id, record.id].sum(axis=1), bands)
+        expected = _excerpt_band_power(wanted, rate, stage).sum(axis=1)
+        heard = measured[stage.id, record.id].band_power.sum(axis=1)
         strong = expected > expected.max() * 10 ** (_WEAK_BAND_DB / 10)
         error = 10 * np.log10(heard[strong] / expected[strong])
         error = np.abs(error - _centre(error))
-        if error.max() >= worst:
-            worst = float(error.max())
-            at = bands.nominal_hz[strong][int(error.argmax())]
-            words = f"{record.id}: worst band {worst:.3f} dB ({stage.id}, {at:g} Hz)"
+        at = int(error.argmax())
+        return float(error[at]), float(_stage_bands(stage).nominal_hz[strong][at])
+
+    found = list(pool.map(worst_band, manifest.stages))
+    stage = max(range(len(found)), key=lambda i: found[i][0])
+    worst, at_hz = found[stage]
+    words = f"{record.id}: worst band {worst:.3f} dB ({manifest.stages[stage].id}, {at_hz:g} Hz)"
     return Check(name, worst <= TONE_LIMIT_DB, worst, TONE_LIMIT_DB, words)
 
 
