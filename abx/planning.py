@@ -205,7 +205,7 @@ def power_lines(
 
 def _similar_lines(study: Study) -> list[str]:
     """Say what the plan can find where a claim is that a difference is not heard."""
-    from analysis.claims import parse_claim
+    from analysis.claim_grammar import parse_claim
     from analysis.planning import similar_sentence
     from analysis.trials import FORCED_CHOICE
 

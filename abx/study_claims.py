@@ -46,7 +46,7 @@ def read_groups(root: Reader) -> Groups | None:
 
 
 def read_claims(table: Reader, stages: Sequence[Stage], groups: Groups | None) -> tuple[str, ...]:
-    """Read ``claims`` of the plan against the grammar of :mod:`analysis.claims`.
+    """Read ``claims`` of the plan against the grammar of :mod:`analysis.claim_grammar`.
 
     Stages, metrics and groups of listeners that a sentence names have to be there.
     """
@@ -59,7 +59,7 @@ def read_claims(table: Reader, stages: Sequence[Stage], groups: Groups | None) -
 def _check_claim(
     table: Reader, index: int, claim: str, ids: tuple[str, ...], groups: Groups | None
 ) -> None:
-    from analysis.claims import parse_claim
+    from analysis.claim_grammar import parse_claim
     from analysis.errors import InputError as ClaimError
 
     place: KeyPath = ("claims", index)

@@ -518,7 +518,7 @@ def _read_plan(root: Reader, stages: tuple[Stage, ...], groups: Groups | None) -
 
 def _read_screening(table: Reader) -> str | None:
     from analysis.errors import InputError as RuleError
-    from analysis.listeners import parse_screening
+    from analysis.screening import parse_screening
 
     if "screening" not in table.data:
         return None

@@ -14,7 +14,6 @@ M is a metric of the stage table, I, J and K are stage ids, L is a listener's na
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from typing import Any
 
@@ -43,32 +42,9 @@ from analysis.proportions import clopper_pearson, exact_p
 from analysis.stages import StageTable
 from analysis.upgrade_lattice import make_lattice
 
-__all__ = ["LINK_GRAMMAR", "find_link_claim", "parse_link_claim"]
+__all__ = ["find_link_claim"]
 
-LINK_GRAMMAR = (
-    '"listeners prefer I most of J and K", "step I before J", "step I before J for its cost", '
-    '"metric M orders the stages" or "listener L hears I from J"'
-)
-_METRIC = re.compile(r"metric (\S+) orders the stages")
-_STEP = re.compile(r"step (\S+) before (\S+?)(?: for its (cost|labour))?")
-_MOST_OF = re.compile(r"listeners prefer (\S+) most of (\S+(?:(?:, | and | or )\S+)*)")
-_ONE = re.compile(r"listener (\S+) hears (\S+) from (\S+)")
 _PRICE = {"cost": "cost", "labour": "labour_h"}
-
-
-def parse_link_claim(plain: str) -> Claim | None:
-    """Parse a sentence of this module; None when it has none of its forms."""
-    if found := _METRIC.fullmatch(plain):
-        return Claim(plain, "orders", (), names=found.groups())
-    if found := _STEP.fullmatch(plain):
-        price = (found.group(3),) if found.group(3) else ()
-        return Claim(plain, "step", (found.group(1), found.group(2)), names=price)
-    if found := _MOST_OF.fullmatch(plain):
-        rivals = re.split(r", | and | or ", found.group(2))
-        return Claim(plain, "most of", (found.group(1), *rivals))
-    if found := _ONE.fullmatch(plain):
-        return Claim(plain, "one hears", found.groups()[1:], names=(found.group(1),))
-    return None
 
 
 def find_link_claim(

@@ -15,20 +15,19 @@ verdicts rest on p-values adjusted by Holm (1979) Scand J Stat 6:65.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from analysis.claim_conditions import conditions
+from analysis.claim_grammar import claimed_groups, parse_claim
 from analysis.claim_hearing import Controls, hear, not_heard
-from analysis.claim_link import LINK_GRAMMAR, find_link_claim, parse_link_claim
+from analysis.claim_link import find_link_claim
 from analysis.claim_preference import most, prefer
 from analysis.claim_words import Claim, Finding, nothing, p_words, people
 from analysis.discrimination import PairCells
-from analysis.errors import InputError
 from analysis.link import Link
 from analysis.multiplicity import holm
 from analysis.preference import Preference
@@ -36,18 +35,6 @@ from analysis.stages import StageTable
 from analysis.trials import TrialTable
 
 __all__ = ["Claim", "Heard", "claimed_groups", "judge_claims", "parse_claim"]
-
-_FORMS = (
-    ("hear", re.compile(r"listeners hear (\S+) from (\S+)")),
-    ("similar", re.compile(r"listeners do not hear (\S+) from (\S+) within (\d+(?:\.\d+)?) ?%")),
-    ("prefer", re.compile(r"listeners prefer (\S+) over (\S+)")),
-    ("most", re.compile(r"listeners prefer (\S+) most")),
-)
-_GRAMMAR = (
-    '"listeners hear I from J", "listeners do not hear I from J within 20 %", '
-    f'"listeners prefer I over J", "listeners prefer I most", {LINK_GRAMMAR}, with stage ids for '
-    'I and J; "among G" at the end names a group of listeners, "at 1 %" sets an error rate'
-)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -73,98 +60,6 @@ class Heard:
     controls: Controls = (0, 0)
     links: Sequence[Link] = ()
     trials: TrialTable | None = None
-
-
-def parse_claim(text: str, *, source: str | None = None, where: str | None = None) -> Claim:
-    """Parse one claim.
-
-    Raises
-    ------
-    InputError
-        The sentence is not of a known form, or compares a stage with itself.
-    """
-    plain = " ".join(text.split())
-    sentence, own_alpha = _own_alpha(plain)
-    if own_alpha is not None:
-        inner = parse_claim(sentence, source=source, where=where)
-        return replace(inner, text=plain, alpha=own_alpha)
-    sentence, who = _who(plain)
-    if who is not None:
-        inner = parse_claim(sentence, source=source, where=where)
-        if inner.kind == "one hears" or inner.who is not None:
-            raise InputError(
-                source=source,
-                where=where,
-                problem=f"the claim {plain!r} names listeners twice",
-                remedy="Name one listener or one group, not both",
-            )
-        return replace(inner, text=plain, who=who)
-    linked = parse_link_claim(plain)
-    if linked is not None:
-        _check_parts(plain, linked.stages, None, source, where)
-        return linked
-    for kind, form in _FORMS:
-        found = form.fullmatch(plain)
-        if found:
-            margin = None
-            stages = found.groups()
-            if kind == "similar":
-                stages, margin = found.groups()[:2], float(found.group(3)) / 100
-            _check_parts(plain, stages, margin, source, where)
-            return Claim(plain, kind, stages, margin)
-    raise InputError(
-        source=source,
-        where=where,
-        problem=f"the claim {plain!r} has no known form",
-        remedy=f"Write {_GRAMMAR}",
-    )
-
-
-def _who(plain: str) -> tuple[str, str | None]:
-    """Split a group of listeners from the end of a sentence."""
-    found = re.fullmatch(r"(.+) among (\S.*)", plain)
-    return (plain, None) if found is None else (found.group(1), found.group(2))
-
-
-def claimed_groups(claims: Sequence[str]) -> dict[str, set[str]]:
-    """Return the groups that claims name, with the kinds of claims about each."""
-    groups: dict[str, set[str]] = {}
-    for text in claims:
-        claim = parse_claim(text)
-        if claim.who is not None:
-            groups.setdefault(claim.who, set()).add(claim.kind)
-    return groups
-
-
-def _own_alpha(plain: str) -> tuple[str, float | None]:
-    """Split an error rate from the end of a sentence."""
-    found = re.fullmatch(r"(.+) at (\d+(?:\.\d+)?) ?%", plain)
-    if found is None or not 0 < float(found.group(2)) <= 50:
-        return plain, None
-    return found.group(1), float(found.group(2)) / 100
-
-
-def _check_parts(
-    plain: str,
-    stages: tuple[str, ...],
-    margin: float | None,
-    source: str | None,
-    where: str | None,
-) -> None:
-    if len(set(stages)) < len(stages):
-        raise InputError(
-            source=source,
-            where=where,
-            problem=f"the claim {plain!r} compares a stage with itself",
-            remedy="Name two different stages",
-        )
-    if margin is not None and not 0 < margin < 1:
-        raise InputError(
-            source=source,
-            where=where,
-            problem=f"the margin in {plain!r} is not between 0 and 100 %",
-            remedy="Write the share of listeners that would matter, 20 % or so",
-        )
 
 
 def judge_claims(

@@ -2,23 +2,19 @@
 
 from __future__ import annotations
 
-import re
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from scipy import stats
 
-from analysis.errors import InputError
 from analysis.ratings import post_screening
+from analysis.screening import ScreeningRule
 from analysis.trials import FORCED_CHOICE, TrialTable, label_codes
 
 __all__ = [
-    "ScreeningRule",
     "drift",
     "excluded_listeners",
-    "parse_screening",
     "rating_drift",
     "rating_f",
 ]
@@ -161,54 +157,6 @@ def _slopes(place: np.ndarray, correct: np.ndarray, listener: np.ndarray) -> np.
     variation = np.bincount(listener, weights=x * x)
     usable = seen & (variation > 1e-12)
     return np.asarray(np.bincount(listener, weights=x * y)[usable] / variation[usable])
-
-
-@dataclass(frozen=True, slots=True)
-class ScreeningRule:
-    """A rule for leaving listeners out, declared in the plan before the first trial.
-
-    Attributes
-    ----------
-    text : str
-    kind : str
-        ``"controls"``, ``"repeats"`` or ``"bs1534"``.
-    least : float
-        Share that must be reached, for the first two.
-    """
-
-    text: str
-    kind: str
-    least: float = 0.0
-
-
-_SCREENING = (
-    ("controls", re.compile(r"obvious controls at least (\d+(?:\.\d+)?) ?%")),
-    ("repeats", re.compile(r"repeat agreement at least (\d+(?:\.\d+)?) ?%")),
-    ("bs1534", re.compile(r"BS\.1534-3")),
-)
-
-
-def parse_screening(text: str) -> ScreeningRule:
-    """Parse a screening rule.
-
-    Raises
-    ------
-    InputError
-        The rule has no known form.
-    """
-    plain = " ".join(text.split())
-    for kind, form in _SCREENING:
-        found = form.fullmatch(plain)
-        if found:
-            least = float(found.group(1)) / 100 if found.groups() else 0.0
-            if least <= 1:
-                return ScreeningRule(plain, kind, least)
-    raise InputError(
-        where="screening",
-        problem=f"the rule {plain!r} has no known form",
-        remedy='Write "obvious controls at least 75 %", "repeat agreement at least 60 %" or '
-        '"BS.1534-3"',
-    )
 
 
 def excluded_listeners(

@@ -20,7 +20,7 @@ from analysis.errors import InputError
 from analysis.grading import grading_block
 from analysis.link import Link, fit_links, link_rows
 from analysis.link_programmes import ProgrammeTable, programme_link_rows
-from analysis.listeners import excluded_listeners, parse_screening
+from analysis.listeners import excluded_listeners
 from analysis.planning import power_block
 from analysis.predict import prediction_rows
 from analysis.preference import fit_preference
@@ -30,6 +30,7 @@ from analysis.ratings import ratings_block
 from analysis.regions import region_block
 from analysis.regions_dose import dose_block
 from analysis.reliability import reliability_block
+from analysis.screening import parse_screening
 from analysis.stages import StageTable
 from analysis.trials import TrialTable
 from analysis.upgrade import upgrade_block
@@ -95,7 +96,7 @@ def analyse(
 
     screening : str, optional
         The rule by which the plan declared to leave listeners out, see
-        :func:`analysis.listeners.parse_screening`. The main results keep everybody; ``screened``
+        :func:`analysis.screening.parse_screening`. The main results keep everybody; ``screened``
         holds the same blocks without them.
     primary_metric : str, optional
         The measured figure that the plan names for the link; the SD of the deviation when not

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import minimize_scalar
 
 __all__ = [
     "LoudnessDifference",
@@ -168,6 +167,9 @@ def loudness_weighted_difference(
 
     def distance(offset_db: float) -> float:
         return float(weight @ np.abs(_sone(grid, level + offset_db) - known))
+
+    # Half of what reading a study file would take, and needed here only.
+    from scipy.optimize import minimize_scalar
 
     best = minimize_scalar(distance, bounds=(-20.0, 20.0), method="bounded")
     return LoudnessDifference(float(best.fun), float(best.x), low, high)

@@ -10,8 +10,9 @@ import pytest
 from scipy import stats
 
 from analysis.errors import InputError
-from analysis.listeners import drift, parse_screening, rating_drift, rating_f
+from analysis.listeners import drift, rating_drift, rating_f
 from analysis.run import analyse
+from analysis.screening import parse_screening
 from analysis.trials import trial_table
 
 Abx = Callable[..., pd.DataFrame]

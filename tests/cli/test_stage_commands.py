@@ -1,6 +1,8 @@
 """What is known about stages, and which excerpts tell them apart, by the commands."""
 
 import json
+import subprocess
+import sys
 import tomllib
 
 import numpy as np
@@ -54,3 +56,21 @@ def test_a_track_that_is_not_there_is_named(demo, call, tmp_path):
     outcome = call("excerpts", demo[0], tmp_path / "none.wav")
     assert outcome.code == 2
     assert "none.wav" in outcome.err
+
+
+READ_A_STUDY = """
+import sys
+from pathlib import Path
+from abx.study import read_study
+from analysis.screening import parse_screening
+plan = read_study(Path(sys.argv[1])).plan
+assert plan.claims and parse_screening("BS.1534-3")
+print("\\n".join(sorted(sys.modules)))
+"""
+
+
+def test_a_study_is_read_without_waiting_for_the_statistics(demo):
+    command = [sys.executable, "-c", READ_A_STUDY, demo[0] / "study.toml"]
+    done = subprocess.run(command, capture_output=True, text=True, check=True)
+    slow = {"pandas", "scipy.stats", "scipy.optimize", "scipy.signal", "soundfile", "sqlalchemy"}
+    assert not set(done.stdout.split()) & slow
