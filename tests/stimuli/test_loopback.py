@@ -171,6 +171,7 @@ def repeatable(cabin, measure, tries=6):
         if before is not None and np.abs(before - measured.level_db).max() < 0.1:
             return result
         before = measured.level_db
+        cabin.start()  # anew: two takes through one chain would share its backlog
     raise AssertionError("no two takes agreed")
 
 
