@@ -28,7 +28,15 @@ from stimuli.loudness import LoudnessMeter
 from stimuli.programme import file_sha256
 from stimuli.truepeak import TruePeakMeter
 
-__all__ = ["Take", "as_complex", "encode", "measure", "read_ahead", "rebuffer"]
+__all__ = [
+    "Take",
+    "as_complex",
+    "count_cores",
+    "encode",
+    "measure",
+    "read_ahead",
+    "rebuffer",
+]
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex64]
@@ -206,7 +214,7 @@ def measure(
         for i in range(len(filters))
     ]
     try:
-        with ThreadPoolExecutor(_cores()) as pool:
+        with ThreadPoolExecutor(count_cores()) as pool:
             last, last_but_one = _NO_WORK, _NO_WORK
             for batch in batches:
                 # The bank keeps the spectra of two batches, so no more are under way.
@@ -259,11 +267,14 @@ def _wait(work: _Work) -> None:
         item.result()
 
 
-def _cores() -> int:
-    """Cores to count on. More threads would only push each other's sound out of the caches."""
+def count_cores() -> int:
+    """Cores to count on, eight at most: each piece of work under way takes memory.
+
+    More threads than cores would only push each other's sound out of the caches.
+    """
     if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
+        return min(len(os.sched_getaffinity(0)), _MOST_WORKERS)
+    return min(os.cpu_count() or 1, _MOST_WORKERS)
 
 
 _MOST_WORKERS = 8

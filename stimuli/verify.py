@@ -6,7 +6,6 @@ disk; pink noise is made anew from its recipe and programmes are read again from
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -35,7 +34,7 @@ from stimuli.manifest import (
 )
 from stimuli.matching import BS1770, relative_levels_db
 from stimuli.music import pink_noise
-from stimuli.pipeline import as_complex
+from stimuli.pipeline import as_complex, count_cores
 from stimuli.programme import ProgrammeSpec, file_sha256, read_programme
 from stimuli.response import StageResponse
 from stimuli.truepeak import TruePeakMeter
@@ -131,7 +130,7 @@ def verify_set(
     if not files.passed:
         return SetCheck((files,), False)
     noise = _Noise(manifest)
-    with ThreadPoolExecutor(os.cpu_count()) as pool:
+    with ThreadPoolExecutor(count_cores()) as pool:
         measured = _measure(folder, manifest, noise, pool, progress)
         checks = [files, *_level_checks(manifest, measured), _peak_check(manifest, measured)]
         for stage in manifest.stages:
@@ -178,7 +177,7 @@ class _Noise:
     def __init__(self, manifest: Manifest) -> None:
         record = next(p for p in manifest.programmes if p.id == PINK_NOISE)
         noise = pink_noise(seconds=record.length_s, rate=record.source_rate, seed=record.seed or 0)
-        self._frames = len(noise)
+        self.shape = noise.shape
         self._lines = fft.rfft(noise, axis=0)
         self._power = np.abs(self._lines) ** 2
         self._f_hz = np.arange(len(self._lines)) / record.length_s
@@ -200,7 +199,7 @@ class _Noise:
         response[heard] = lines[heard] / self._lines[heard]
         response[: heard[0]] = np.abs(response[heard[0]])
         response[heard[-1] + 1 :] = np.abs(response[heard[-1]])
-        impulse = np.asarray(fft.irfft(response, self._frames, axis=0))
+        impulse = np.asarray(fft.irfft(response, self.shape[0], axis=0))
         # Linear phase rings before time zero, which in a loop is its end.
         early = stage.filter_taps if stage.phase != "minimum" else 0
         impulse = np.roll(impulse, early, axis=0)[: stage.filter_taps + early].copy()
@@ -256,6 +255,13 @@ def _measure_file(
     # Pink noise is one period of a loop: it is exact as a whole only.
     loudness, peak, frames, x = _meter_file(folder / record.file_name, spectrum, whole=is_noise)
     if is_noise:
+        if x.shape != noise.shape:
+            raise InputError(
+                source=record.file_name,
+                problem=f"{x.shape[0]} frames on {x.shape[1]} channels, but the pink noise of the "
+                f"manifest has {noise.shape[0]} on {noise.shape[1]}",
+                remedy="Render the set again",
+            )
         power, impulse = noise.measure(x, stage)
     else:
         power, impulse = _excerpt_band_power(x, record.sample_rate, stage), None

@@ -140,6 +140,14 @@ def test_verify_finds_a_level_fault(rendered, tmp_path):
     assert failed(folder) == {"level match, kite-street"}
 
 
+def test_verify_names_pink_noise_of_another_length(rendered, tmp_path):
+    folder, manifest = copy_set(rendered, tmp_path)
+    stimulus = manifest.stimulus("thin", PINK_NOISE)
+    rewrite(folder, stimulus, lambda x: x[:-480])
+    with pytest.raises(InputError, match=f"{stimulus.file_name}.* frames on 2 channels, but"):
+        verify_set(folder)
+
+
 def test_verify_finds_a_peak_over_the_limit(rendered, tmp_path):
     folder, manifest = copy_set(rendered, tmp_path)
 
