@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
@@ -9,6 +10,11 @@ import pytest
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
+
+# A run that was started in the background inherits that Ctrl-C is ignored, and would pass that on
+# to the commands it stops by Ctrl-C.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 FLAGS = [
     "--headless",
