@@ -16,6 +16,7 @@ from typing import Any
 from abx.steps import analyse_tables, check_stimuli, load_manifest, load_study, open_sessions
 from abx.verify_log import Finding, verify_log
 from abx.workspace import Area, Workspace
+from stimuli.errors import InputError
 
 __all__ = ["Finding", "recheck"]
 
@@ -125,7 +126,10 @@ def _same_table(
         return []
     with tempfile.TemporaryDirectory() as folder:
         again = Path(folder) / name
-        write(again)
+        try:
+            write(again)
+        except InputError as error:
+            return [Finding(name, False, f"{name} cannot be made again from {origin}: {error}")]
         same = again.read_bytes() == exported.read_bytes()
     words = f"comes out of {origin} again" if same else f"differs from {origin}; export it again"
     return [Finding(name, same, f"{name} {words}")]

@@ -283,8 +283,8 @@ def open_sessions(
         raise InputError(
             source=str(area.root),
             problem="nobody has been asked yet: there are no answers of people",
-            remedy=f"open the study with 'earwitness serve {workspace.root}', "
-            "or add --rehearsal to look at the simulated panel",
+            remedy=f"open the study with 'earwitness serve {workspace.root}'; the simulated panel "
+            f"is looked at with 'earwitness report {workspace.root} --rehearsal'",
         )
     if area.rehearsal and not create and not area.database.is_file():
         raise InputError(

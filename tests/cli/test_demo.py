@@ -114,6 +114,18 @@ def test_verify_names_a_stimulus_with_one_changed_byte(tampered, earwitness):
     assert "Traceback" not in outcome.err
 
 
+def test_verify_names_a_spoilt_programme_and_goes_on(tampered, earwitness):
+    music = next((tampered / "programmes").iterdir())
+    music.write_bytes(b"not sound")
+    outcome = earwitness("verify", tampered, "--rehearsal")
+    assert outcome.code == 1, outcome
+    fails = [line for line in outcome.out.splitlines() if "FAILS" in line]
+    assert any("source cannot be read" in line and music.name in line for line in fails)
+    assert any("programmes.csv cannot be made again" in line for line in fails)
+    assert "results.json" in outcome.out
+    assert "Traceback" not in outcome.err
+
+
 def test_verify_notices_an_edited_claim(tampered, earwitness):
     study = tampered / "study.toml"
     study.write_text(study.read_text().replace("prefer both over", "prefer tuned over"))
