@@ -22,7 +22,7 @@ from typing import Any
 import numpy as np
 
 from analysis.claim_conditions import conditions
-from analysis.claim_grammar import claimed_groups, parse_claim
+from analysis.claim_grammar import parse_claim
 from analysis.claim_hearing import Controls, hear, not_heard
 from analysis.claim_link import find_link_claim
 from analysis.claim_preference import most, prefer
@@ -34,7 +34,7 @@ from analysis.preference import Preference
 from analysis.stages import StageTable
 from analysis.trials import TrialTable
 
-__all__ = ["Claim", "Heard", "claimed_groups", "judge_claims", "parse_claim"]
+__all__ = ["Claim", "Heard", "judge_claims"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

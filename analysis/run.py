@@ -13,8 +13,9 @@ import numpy as np
 
 from analysis.bounded_means import growing_panel
 from analysis.choice_block import choice_block
+from analysis.claim_grammar import claimed_groups, parse_claim
 from analysis.claim_hearing import obvious_controls
-from analysis.claims import Heard, claimed_groups, judge_claims, parse_claim
+from analysis.claims import Heard, judge_claims
 from analysis.discrimination import discrimination_rows, forced_choice_cells
 from analysis.errors import InputError
 from analysis.grading import grading_block

@@ -267,6 +267,9 @@ def _wait(work: _Work) -> None:
         item.result()
 
 
+_MOST_WORKERS = 8
+
+
 def count_cores() -> int:
     """Cores to count on, eight at most: each piece of work under way takes memory.
 
@@ -275,9 +278,6 @@ def count_cores() -> int:
     if hasattr(os, "sched_getaffinity"):
         return min(len(os.sched_getaffinity(0)), _MOST_WORKERS)
     return min(os.cpu_count() or 1, _MOST_WORKERS)
-
-
-_MOST_WORKERS = 8
 
 
 def _workers(jobs: int) -> int:

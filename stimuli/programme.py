@@ -15,6 +15,7 @@ import soxr
 from numpy.typing import NDArray
 
 from stimuli.errors import InputError
+from stimuli.soundfiles import explained
 
 __all__ = ["Programme", "ProgrammeReader", "ProgrammeSpec", "file_sha256", "read_programme"]
 
@@ -183,22 +184,19 @@ class ProgrammeReader:
 
     def _pieces(self, frames: int, dtype: str) -> Iterator[tuple[NDArray[np.floating], bool]]:
         done = 0
-        try:
-            with soundfile.SoundFile(str(self.path)) as file:
-                file.seek(self._start)
-                while done < self._frames:
-                    wanted = min(frames, self._frames - done)
-                    samples = file.read(wanted, dtype=dtype, always_2d=True)
-                    if len(samples) < wanted:
-                        raise _truncated(self.path.name, done + len(samples), self._frames)
-                    done += wanted
-                    yield samples, done == self._frames
-        except soundfile.LibsndfileError as error:
-            raise InputError(
-                source=self.path.name,
-                problem=f"the sound breaks off or is damaged ({error.error_string.rstrip('.')})",
-                remedy="Copy or export it again",
-            ) from error
+        problem = "the sound breaks off or is damaged"
+        with (
+            explained(self.path.name, problem, "Copy or export it again"),
+            soundfile.SoundFile(str(self.path)) as file,
+        ):
+            file.seek(self._start)
+            while done < self._frames:
+                wanted = min(frames, self._frames - done)
+                samples = file.read(wanted, dtype=dtype, always_2d=True)
+                if len(samples) < wanted:
+                    raise _truncated(self.path.name, done + len(samples), self._frames)
+                done += wanted
+                yield samples, done == self._frames
 
 
 def inspect_file(path: Path) -> soundfile._SoundFileInfo:
@@ -215,14 +213,9 @@ def inspect_file(path: Path) -> soundfile._SoundFileInfo:
             problem="the sound file does not exist",
             remedy="Check name and folder",
         )
-    try:
+    remedy = "Export it again as WAV, FLAC, OGG or MP3"
+    with explained(path.name, "the file cannot be read as sound", remedy):
         info = soundfile.info(str(path))
-    except soundfile.LibsndfileError as error:
-        raise InputError(
-            source=path.name,
-            problem=f"the file cannot be read as sound ({error.error_string.rstrip('.')})",
-            remedy="Export it again as WAV, FLAC, OGG or MP3",
-        ) from error
     _check_wav_length(path)
     if info.frames == 0:
         raise InputError(

@@ -279,17 +279,10 @@ def _new_folder(out_dir: Path) -> Iterator[Path]:
             out_dir.rename(old)
         folder.rename(out_dir)
         if old is not None:
-            _remove(old)
+            shutil.rmtree(old)
     finally:
         if folder.exists():
             shutil.rmtree(folder)
-
-
-def _remove(folder: Path) -> None:
-    """Remove a set. Giving back the space of large files takes time, so several at once."""
-    with ThreadPoolExecutor() as pool:
-        list(pool.map(Path.unlink, folder.glob("*.flac")))
-    shutil.rmtree(folder)
 
 
 def _noise_source(rate: int, pink_seconds: float) -> _Source:

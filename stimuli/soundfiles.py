@@ -1,7 +1,9 @@
-"""Reading a short sound file whole, however much its header promises."""
+"""Reading a short sound file whole, and saying what is wrong with one that cannot be read."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
@@ -10,7 +12,7 @@ from numpy.typing import NDArray
 
 from stimuli.errors import InputError
 
-__all__ = ["read_sound"]
+__all__ = ["explained", "read_sound"]
 
 Floats = NDArray[np.float64]
 
@@ -48,19 +50,41 @@ def read_sound(path: Path, *, what: str, longest_s: float = 900.0) -> tuple[Floa
         raise InputError(
             source=str(path), problem=f"the {what} does not exist", remedy="Check name and folder"
         )
+    with (
+        explained(path.name, f"the {what} cannot be read", "Export it again as WAV or FLAC"),
+        soundfile.SoundFile(str(path)) as file,
+    ):
+        _check_size(file, path.name, what, longest_s)
+        blocks = list(file.blocks(_BLOCK, dtype="float64", always_2d=True))
+        rate = int(file.samplerate)
+        nothing = np.zeros((0, file.channels))
+    return np.concatenate([nothing, *blocks]), rate
+
+
+@contextmanager
+def explained(source: str, problem: str, remedy: str) -> Iterator[None]:
+    """Say of a file that libsndfile refuses in the block what is wrong and what to do.
+
+    Parameters
+    ----------
+    source : str
+        Name of the file.
+    problem, remedy : str
+        As for :class:`stimuli.errors.InputError`; libsndfile's own words follow the problem.
+
+    Raises
+    ------
+    InputError
+        Instead of libsndfile's error.
+    """
     try:
-        with soundfile.SoundFile(str(path)) as file:
-            _check_size(file, path.name, what, longest_s)
-            blocks = list(file.blocks(_BLOCK, dtype="float64", always_2d=True))
-            rate = int(file.samplerate)
-            nothing = np.zeros((0, file.channels))
+        yield
     except soundfile.LibsndfileError as error:
         raise InputError(
-            source=path.name,
-            problem=f"the {what} cannot be read ({error.error_string.rstrip('.')})",
-            remedy="Export it again as WAV or FLAC",
+            source=source,
+            problem=f"{problem} ({error.error_string.rstrip('.')})",
+            remedy=remedy,
         ) from error
-    return np.concatenate([nothing, *blocks]), rate
 
 
 def _check_size(file: soundfile.SoundFile, source: str, what: str, longest_s: float) -> None:

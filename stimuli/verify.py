@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from operator import itemgetter
 from pathlib import Path
 
 import numpy as np
@@ -37,6 +38,7 @@ from stimuli.music import pink_noise
 from stimuli.pipeline import as_complex, count_cores
 from stimuli.programme import ProgrammeSpec, file_sha256, read_programme
 from stimuli.response import StageResponse
+from stimuli.soundfiles import explained
 from stimuli.truepeak import TruePeakMeter
 
 __all__ = ["Check", "SetCheck", "verify_set"]
@@ -283,31 +285,21 @@ def _meter_file(
 ) -> tuple[float, float, int, Floats]:
     """Integrated loudness, true peak, length and the judged span of a file, read once."""
     frames, kept = 0, []
-    try:
-        with soundfile.SoundFile(str(path)) as file:
-            loud = LoudnessMeter(file.samplerate, file.channels)
-            peak = TruePeakMeter(file.samplerate, file.channels)
-            start, stop = _judged_span(file.frames, file.samplerate)
-            if whole:
-                start, stop = 0, file.frames
-            for block in file.blocks(1 << 17, dtype="float64", always_2d=True):
-                kept.append(block[max(0, start - frames) : max(0, stop - frames)])
-                frames += len(block)
-                loud.push(block)
-                peak.push(block)
-                if spectrum is not None:
-                    spectrum.push(as_complex(block))
-    except soundfile.LibsndfileError as error:
-        raise _unreadable(path, error) from error
+    with (
+        explained(path.name, "the stimulus cannot be read", "Render the set again"),
+        soundfile.SoundFile(str(path)) as file,
+    ):
+        loud = LoudnessMeter(file.samplerate, file.channels)
+        peak = TruePeakMeter(file.samplerate, file.channels)
+        start, stop = (0, file.frames) if whole else _judged_span(file.frames, file.samplerate)
+        for block in file.blocks(1 << 17, dtype="float64", always_2d=True):
+            kept.append(block[max(0, start - frames) : max(0, stop - frames)])
+            frames += len(block)
+            loud.push(block)
+            peak.push(block)
+            if spectrum is not None:
+                spectrum.push(as_complex(block))
     return loud.integrated(), peak.dbtp(), frames, np.concatenate(kept)
-
-
-def _unreadable(path: Path, error: soundfile.LibsndfileError) -> InputError:
-    return InputError(
-        source=path.name,
-        problem=f"the stimulus cannot be read ({error.error_string.rstrip('.')})",
-        remedy="Render the set again",
-    )
 
 
 def _level_checks(manifest: Manifest, measured: _Measured) -> list[Check]:
@@ -417,7 +409,7 @@ def _programme_check(
     except InputError as fault:
         return Check(name, False, float("nan"), TONE_LIMIT_DB, f"source cannot be read: {fault}")
 
-    def worst_band(stage: StageRecord) -> tuple[float, float]:
+    def worst_band(stage: StageRecord) -> tuple[float, str]:
         impulse = measured[stage.id, PINK_NOISE].impulse
         assert impulse is not None  # every pink-noise file has one
         early = len(impulse) - stage.filter_taps
@@ -428,12 +420,11 @@ def _programme_check(
         error = 10 * np.log10(heard[strong] / expected[strong])
         error = np.abs(error - _centre(error))
         at = int(error.argmax())
-        return float(error[at]), float(_stage_bands(stage).nominal_hz[strong][at])
+        at_hz = _stage_bands(stage).nominal_hz[strong][at]
+        worst = float(error[at])
+        return worst, f"{record.id}: worst band {worst:.3f} dB ({stage.id}, {at_hz:g} Hz)"
 
-    found = list(pool.map(worst_band, manifest.stages))
-    stage = max(range(len(found)), key=lambda i: found[i][0])
-    worst, at_hz = found[stage]
-    words = f"{record.id}: worst band {worst:.3f} dB ({manifest.stages[stage].id}, {at_hz:g} Hz)"
+    worst, words = max(pool.map(worst_band, manifest.stages), key=itemgetter(0))
     return Check(name, worst <= TONE_LIMIT_DB, worst, TONE_LIMIT_DB, words)
 
 

@@ -30,6 +30,7 @@ __all__ = [
     "paired_bars",
     "residual_chart",
     "response_chart",
+    "row_interval",
     "rows_axes",
     "wrapped",
 ]

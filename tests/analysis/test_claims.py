@@ -10,8 +10,9 @@ import pandas as pd
 import pytest
 from scipy import stats
 
+from analysis.claim_grammar import parse_claim
 from analysis.claim_hearing import obvious_controls
-from analysis.claims import Heard, judge_claims, parse_claim
+from analysis.claims import Heard, judge_claims
 from analysis.discrimination import forced_choice_cells
 from analysis.errors import InputError
 from analysis.multiplicity import benjamini_hochberg, holm

@@ -5,7 +5,8 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from analysis.claims import Heard, judge_claims, parse_claim
+from analysis.claim_grammar import parse_claim
+from analysis.claims import Heard, judge_claims
 from analysis.discrimination import forced_choice_cells
 from analysis.errors import InputError
 from analysis.link import fit_links

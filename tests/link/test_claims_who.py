@@ -3,7 +3,7 @@
 import pandas as pd
 import pytest
 
-from analysis.claims import claimed_groups, parse_claim
+from analysis.claim_grammar import claimed_groups, parse_claim
 from analysis.errors import InputError
 from analysis.run import analyse
 from analysis.stages import stage_table
