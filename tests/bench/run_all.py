@@ -144,7 +144,7 @@ def rates(output: str) -> list[Figure]:
 def levels(output: str) -> list[Figure]:
     """Sum up the calibration bench: how many claims keep their level or cover."""
     rows = re.findall(
-        r"^(.+?) +(\d+) listeners .*?([\d.]+) %  \((.*?)\)(  OUTSIDE)?$", output, re.M
+        r"^(.+?) +(\d+) listeners .*?([\d.]+) % of \d+  \((.*?)\)[^(]*?(  OUTSIDE)?$", output, re.M
     )
     outside = [f"{name} ({rate} %, {n} listeners)" for name, n, rate, _, mark in rows if mark]
     ours = f"{len(rows) - len(outside)} of {len(rows)} inside"
