@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
-import pandas as pd
 from scipy import stats
 
 from analysis.claim_words import (
@@ -20,9 +20,11 @@ from analysis.claim_words import (
     people,
     percent,
 )
-from analysis.discrimination import PairCells, panel_counts
+from analysis.controls import Controls, Vouch, obvious_controls, vouch
+from analysis.discrimination import PairCells, panel_answers
 from analysis.dprime import CHANCE
-from analysis.panel import PanelProportion, panel_proportion
+from analysis.panel import PanelProportion
+from analysis.sides import panel_share, sides_needs, sides_of, sides_words
 from analysis.similarity import Similarity, similarity
 
 __all__ = ["Controls", "hear", "not_heard", "obvious_controls"]
@@ -32,16 +34,17 @@ def hear(claim: Claim, cells: Sequence[PairCells], alpha: float) -> Finding:
     """Judge "listeners hear I from J"."""
     i, j = claim.stages
     test = "one-sided t between listeners against guessing"
-    own = [group for group in cells if set(group.pair) == {i, j} and group.testable]
-    if not own:
+    group = _asked(cells, i, j)
+    if group is None:
         return nothing(
             test,
             f"No trial of these data asks whether {i} and {j} can be told apart.",
             f"ABX, triangle, duo-trio or same-different trials of {i} and {j}",
         )
-    group = max(own, key=lambda g: int(g.cells["n_trials"].sum()))
+    if not group.testable:
+        return _confounded(claim, group, test)
     chance = CHANCE[group.method]
-    found = panel_proportion(*panel_counts(group.cells), chance=chance)
+    found = panel_share(*panel_answers(group.cells), chance=chance)
     if found.n_listeners < 2:
         return _one_listener_hears(claim, found, group.method, test)
     told = (
@@ -59,7 +62,49 @@ def hear(claim: Claim, cells: Sequence[PairCells], alpha: float) -> Finding:
         ),
     }
     needs = _needs_hear(found, chance, alpha)
-    return Finding(1, found.p_value, test, words, needs, _hear_numbers(found, group.method))
+    numbers = _hear_numbers(found, group.method) | _sides(group, found)
+    return Finding(1, found.p_value, test, _allowed(words, numbers), needs, numbers)
+
+
+def _asked(cells: Sequence[PairCells], i: str, j: str) -> PairCells | None:
+    """Return the answers that speak to a pair: the most trials, of those that can be tested."""
+    own = [group for group in cells if set(group.pair) == {i, j}]
+    return max(own, key=lambda g: (g.testable, int(g.cells["n_trials"].sum())), default=None)
+
+
+def _confounded(claim: Claim, group: PairCells, test: str) -> Finding:
+    """Leave a claim open whose trials cannot tell hearing from a habit of answering."""
+    i, j = claim.stages
+    right, total = (int(group.cells[name].sum()) for name in ("n_correct", "n_trials"))
+    told = (
+        f"These data do not settle whether listeners can tell {i} from {j}: {right} of {total} "
+        f"{group.method} trials were right, but that is no test."
+    )
+    numbers = {
+        "method": group.method,
+        "places": "confounded",
+        "n_trials": total,
+        "n_listeners": int(group.cells["listener"].nunique()),
+    }
+    words = {"undecided": told + sides_words("confounded")}
+    return Finding(0, NAN, test, words, sides_needs(group.method), numbers)
+
+
+def _sides(group: PairCells, found: PanelProportion) -> dict[str, Any]:
+    """Return how the sides were used, and how many listeners bear the rarer one."""
+    sides = sides_of(group.cells)
+    if sides is None:
+        return {}
+    numbers: dict[str, Any] = {"places": sides.places}
+    if sides.by_sides and found.df + 1 < found.n_listeners:
+        numbers["n_bearing"] = int(found.df) + 1
+    return numbers
+
+
+def _allowed(words: dict[str, str], numbers: dict[str, Any]) -> dict[str, str]:
+    """Say in every verdict's words where sides were allowed for."""
+    why = sides_words(numbers.get("places", "balanced"))
+    return {verdict: text + why for verdict, text in words.items()}
 
 
 def _hear_numbers(found: PanelProportion, method: str) -> dict[str, Any]:
@@ -91,62 +136,56 @@ def _needs_hear(found: PanelProportion, chance: float, alpha: float) -> str:
     if found.estimate <= chance:
         return (
             "a difference that listeners can hear; to show that they cannot, a margin declared "
-            "beforehand and a passed obvious control"
+            "beforehand and obvious controls that were passed"
         )
     wanted = stats.norm.ppf(1 - alpha) + stats.norm.ppf(POWER)
     t = found.statistic if np.isfinite(found.statistic) and found.statistic > 0 else 1.0
     return more_listeners(found.n_listeners, wanted / t, f"a share of {percent(found.estimate)}")
 
 
-Controls = tuple[int, int]
-#: Share of obvious controls that must be right before silence may count as not hearing.
-_CONTROLS_RIGHT = 0.9
-
-
-def obvious_controls(frame: pd.DataFrame) -> Controls:
-    """Return scored and passed obvious controls of checked trials."""
-    rows = frame.loc[(frame["control"] == "obvious") & frame["correct"].notna(), "correct"]
-    return len(rows), int(rows.sum())
-
-
 def not_heard(
-    claim: Claim, cells: Sequence[PairCells], controls: Controls, alpha: float
+    claim: Claim, cells: Sequence[PairCells], controls: Controls | tuple[int, int], alpha: float
 ) -> Finding:
     """Judge "listeners do not hear I from J within M"."""
     i, j = claim.stages
     margin = claim.margin if claim.margin is not None else NAN
     test = "one-sided exact and between-listener tests against the declared margin"
-    own = [group for group in cells if set(group.pair) == {i, j} and group.testable]
-    if not own:
+    group = _asked(cells, i, j)
+    if group is None:
         return nothing(
             test,
             f"No trial of these data asks whether {i} and {j} can be told apart.",
             f"ABX, triangle, duo-trio or same-different trials of {i} and {j}, with obvious "
             "controls",
         )
-    group = max(own, key=lambda g: int(g.cells["n_trials"].sum()))
-    correct, trials = panel_counts(group.cells)
+    if not group.testable:
+        return _confounded(claim, group, test)
+    correct, trials = panel_answers(group.cells)
     found = similarity(correct, trials, chance=CHANCE[group.method], margin=margin)
-    numbers = _hear_numbers(found.panel, group.method) | {
+    ears = vouch(controls, alpha)
+    numbers = _hear_numbers(found.panel, group.method) | _sides(group, found.panel)
+    numbers |= {
         "estimate": found.share,
         "ci_low": found.share_low,
         "ci_high": found.share_high,
         "margin": margin,
-        "controls_scored": controls[0],
-        "controls_passed": controls[1],
+        "controls_scored": ears.scored,
+        "controls_passed": ears.passed,
+        "controls_listeners": ears.n_listeners,
+        "controls_p": ears.p_value,
     }
     if found.panel.n_listeners < 2:
         words = {"undecided": "One listener's answers say nothing about other listeners."}
         return Finding(0, NAN, test, words, "more listeners, 12 or more", numbers)
     needs = _needs_similar(found, alpha)
-    return _similar_finding(claim, found, controls, group.method, test, numbers, needs)
+    finding = _similar_finding(claim, found, ears, test, numbers, needs)
+    return replace(finding, words=_allowed(finding.words, numbers))
 
 
 def _similar_finding(
     claim: Claim,
     found: Similarity,
-    controls: Controls,
-    method: str,
+    ears: Vouch,
     test: str,
     numbers: dict[str, Any],
     needs: str,
@@ -156,24 +195,23 @@ def _similar_finding(
         f"the share of listeners' trials with a heard difference is put at {percent(found.share)} "
         f"(90 % interval {percent(found.share_low)} to {percent(found.share_high)}) against a "
         f"declared margin of {percent(found.margin)}; {people(found.panel.n_listeners)}, "
-        f"{found.panel.n_trials} trials of {method}"
+        f"{found.panel.n_trials} trials of {numbers['method']}"
     )
     below = found.p_similar < found.p_exceeds
     p = found.p_similar if below else found.p_exceeds
-    scored, passed = controls
-    awake = scored > 0 and passed >= _CONTROLS_RIGHT * scored
     undecided = (
         f"These data do not settle whether {i} and {j} differ audibly: {told}; {p_words(p)}."
     )
-    if below and not awake:
-        given = f"{passed} of {scored} obvious controls were right" if scored else "none was given"
-        undecided += f" Too few answers to obvious differences vouch for the listeners: {given}."
-        words = {"undecided": undecided}
-        return Finding(0, p, test, words, "obvious controls, nine of ten answered right", numbers)
+    if below and not ears.awake:
+        undecided += (
+            f" Too few answers to obvious differences vouch for the listeners: {ears.words}."
+            f"{ears.why}"
+        )
+        return Finding(0, p, test, {"undecided": undecided}, ears.needs, numbers)
     words = {
         "supported": (
             f"No audible difference of {i} and {j} beyond the declared margin: {told}; "
-            f"{p_words(p)}; {passed} of {scored} obvious controls right."
+            f"{p_words(p)}; {ears.passed} of {ears.scored} obvious controls right."
         ),
         "contradicted": f"More listeners hear {i} from {j} than the margin allows: {told}; "
         f"{p_words(p)}.",

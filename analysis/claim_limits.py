@@ -14,6 +14,7 @@ __all__ = ["held_back"]
 _ONE_PERSON = ("one hears",)
 #: Kinds whose test looks in one direction only.
 _ONE_SIDED = ("hear", "similar", "orders")
+_HEARING = ("hear", "similar")
 _PREFERENCE = ("prefer", "most", "most of", "step", "orders")
 
 
@@ -50,8 +51,11 @@ def _few_people(claim: Claim, finding: Finding, alpha: float) -> Finding:
     finding = replace(finding, numbers=finding.numbers | {"least_panel": least})
     if n is None or n >= least or finding.direction == 0:
         return finding
+    rests = f"This rests on {people(n)}"
+    if claim.kind in _HEARING and "n_bearing" in finding.numbers:
+        rests = f"Trials with the rarer right answer were given to {people(n)} only"
     why = (
-        f" This rests on {people(n)}. At this level {least} are the fewest that could decide "
+        f" {rests}. At this level {least} are the fewest that could decide "
         "anything, were they all of one mind, so nothing is said about listeners."
     )
     words = {"undecided": finding.words["undecided"] + why}

@@ -41,7 +41,8 @@ from analysis.link_regression import FEWEST_STAGES
 from analysis.multiplicity import holm
 from analysis.panel import logit_test
 from analysis.preference import Preference, floored_error, worth_difference
-from analysis.proportions import clopper_pearson, exact_p
+from analysis.proportions import clopper_pearson
+from analysis.sides import own_test, sides_needs, sides_words
 from analysis.stages import StageTable
 from analysis.upgrade_lattice import make_lattice
 
@@ -265,23 +266,27 @@ def _one_hears(claim: Claim, cells: Sequence[PairCells], alpha: float) -> Findin
     group, rows = max(own, key=lambda part: int(part[1]["n_trials"].sum()))
     right, total = int(rows["n_correct"].sum()), int(rows["n_trials"].sum())
     chance = CHANCE[group.method]
-    p = float(exact_p(np.array([right]), np.array([total]), chance=chance)[0])
+    p, places = own_test(rows, chance=chance)
     low, high = (float(v[0]) for v in clopper_pearson(np.array([right]), np.array([total])))
-    told = (
-        f"{right} of {total} {group.method} trials right where guessing gives {percent(chance)} "
-        f"({p_words(p)}). This speaks of that person only."
-    )
-    words = {
-        "supported": f"Listener {name} hears {i} from {j}: {told}",
-        "undecided": f"It is open whether listener {name} hears {i} from {j}: {told}",
-    }
     numbers = {
         "method": group.method,
+        "places": places,
         "estimate": right / total,
         "ci_low": low,
         "ci_high": high,
         "n_trials": total,
         "n_listeners": 1,
+    }
+    told = f"{right} of {total} {group.method} trials right where guessing gives {percent(chance)}"
+    personal = "This speaks of that person only."
+    if places == "confounded":
+        open_ = f"It is open whether listener {name} hears {i} from {j}: {told}. {personal}"
+        words = {"undecided": open_ + sides_words(places, one=True)}
+        return Finding(0, NAN, test, words, f"{sides_needs(group.method)}, by {name}", numbers)
+    told += f" ({p_words(p)}). {personal}{sides_words(places)}"
+    words = {
+        "supported": f"Listener {name} hears {i} from {j}: {told}",
+        "undecided": f"It is open whether listener {name} hears {i} from {j}: {told}",
     }
     needs = f"more trials by {name}: {_fewest(chance, alpha)} or more, all right, could decide"
     return Finding(1, p, test, words, needs, numbers)

@@ -48,8 +48,8 @@ class Heard:
         Forced-choice answers.
     preference : Preference or None
         Fitted paired answers.
-    controls : tuple of int
-        Scored and passed obvious controls.
+    controls : Controls or tuple of int
+        Obvious controls, or how many were scored and passed, one a listener.
     links : sequence of Link
         Metrics held against the worths.
     trials : TrialTable or None
@@ -58,7 +58,7 @@ class Heard:
 
     cells: Sequence[PairCells]
     preference: Preference | None
-    controls: Controls = (0, 0)
+    controls: Controls | tuple[int, int] = (0, 0)
     links: Sequence[Link] = ()
     trials: TrialTable | None = None
 

@@ -12,9 +12,10 @@ import pandas as pd
 from analysis.dprime import CHANCE, dprime_intervals, dprimes
 from analysis.multiplicity import benjamini_hochberg, holm
 from analysis.overdispersion import beta_binomial
-from analysis.panel import PanelProportion, panel_proportion
+from analysis.panel import PanelProportion
 from analysis.proportions import clopper_pearson, critical_count, exact_p
 from analysis.same_different import SameDifferent, same_different
+from analysis.sides import SIDES, panel_share, sides_of
 from analysis.similarity import discriminators
 from analysis.trials import FORCED_CHOICE, TrialTable, label_codes
 
@@ -25,6 +26,7 @@ __all__ = [
     "discrimination_rows",
     "exact_forced_choice_test",
     "forced_choice_cells",
+    "panel_answers",
     "panel_counts",
 ]
 
@@ -118,8 +120,11 @@ class PairCells:
         Stages in sorted order.
     method : str
     cells : pandas.DataFrame
-        ``listener``, ``programme``, ``n_trials``, ``n_correct`` and, for same-different only,
-        ``n_same`` (pairs that were the same) and ``n_same_correct``.
+        ``listener``, ``programme``, ``n_trials``, ``n_correct`` and the same by side, which is
+        the possible answer that was right: ``n_side_a``, ``n_side_a_correct`` and so on for b and
+        in a triangle c; for same-different ``n_same`` (pairs that were the same) and
+        ``n_same_correct``. Counts made elsewhere may leave the sides out; they then count as
+        balanced.
     """
 
     pair: tuple[str, str]
@@ -130,10 +135,11 @@ class PairCells:
     def testable(self) -> bool:
         """Whether right answers can speak of hearing.
 
-        Same-different trials without both kinds of pair cannot: who always says "different" is
-        then always right.
+        Trials in which a possible answer was never the right one cannot: who always says
+        "different" is always right where every pair differs.
         """
-        return bool(panel_counts(self.cells)[1].any())
+        sides = sides_of(self.cells)
+        return sides is None or sides.places != "confounded"
 
 
 def forced_choice_cells(table: TrialTable) -> list[PairCells]:
@@ -158,6 +164,7 @@ def forced_choice_cells(table: TrialTable) -> list[PairCells]:
 
 def _method_cells(frame: pd.DataFrame, method: str) -> list[PairCells]:
     stages, (a, b, c, x) = label_codes(frame, "stage_a", "stage_b", "stage_c", "stage_x")
+    side = _side(method, a, b, c, x)
     if method == "triangle":
         b = np.where(a == b, c, b)
     listeners, (listener,) = label_codes(frame, "listener")
@@ -175,6 +182,10 @@ def _method_cells(frame: pd.DataFrame, method: str) -> list[PairCells]:
         }
     )
     counted["n_same_correct"] = counted["n_correct"] * counted["n_same"]
+    if side is not None:
+        for place, name in enumerate(SIDES[method]):
+            counted[f"n_side_{name}"] = (side == place).astype(np.int64)
+            counted[f"n_side_{name}_correct"] = counted["n_correct"] * counted[f"n_side_{name}"]
     if method == "same-different":
         counted = _place_same_pairs(counted, x, nobody=stages.index("") if "" in stages else -1)
     keys = ["low", "high", "listener", "programme"]
@@ -187,6 +198,17 @@ def _method_cells(frame: pd.DataFrame, method: str) -> list[PairCells]:
         spare = [] if method == "same-different" else ["n_same", "n_same_correct"]
         groups.append(PairCells(pair, method, part.drop(columns=["low", "high", *spare])))
     return groups
+
+
+def _side(
+    method: str, a: np.ndarray, b: np.ndarray, c: np.ndarray, x: np.ndarray
+) -> np.ndarray | None:
+    """Return which of the possible answers was right; None where same and different tell it."""
+    if method == "same-different":
+        return None
+    if method == "triangle":
+        return np.where(b == c, 0, np.where(a == c, 1, 2))
+    return np.where(x == a, 0, 1)
 
 
 def _place_same_pairs(counted: pd.DataFrame, x: np.ndarray, *, nobody: int) -> pd.DataFrame:
@@ -207,13 +229,35 @@ def _place_same_pairs(counted: pd.DataFrame, x: np.ndarray, *, nobody: int) -> p
     return pd.concat([counted.loc[~same], placed, shared[counted.columns]], ignore_index=True)
 
 
-def panel_counts(cells: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
-    """Return correct and answered trials by listener.
+def panel_answers(cells: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    """Return correct and answered trials by listener, and by side where sides must be allowed for.
 
-    For same-different the two kinds of pair count alike, so that a listener's share right is 1/2
-    by guessing whatever the readiness to say "different": with as many same as different pairs
-    these are the plain counts, otherwise correct answers may be fractions. Listeners who had only
-    one kind of pair get no trials.
+    Parameters
+    ----------
+    cells : pandas.DataFrame
+        As in :class:`PairCells`.
+
+    Returns
+    -------
+    correct, trials : numpy.ndarray, shape (n_listeners,) or (n_listeners, n_sides)
+        For :func:`analysis.sides.panel_share`. No trials where no rule can tell hearing from a
+        habit of answering.
+    """
+    sides = sides_of(cells)
+    if sides is None:
+        return panel_counts(cells)
+    if sides.places == "confounded":
+        return np.zeros(len(sides.listeners)), np.zeros(len(sides.listeners))
+    return sides.answers
+
+
+def panel_counts(cells: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    """Return correct and answered trials by listener, one number each.
+
+    Where sides must be allowed for (:mod:`analysis.sides`) a listener's own sides count alike, so
+    that the share right is 1/2 by guessing, or 1/3, whatever the leaning; correct answers may then
+    be fractions, and listeners who met one side only get no trials. Verdicts rest on
+    :func:`panel_answers`, which keeps those listeners.
 
     Parameters
     ----------
@@ -224,16 +268,18 @@ def panel_counts(cells: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
     -------
     correct, trials : numpy.ndarray, shape (n_listeners,)
     """
-    sums = cells.drop(columns="programme").groupby("listener", sort=True).sum()
-    right, total = sums["n_correct"].to_numpy(), sums["n_trials"].to_numpy()
-    if "n_same" not in sums:
+    sides = sides_of(cells)
+    if sides is None:
+        sums = cells.drop(columns="programme").groupby("listener", sort=True).sum()
+        return sums["n_correct"].to_numpy(), sums["n_trials"].to_numpy()
+    right, total = sides.right.sum(axis=1), sides.trials.sum(axis=1)
+    if sides.places == "balanced" and not sides.by_sides:
         return right, total
-    same, same_right = sums["n_same"].to_numpy(), sums["n_same_correct"].to_numpy()
-    different = total - same
-    both = (same > 0) & (different > 0)
-    share = same_right / np.maximum(same, 1) + (right - same_right) / np.maximum(different, 1)
-    uneven = both & (same != different)
-    return np.where(uneven, total * share / 2, np.where(both, right, 0)), np.where(both, total, 0)
+    every = (sides.trials > 0).all(axis=1)
+    even = sides.trials.max(axis=1) == sides.trials.min(axis=1)
+    share = (sides.right / np.maximum(sides.trials, 1)).mean(axis=1)
+    own = np.where(even, right, total * share)
+    return np.where(every, own, 0), np.where(every, total, 0)
 
 
 def discrimination_rows(
@@ -410,14 +456,17 @@ def _fit_same_different(counts: pd.Series, confidence: float) -> SameDifferent |
 
 def _panel_block(cells: pd.DataFrame, method: str, confidence: float) -> dict[str, Any]:
     """Return the test between listeners and how much they differ."""
-    correct, trials = panel_counts(cells)
-    block: dict[str, Any] = {"test": "one-sided t between listeners"}
+    correct, trials = panel_answers(cells)
+    sides = sides_of(cells)
+    block: dict[str, Any] = {
+        "test": "one-sided t between listeners",
+        "places": None if sides is None else sides.places,
+    }
     if not trials.any():
         return block | _UNTESTED | {"n_trials": 0, "n_listeners": 0}
-    found: PanelProportion = panel_proportion(
+    found: PanelProportion = panel_share(
         correct, trials, chance=CHANCE[method], confidence=confidence
     )
-    spread = beta_binomial(correct, trials)
     bounds = np.array([found.estimate, found.ci_low, found.ci_high])
     d_prime, low, high = np.where(
         np.isnan(bounds), np.nan, dprimes(np.nan_to_num(bounds), model=method)
@@ -437,13 +486,22 @@ def _panel_block(cells: pd.DataFrame, method: str, confidence: float) -> dict[st
         "d_prime_low": float(low),
         "d_prime_high": float(high),
         "design_effect": found.design_effect,
-        "overdispersion": {
-            "model": "beta-binomial",
-            "mean": spread.mean,
-            "correlation": spread.correlation,
-            "sd": spread.sd,
-            "p_value": spread.p_value,
-        },
+        "overdispersion": _spread(cells),
+    }
+
+
+def _spread(cells: pd.DataFrame) -> dict[str, Any] | None:
+    """Return how much listeners differ; None where nobody met every side."""
+    correct, trials = panel_counts(cells)
+    if not trials.any():
+        return None
+    spread = beta_binomial(correct, trials)
+    return {
+        "model": "beta-binomial",
+        "mean": spread.mean,
+        "correlation": spread.correlation,
+        "sd": spread.sd,
+        "p_value": spread.p_value,
     }
 
 
@@ -452,4 +510,4 @@ _UNTESTED = dict.fromkeys(
         *("estimate", "se", "statistic", "df", "ci_low", "ci_high"),
         *("d_prime", "d_prime_low", "d_prime_high", "design_effect", "overdispersion"),
     )
-) | {"p_value": float("nan"), "rests_on": "nothing: same and different pairs are both needed"}
+) | {"p_value": float("nan"), "rests_on": "nothing: one of the possible answers was never right"}

@@ -19,6 +19,7 @@ __all__ = [
     "listener_weights",
     "logit_test",
     "panel_proportion",
+    "wilson_interval",
 ]
 
 #: Below this many listeners a test between listeners alone is trusted only together with the
@@ -236,7 +237,7 @@ def panel_proportion(
     worth = g**2 / float((1 / n).sum())
     independent = p * (1 - p) / worth
     effect = variance / independent if independent > 0 else 1.0
-    low, high = _interval(p, worth, max(effect, 1.0), g, confidence)
+    low, high = wilson_interval(p, worth, max(effect, 1.0), g, confidence)
     return PanelProportion(
         *(int(total), g, p, se, t, g - 1, p_value, low, high, effect, over_trials),
         *(chance, confidence, rule),
@@ -253,9 +254,10 @@ def _exact(k: np.ndarray, n: np.ndarray, mean: float, chance: float) -> float:
     return mean_tail(n.astype(np.int64), min(rounded, mean), chance=chance, upper=True)
 
 
-def _interval(
+def wilson_interval(
     p: float, total: float, effect: float, listeners: int, confidence: float
 ) -> tuple[float, float]:
+    """Return Wilson's interval of a share at `total` trials over the design effect, with t."""
     z = float(stats.t.ppf((1 + confidence) / 2, listeners - 1))
     n = total / effect
     centre = (p + z**2 / (2 * n)) / (1 + z**2 / n)

@@ -303,7 +303,12 @@ def power_block(
     """
     rows: list[dict[str, Any]] = []
     for method in FORCED_CHOICE:
-        own = [group for group in cells if group.method == method and group.testable]
+        # Where sides are allowed for, visits that met one side only do not tell the spread.
+        own = [
+            group
+            for group in cells
+            if group.method == method and panel_counts(group.cells)[1].any()
+        ]
         if own:
             rows.extend(_forced_rows(method, own, alpha, margins))
     if preference is not None and preference.main is not None:

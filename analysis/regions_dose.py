@@ -12,10 +12,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from analysis.discrimination import PairCells, panel_counts
+from analysis.discrimination import PairCells, panel_answers
 from analysis.dprime import CHANCE
-from analysis.panel import panel_proportion
 from analysis.preference import Preference, worth_difference
+from analysis.sides import panel_share
 from analysis.similarity import discriminators
 from analysis.stages import StageTable
 
@@ -100,7 +100,7 @@ def _told(group: PairCells | None) -> dict[str, Any]:
     if group is None:
         return {**dict.fromkeys(keys), "test_method": None}
     chance = CHANCE[group.method]
-    found = panel_proportion(*panel_counts(group.cells), chance=chance)
+    found = panel_share(*panel_answers(group.cells), chance=chance)
     return {
         "proportion": found.estimate,
         "ci_low": found.ci_low,

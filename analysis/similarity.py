@@ -19,7 +19,9 @@ import numpy as np
 from scipy import stats
 
 from analysis.mean_tail import mean_tail
-from analysis.panel import PanelProportion, listener_counts, panel_proportion
+from analysis.panel import PanelProportion, listener_counts
+from analysis.sided_tail import sided_tail
+from analysis.sides import panel_share
 
 __all__ = ["Similarity", "discriminators", "largest_similar_count", "similarity"]
 
@@ -83,8 +85,9 @@ def similarity(
 
     Parameters
     ----------
-    correct, trials : numpy.ndarray, shape (n_listeners,)
-        Counts by listener.
+    correct, trials : numpy.ndarray, shape (n_listeners,) or (n_listeners, n_sides)
+        Counts by listener, or by listener and side (:mod:`analysis.sides`): the proportion is then
+        the mean over sides.
     chance : float
         Guessing probability.
     margin : float
@@ -102,11 +105,11 @@ def similarity(
     if not 0 < margin < 1:
         raise ValueError(f"margin must lie in (0, 1), got {margin}")
     limit = chance + margin * (1 - chance)
-    above = panel_proportion(correct, trials, chance=limit, confidence=0.9)
-    below = panel_proportion(
+    above = panel_share(correct, trials, chance=limit, confidence=0.9)
+    below = panel_share(
         np.asarray(trials) - np.asarray(correct), trials, chance=1 - limit, confidence=0.9
     )
-    alone = above.n_listeners < 2
+    alone = bool(np.isnan(above.p_value))
     p_similar, p_exceeds = _exact_tails(correct, trials, chance, margin)
     if not alone:
         p_similar, p_exceeds = max(p_similar, below.p_value), max(p_exceeds, above.p_value)
@@ -129,6 +132,8 @@ def _exact_tails(
     correct: np.ndarray, trials: np.ndarray, chance: float, margin: float
 ) -> tuple[float, float]:
     """Return the chances of a mean so low and so high at the margin, over both populations."""
+    if np.ndim(correct) == 2:
+        return _sided_tails(correct, trials, chance, margin)
     k, n = listener_counts(correct, trials)
     limit = chance + margin * (1 - chance)
     # Right answers of same-different panels may be fractions; round against the finding.
@@ -138,5 +143,24 @@ def _exact_tails(
     p_similar, p_exceeds = (
         max(mean_tail(visits, m, chance=c, always=a, upper=up) for c, a in populations)
         for m, up in ((low, False), (high, True))
+    )
+    return p_similar, p_exceeds
+
+
+def _sided_tails(
+    correct: np.ndarray, trials: np.ndarray, chance: float, margin: float
+) -> tuple[float, float]:
+    """Return the same chances of a mean over sides; no leaning, which scatters most."""
+    n = np.asarray(trials, dtype=np.int64)
+    met = n > 0
+    shares = np.where(met, np.asarray(correct) / np.maximum(n, 1), 0.0)
+    mean, sides = float((shares.sum(axis=0) / met.sum(axis=0)).mean()), n.shape[1]
+    populations = ((chance + margin * (1 - chance), 0.0), (chance, margin))
+    p_similar, p_exceeds = (
+        max(
+            float(sided_tail(n, mean, chance=np.full((1, sides), c), always=a, upper=up)[0])
+            for c, a in populations
+        )
+        for up in (False, True)
     )
     return p_similar, p_exceeds
