@@ -44,9 +44,9 @@ from analysis.preference import Preference, floored_error, worth_difference
 from analysis.proportions import clopper_pearson
 from analysis.sides import own_test, sides_needs, sides_words
 from analysis.stages import StageTable
-from analysis.upgrade_lattice import make_lattice
+from analysis.upgrade_lattice import Lattice, make_lattice
 
-__all__ = ["find_link_claim"]
+__all__ = ["find_link_claim", "step_weights"]
 
 _PRICE = {"cost": "cost", "labour": "labour_h"}
 
@@ -164,18 +164,39 @@ def _step_first(
     if lattice.baseline in (i, j):
         words = {"undecided": f"{lattice.baseline} is the baseline, so it is no step."}
         return Finding(0, NAN, test, words, "two steps from the baseline", {})
-    unit = [1.0, 1.0]
-    if price is not None:
-        table = lattice.cost if price == "cost" else lattice.labour_h
-        unit = [table[s] - table[lattice.baseline] for s in (i, j)]
-    if not all(np.isfinite(u) and u > 0 for u in unit):
+    weights = step_weights(claim, lattice)
+    if weights is None:
         words = {"undecided": f"The {price} of {i} and {j} is not known for both, or not above 0."}
         return Finding(0, NAN, test, words, f"{_PRICE[str(price)]} in the stage table", {})
     if fit.n_listeners < 2:
         words = {"undecided": "One listener's answers say nothing about other listeners."}
         return Finding(0, NAN, test, words, "more listeners, 12 or more", {})
-    weights = {i: 1 / unit[0], j: -1 / unit[1], lattice.baseline: 1 / unit[1] - 1 / unit[0]}
     return _step_finding(claim, preference, weights, test, alpha)
+
+
+def step_weights(claim: Claim, lattice: Lattice) -> dict[str, float] | None:
+    """Return the weights of log-worths whose sum is the lead of one first step over another.
+
+    Parameters
+    ----------
+    claim : Claim
+        Of kind ``"step"``, about two steps of the lattice.
+    lattice : Lattice
+
+    Returns
+    -------
+    dict of str to float, or None
+        By stage, the baseline included; None where a price that the claim asks for is unknown or
+        not above 0.
+    """
+    i, j = claim.stages
+    unit = [1.0, 1.0]
+    if claim.names:
+        table = lattice.cost if claim.names[0] == "cost" else lattice.labour_h
+        unit = [table[s] - table[lattice.baseline] for s in (i, j)]
+    if not all(np.isfinite(u) and u > 0 for u in unit):
+        return None
+    return {i: 1 / unit[0], j: -1 / unit[1], lattice.baseline: 1 / unit[1] - 1 / unit[0]}
 
 
 def _step_finding(

@@ -92,7 +92,8 @@ def judge_claims(
     Returns
     -------
     list of dict
-        ``text``, ``verdict`` (supported, contradicted, undecided), ``test``, ``statistic``,
+        ``text``, ``verdict`` (supported, contradicted, undecided), ``direction`` (1 where the data
+        lean to the claim, -1 against it, 0 where it was held open), ``test``, ``statistic``,
         ``p_value``, ``p_holm``, ``ci_low``, ``ci_high``, ``estimate``, ``needs``, ``words``,
         ``n_trials``, ``n_listeners``, ``method``, ``who`` (group, or None for everybody),
         ``conditions`` (what the verdict holds for).
@@ -155,6 +156,7 @@ def _row(
         "kind": claim.kind,
         "stages": list(claim.stages),
         "verdict": verdict,
+        "direction": finding.direction,
         "test": finding.test,
         **empty,
         **finding.numbers,

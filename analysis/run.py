@@ -15,6 +15,7 @@ from analysis.bounded_means import growing_panel
 from analysis.choice_block import choice_block
 from analysis.claim_grammar import claimed_groups, parse_claim
 from analysis.claim_hearing import obvious_controls
+from analysis.claim_music import music_like_this
 from analysis.claims import Heard, judge_claims
 from analysis.discrimination import discrimination_rows, forced_choice_cells
 from analysis.errors import InputError
@@ -188,15 +189,27 @@ def _blocks(trials: TrialTable, options: _Options) -> dict[str, Any]:
         ),
         "regions": region_block(preference, options.stages),
         "dose": dose_block(preference, cells, options.stages, alpha=alpha, seed=seed),
-        "claims": judge_claims(
-            options.claims,
+        "claims": _claims(
+            trials,
+            options,
             Heard(cells, preference, obvious_controls(trials.frame), links, trials),
-            groups=_groups(trials, options),
-            stages=options.stages,
-            alpha=alpha,
-            simulated=trials.simulated,
         ),
     }
+
+
+def _claims(trials: TrialTable, options: _Options, heard: Heard) -> list[dict[str, Any]]:
+    """Judge the claims, for these pieces and for music like them."""
+    groups = _groups(trials, options)
+    rows = judge_claims(
+        options.claims,
+        heard,
+        groups=groups,
+        stages=options.stages,
+        alpha=options.alpha,
+        simulated=trials.simulated,
+    )
+    wider = music_like_this(rows, heard, groups=groups, stages=options.stages)
+    return [row | {"music_like_this": second} for row, second in zip(rows, wider, strict=True)]
 
 
 def _margins(claims: tuple[str, ...]) -> list[float]:
