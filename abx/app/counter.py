@@ -38,7 +38,7 @@ def counter_page() -> None:
         return
     result = _finished(token)
     if result is None:
-        player = mount_player(token, idle_s=IDLE_TRIAL_S, key=f"counter-{token}")
+        player = mount_player(token, idle_s=IDLE_TRIAL_S)
         if player.left:
             _leave()
         elif player.finished:
@@ -47,7 +47,7 @@ def counter_page() -> None:
     with st.container(key="sheet"):
         _show(result)
         show_withdrawal_code(token)
-    if mount_idle_watch(IDLE_RESULT_S, key=f"idle-{token}").left:
+    if mount_idle_watch(IDLE_RESULT_S, token).left:
         _leave()
 
 

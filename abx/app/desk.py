@@ -192,7 +192,7 @@ def _hear(workspace: Workspace) -> None:
     names = [one.id for one in load_study(workspace).programmes]
     programme = st.radio("Excerpt", names, index=None, horizontal=True)
     if programme:
-        mount_player(f"desk-{programme}", key=f"hear-{programme}")
+        mount_player(f"desk-{programme}")
     command_hint("hear STUDY")
 
 

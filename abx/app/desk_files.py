@@ -21,6 +21,7 @@ from abx.app.new_study import (
     study_text,
     write_new_study,
 )
+from abx.tokens import element_key
 
 __all__ = ["files_page"]
 
@@ -126,15 +127,17 @@ def _ask_stages(names: list[str], *, key: str) -> list[NewStage]:
         if groups:
             st.header("Stages")
             st.write("Tables with the same name but for a number at the end are one stage.")
-        return [_ask_stage(name, files, f"{key}-{name}") for name, files in groups.items()]
+        return [_ask_stage(name, files, key) for name, files in groups.items()]
 
 
 def _ask_stage(name: str, files: list[str], key: str) -> NewStage:
     with st.container(border=True):
         wide, cost, hours = st.columns([2, 1, 1])
-        label = wide.text_input("Stage", name, key=f"label-{key}", help=None)
-        price = cost.number_input("Cost", 0.0, step=10.0, key=f"cost-{key}")
-        labour = hours.number_input("Hours of work", 0.0, step=0.5, key=f"hours-{key}")
+        label = wide.text_input("Stage", name, key=element_key("label", key, name), help=None)
+        price = cost.number_input("Cost", 0.0, step=10.0, key=element_key("cost", key, name))
+        labour = hours.number_input(
+            "Hours of work", 0.0, step=0.5, key=element_key("hours", key, name)
+        )
         st.caption(f"Measured in {', '.join(files)}")
     return NewStage(label=label.strip() or name, tables=tuple(files), cost=price, labour_h=labour)
 
@@ -181,7 +184,7 @@ def _edit_text(*, fixed: bool) -> None:
 
     path = desk_root() / "study.toml"
     stored = path.read_text(encoding="utf-8")
-    key = f"text-{hash(stored)}"  # a file that was changed elsewhere is shown as it is now
+    key = element_key("text", stored)  # a file that was changed elsewhere is shown as it is now
     text = st.text_area("Study file", stored, height=420, disabled=fixed, key=key)
     if pressed("Check and save", type="primary", disabled=fixed):
         try:

@@ -10,6 +10,7 @@ import streamlit as st
 from abx.app.desk import WRONG, command_hint, open_workspace, pressed, sealed
 from abx.app.tables import show_table
 from abx.methods import get_method, method_ids
+from abx.tokens import element_key
 
 if TYPE_CHECKING:
     from abx.study import Study
@@ -101,7 +102,9 @@ def ask_methods(now: Mapping[str, int], *, key: str, trials: int = 2) -> dict[st
     known = method_ids()
     for method in (*METHOD_WORDS, *sorted(set(known) - set(METHOD_WORDS))):
         wide, narrow = st.columns([3, 1], vertical_alignment="center")
-        chosen = wide.checkbox(method_words(method), method in now, key=f"{key}-{method}")
+        chosen = wide.checkbox(
+            method_words(method), method in now, key=element_key("asked", key, method)
+        )
         if chosen:
             asked[method] = int(
                 narrow.number_input(
@@ -109,7 +112,7 @@ def ask_methods(now: Mapping[str, int], *, key: str, trials: int = 2) -> dict[st
                     1,
                     64,
                     now.get(method, trials),
-                    key=f"{key}-n-{method}",
+                    key=element_key("trials", key, method),
                     label_visibility="collapsed",
                 )
             )
