@@ -21,6 +21,7 @@ from abx.app.new_study import (
     study_text,
     write_new_study,
 )
+from abx.app.words import as_code, as_typed, show_error
 from abx.tokens import element_key
 
 __all__ = ["files_page"]
@@ -68,7 +69,7 @@ def _create() -> None:
         try:
             write_new_study(desk_root(), new, {one.name: one.getvalue() for one in files or []})
         except WRONG as error:
-            st.error(f"Nothing was written. {error}")
+            show_error(error, lead="Nothing was written.")
             return
         st.rerun()
     command_hint("new STUDY FILES")
@@ -90,7 +91,7 @@ def _preview(new: NewStudy) -> None:
     try:
         show_plan(study_from_text(study_text(new)))
     except WRONG as error:
-        st.error(str(error))
+        show_error(error)
 
 
 def _drop(key: str) -> list[Any] | None:
@@ -105,7 +106,7 @@ def _drop(key: str) -> list[Any] | None:
     faults += [fault for one in files if (fault := _fault(one.name, one.getvalue()))]
     with st.container():  # one place, however much is said: what follows must not move
         for fault in faults:
-            st.error(fault)
+            show_error(fault)
         if faults:
             st.write("Take these out with the cross beside their names, then go on.")
     return None if faults else list(files)
@@ -138,7 +139,7 @@ def _ask_stage(name: str, files: list[str], key: str) -> NewStage:
         labour = hours.number_input(
             "Hours of work", 0.0, step=0.5, key=element_key("hours", key, name)
         )
-        st.caption(f"Measured in {', '.join(files)}")
+        st.caption(as_typed(f"Measured in {', '.join(files)}"))
     return NewStage(label=label.strip() or name, tables=tuple(files), cost=price, labour_h=labour)
 
 
@@ -169,7 +170,7 @@ def _add() -> None:
                     programmes=[one.name for one in music],
                 )
             except WRONG as error:
-                st.error(f"Nothing was added. {error}")
+                show_error(error, lead="Nothing was added.")
                 return
             st.session_state["added"] = st.session_state.get("added", 0) + 1
             st.session_state["said"] = "Added. Render the sound again on the page Sound."
@@ -190,7 +191,9 @@ def _edit_text(*, fixed: bool) -> None:
         try:
             save_study(desk_root(), text)
         except WRONG as error:
-            st.error(f"Not saved. {error}")
+            show_error(error, lead="Not saved.")
             return
         st.success("Saved.")
-    st.caption(f"The same without the desk: edit `{path}`, then `earwitness plan` checks it.")
+    st.caption(
+        f"The same without the desk: edit {as_code(str(path))}, then `earwitness plan` checks it."
+    )

@@ -9,6 +9,7 @@ import streamlit as st
 
 from abx.app.desk import WRONG, command_hint, open_workspace, pressed, sealed
 from abx.app.tables import show_table
+from abx.app.words import as_typed, show_error
 from abx.methods import get_method, method_ids
 from abx.tokens import element_key
 
@@ -54,7 +55,7 @@ def plan_page() -> None:
         changed = with_plan(text, listeners=listeners, trials=trials)
         draft = study_from_text(changed, path=path)
     except WRONG as error:
-        st.error(str(error))
+        show_error(error)
         return
     if changed != text:
         st.warning("This plan is not saved yet.")
@@ -62,7 +63,7 @@ def plan_page() -> None:
             try:
                 save_study(workspace.root, changed)
             except WRONG as error:
-                st.error(f"Not saved. {error}")
+                show_error(error, lead="Not saved.")
                 return
             st.rerun()
     show_plan(draft)
@@ -124,7 +125,7 @@ def show_plan(study: Study) -> None:
     from abx.planning import describe_plan
 
     st.header("What it asks")
-    st.markdown("\n".join(f"- {line}" for line in describe_plan(study)))
+    st.markdown("\n".join(f"- {as_typed(line)}" for line in describe_plan(study)))
     st.header("What this panel can find")
     rows = power_rows(study)
     if not rows:

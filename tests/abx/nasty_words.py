@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["NASTY_TOKENS", "URL_SAFE"]
+__all__ = ["NASTY_FOLDERS", "NASTY_TOKENS", "URL_SAFE"]
 
 URL_SAFE = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_"
 """The alphabet of RFC 4648, section 5, which random tokens are often written in."""
@@ -22,3 +22,16 @@ NASTY_TOKENS = {
     "dashes and underlines": 21 * "-_" + "-",
 }
 """Tokens that a random generator can come up with."""
+
+NASTY_FOLDERS = (
+    "what? #1",
+    "100 %41",
+    "it's a $tudy [x]",
+    'say "so"',
+    "a`b\\c!d",
+    "-6 dB",
+    "~home",
+    "né 日本",
+    "file:x?mode=memory&uri=true",
+)
+"""Names of folders that a system allows and a URL, a shell or a pattern reads otherwise."""

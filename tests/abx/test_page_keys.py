@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import re
 import sys
-from collections.abc import Iterator
 from itertools import product
+from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -16,6 +16,7 @@ from study_desk import answer_open_trial
 
 import abx.app.context
 from abx.app import Context, provide
+from abx.app.words import as_typed
 from abx.session import Sessions
 from abx.tokens import address_part, element_key, new_session_token
 
@@ -35,12 +36,12 @@ def _listener() -> None:
 
 
 @pytest.fixture
-def served(local_sessions: Sessions, monkeypatch: pytest.MonkeyPatch) -> Iterator[Sessions]:
+def served(local_sessions: Sessions, monkeypatch: pytest.MonkeyPatch) -> Sessions:
     # A screen that was run stays the main module; processes started later would run it too.
     monkeypatch.setitem(sys.modules, "__main__", sys.modules["__main__"])
     monkeypatch.setattr(abx.app.context, "_context", None)
     provide(Context(sessions=local_sessions, title="Cabin test"))
-    yield local_sessions
+    return local_sessions
 
 
 def _faults(app: AppTest) -> list[str]:
@@ -72,10 +73,11 @@ def test_a_customer_at_the_counter_gets_their_page_whatever_the_token(
     assert [one.value for one in app.title] == ["Thank you. Your own result"]
 
 
-@pytest.mark.parametrize("token", NASTY_TOKENS.values(), ids=NASTY_TOKENS)
+@pytest.mark.parametrize("kind", ["two underlines inside", "an underline last", "dashes alone"])
 def test_a_listener_gets_their_page_whatever_the_token(
-    served: Sessions, monkeypatch: pytest.MonkeyPatch, token: str
+    served: Sessions, monkeypatch: pytest.MonkeyPatch, kind: str
 ) -> None:
+    token = NASTY_TOKENS[kind]
     monkeypatch.setattr("abx.session.new_session_token", lambda: token)
     served.begin(consent=True)
     app = AppTest.from_function(_listener, default_timeout=60)
@@ -119,3 +121,36 @@ def test_new_tokens_have_letters_and_digits_only() -> None:
     tokens = [new_session_token() for _ in range(300)]
     assert all(re.fullmatch("[0-9a-f]{64}", token) for token in tokens)  # 256 bits
     assert len(set(tokens)) == len(tokens)
+
+
+# texts of the study on the pages ---------------------------------------------------------
+
+
+def _staff() -> None:
+    from abx.app.staff import staff_page
+
+    staff_page()
+
+
+def test_the_studys_title_is_no_markdown_to_the_staff_page(
+    served: Sessions, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What each mark becomes is looked at in a browser; here, that no text gets by unmarked."""
+    title = "From $500 to $900, *now* :tada:"
+    provide(Context(sessions=served, title=title))
+    app = AppTest.from_function(_staff, default_timeout=60)
+    app.session_state["staff"] = True
+    app.run()
+    assert _faults(app) == []
+    assert app.title[0].value == as_typed(title)
+    assert not set("$*") & set(app.title[0].value)
+
+
+def test_what_people_typed_is_shown_through_one_door() -> None:
+    """No page hands an error's words to Markdown by itself."""
+    pages = Path(abx.app.context.__file__).parent
+    raw = re.compile(
+        r"st\.(error|success|warning|info|write|markdown|title)\((str\(|f\"[^\"]*\{error)"
+    )
+    found = [p.name for p in pages.glob("*.py") if raw.search(p.read_text(encoding="utf-8"))]
+    assert found == []
