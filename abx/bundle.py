@@ -11,16 +11,17 @@ from __future__ import annotations
 import dataclasses
 import hashlib
 import json
-import re
 import secrets
 import tempfile
 import zipfile
 import zlib
 from collections.abc import Callable, Iterator
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
 from abx.errors import AbxError, InputError
+from abx.names import PASSABLE
+from abx.shell import command_line
 from abx.workspace import Area, Workspace, replace_file
 
 if TYPE_CHECKING:
@@ -64,7 +65,6 @@ _MAX_BYTES = 4_000_000_000
 # What reading a damaged archive raises: among them an unknown way of packing, an encrypted member
 # (RuntimeError), a place outside the file.
 _BAD_ARCHIVE = (zipfile.BadZipFile, zlib.error, OSError, EOFError, ValueError, RuntimeError)
-_SAFE_NAME = re.compile(r"(?!/)(?!.*(^|/)\.\.(/|$))[^\x00-\x1f\\:]{1,300}")
 
 
 def write_bundle(
@@ -160,7 +160,7 @@ def _members(workspace: Workspace, area: Area, *, with_sound: bool) -> list[tupl
             raise InputError(
                 source=str(file),
                 problem="this result has not been made",
-                remedy=f"run 'earwitness report {workspace.root}' first",
+                remedy=f"run '{command_line('report', workspace.root)}' first",
             )
         members.append((f"results/{name}", file))
     return members
@@ -286,7 +286,7 @@ def _read_index(path: Path, archive: zipfile.ZipFile) -> dict[str, Any]:
 
 
 def _has_sound(index: dict[str, Any]) -> bool:
-    return any(name.startswith("programmes/") for name in index["members"])
+    return any(PurePosixPath(name).match("stimuli/*.flac") for name in index["members"])
 
 
 def _unpack(archive: zipfile.ZipFile, index: dict[str, Any], folder: Path) -> Iterator[Finding]:
@@ -304,7 +304,7 @@ def _unpack(archive: zipfile.ZipFile, index: dict[str, Any], folder: Path) -> It
     for name in sorted({name for name in present if present.count(name) > 1}):
         yield Finding("members", False, f"{name} is there twice")
     for name, entry in listed.items():
-        if not _SAFE_NAME.fullmatch(name):
+        if not PASSABLE.fullmatch(name):
             yield Finding("members", False, f"{name!r} would lie outside the bundle")
         elif name not in present:
             yield Finding("members", False, f"{name} is missing")

@@ -16,6 +16,7 @@ from abx.conduct import conduct_block
 from abx.errors import InputError
 from abx.hearing import compare_audibility, predicted_audibility
 from abx.opening import manifest_hash
+from abx.shell import command_line
 from abx.stage_sound import stage_repeats, stage_tables
 from abx.steps import load_manifest, load_stages, load_study, open_sessions, stimuli_check
 from abx.study import target_curve
@@ -97,7 +98,7 @@ def collect_evidence(
         raise InputError(
             source=str(results_file),
             problem="the answers have not been analysed",
-            remedy=f"run 'earwitness report {workspace.root}'",
+            remedy=f"run '{command_line('report', workspace.root)}'",
         )
     results = json.loads(results_file.read_text(encoding="utf-8"))
     study = load_study(workspace)
@@ -243,7 +244,7 @@ def _schedule_block(area: Area) -> dict[str, Any]:
     """Count how often each pair was heard in each order, from the answered trials."""
     import pandas as pd
 
-    trials = pd.read_csv(area.result("trials.csv"), keep_default_na=False)
+    trials = pd.read_csv(area.result("trials.csv"), keep_default_na=False, dtype=str)
     heard = trials[(trials["stage_b"] != "") & (trials["stage_a"] != trials["stage_b"])]
     pairs = []
     low = heard[["stage_a", "stage_b"]].min(axis=1)

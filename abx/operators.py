@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+import unicodedata
 from collections.abc import Callable
 from datetime import UTC, datetime
 
@@ -58,6 +59,7 @@ class Operators:
         InputError
             If it is too short or too long.
         """
+        passphrase = _as_on_any_keyboard(passphrase)
         if not MIN_LENGTH <= len(passphrase) <= _MAX_LENGTH:
             raise InputError(
                 where="passphrase",
@@ -99,7 +101,7 @@ class Operators:
         if len(passphrase) > _MAX_LENGTH:
             return False
         try:
-            return self._hasher.verify(hashed, passphrase)
+            return self._hasher.verify(hashed, _as_on_any_keyboard(passphrase))
         except VerifyMismatchError:
             return False
         except (VerificationError, InvalidHashError) as error:
@@ -114,6 +116,15 @@ class Operators:
             attempts.c.succeeded == 0, attempts.c.at_s > self._clock() - WINDOW_S
         )
         return int(connection.execute(query).scalar_one())
+
+
+def _as_on_any_keyboard(passphrase: str) -> str:
+    """Return one spelling of the same letters: an accent apart or not, any kind of space.
+
+    Which of them a keyboard sends differs between systems (RFC 8265, section 4.2.2, from memory).
+    """
+    spaced = (" " if unicodedata.category(c) == "Zs" else c for c in passphrase)
+    return unicodedata.normalize("NFC", "".join(spaced))
 
 
 def _newest_hash(connection: Connection) -> str | None:

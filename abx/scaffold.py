@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from pathlib import Path
 
 from abx.errors import InputError
+from abx.names import id_fault
 from abx.workspace import replace_file
 
 __all__ = ["DEFAULT_STAGES", "check_stages", "refuse_existing", "write_scaffold"]
 
 #: Stages of the usual job, first to last.
 DEFAULT_STAGES = ("as-delivered", "source", "speakers", "both")
-
-_STAGE_ID = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
 
 
 def write_scaffold(
@@ -87,7 +85,7 @@ def check_stages(stages: Sequence[str]) -> None:
         If one cannot be used, or there are fewer than two different ones.
     """
     for stage in stages:
-        if not _STAGE_ID.fullmatch(stage):
+        if id_fault(stage) is not None:
             raise InputError(
                 where="stage id",
                 problem=f"'{stage}' cannot be used",

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from abx.errors import InputError
+from abx.shell import command_line
 from abx.workspace import Area, Workspace, replace_file
 
 if TYPE_CHECKING:
@@ -150,7 +151,7 @@ def load_manifest(workspace: Workspace) -> Manifest:
         raise InputError(
             source=str(path),
             problem="the stimuli of this study are not rendered yet",
-            remedy=f"run 'earwitness render {workspace.root}' first",
+            remedy=f"run '{command_line('render', workspace.root)}' first",
         )
     return read_manifest(path)
 
@@ -175,7 +176,7 @@ def refuse_stale_sound(workspace: Workspace) -> None:
             source=str(workspace.stimuli),
             problem=f"the stimuli were rendered before this was added or changed: "
             f"{', '.join(changed)}",
-            remedy=f"run 'earwitness render {workspace.root}'",
+            remedy=f"run '{command_line('render', workspace.root)}'",
         )
 
 
@@ -243,7 +244,7 @@ def open_panel(workspace: Workspace, *, database: str | None = None) -> Sessions
             raise InputError(
                 source=str(workspace.stimuli),
                 problem=f"the stimuli did not pass their check ({', '.join(failed[:3])})",
-                remedy=f"run 'earwitness render {workspace.root}' and read what it says",
+                remedy=f"run '{command_line('render', workspace.root)}' and read what it says",
             )
     return open_sessions(workspace, workspace.live, database=database, create=True)
 
@@ -283,14 +284,14 @@ def open_sessions(
         raise InputError(
             source=str(area.root),
             problem="nobody has been asked yet: there are no answers of people",
-            remedy=f"open the study with 'earwitness serve {workspace.root}'; the simulated panel "
-            f"is looked at with 'earwitness report {workspace.root} --rehearsal'",
+            remedy=f"open the study with '{command_line('serve', workspace.root)}'; the simulated "
+            f"panel is looked at with '{command_line('report', workspace.root, '--rehearsal')}'",
         )
     if area.rehearsal and not create and not area.database.is_file():
         raise InputError(
             source=str(area.root),
             problem="there is no rehearsal",
-            remedy=f"run 'earwitness simulate {workspace.root}'",
+            remedy=f"run '{command_line('simulate', workspace.root)}'",
         )
     area.root.mkdir(parents=True, exist_ok=True)
     store = open_store(area.database_url(database))
@@ -362,8 +363,8 @@ def export_panel(
         raise InputError(
             source=str(area.root),
             problem="no answered trials yet",
-            remedy=f"open the study with 'earwitness serve {workspace.root}', "
-            f"or rehearse with 'earwitness simulate {workspace.root}'",
+            remedy=f"open the study with '{command_line('serve', workspace.root)}', "
+            f"or rehearse with '{command_line('simulate', workspace.root)}'",
         )
     tables = {
         "trials": rows,

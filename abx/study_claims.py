@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from types import MappingProxyType
 
+from abx.names import id_fault
 from abx.study import Groups, Stage
 from abx.toml_lines import KeyPath
 from abx.toml_reader import Reader, did_you_mean, show
 
 __all__ = ["NOT_SAID", "read_claims", "read_groups", "read_primary_metric"]
 
-_GROUP = re.compile(r"[a-z0-9-]{1,40}")
 _MOST_GROUPS = 8
 NOT_SAID = "not-said"
 """What an answer may not be called: it stands for those who would rather not say."""
@@ -33,11 +32,12 @@ def read_groups(root: Reader) -> Groups | None:
             f'give 2 to {_MOST_GROUPS}, for example answers = {{ players = "Yes", others = "No" }}',
         )
     for name in answers.data:
-        if not _GROUP.fullmatch(name) or name == NOT_SAID:
+        if id_fault(name) is not None or name == NOT_SAID:
             raise answers.error(
                 name,
                 f"{show(name)} is not a name of a group",
-                f"use 1 to 40 lower-case letters, digits and hyphens, and not '{NOT_SAID}'",
+                "use 1 to 40 lower-case letters, digits and hyphens, a letter or a digit first, "
+                f"and not '{NOT_SAID}'",
             )
     words = {name: answers.text(name, max_length=80) for name in answers.data}
     if len(set(words.values())) < len(words):

@@ -39,20 +39,20 @@ def insert_table(text: str, kind: str, block: str) -> str:
     block : str
         The new table, with its ``[[kind]]`` line.
     """
-    lines = text.splitlines()
+    lines = _split(text)
     places = [path[1] for path in _lines(text) if path[:1] == (kind,) and len(path) > 1]
     last = max(places, default=-1)
     end = len(lines) if last == -1 else _extent(text, kind, int(last))[1]
     head, tail = lines[:end], lines[end:]
     while head and not head[-1].strip():
         head.pop()
-    return "\n".join([*head, "", *block.strip().splitlines(), "", *_without_blank_start(tail), ""])
+    return "\n".join([*head, "", block.strip(), "", *_without_blank_start(tail), ""])
 
 
 def remove_table(text: str, kind: str, index: int) -> str:
     """Remove the table number ``index`` (from 0) of a kind, with the comment right above it."""
     start, end = _extent(text, kind, index)
-    lines = text.splitlines()
+    lines = _split(text)
     while start > 1 and lines[start - 2].lstrip().startswith("#"):
         start -= 1
     return "\n".join([*lines[: start - 1], *_without_blank_start(lines[end:]), ""])
@@ -67,7 +67,7 @@ def replace_number(text: str, path: tuple[str | int, ...], value: int) -> str:
         If there is no whole number on that line.
     """
     number = _lines(text).get(path)
-    lines = text.splitlines()
+    lines = _split(text)
     if number is not None:
         pattern = rf"(\b{re.escape(str(path[-1]))}\s*=\s*)[0-9_]+"
         changed, n = re.subn(pattern, rf"\g<1>{value}", lines[number - 1], count=1)
@@ -185,6 +185,11 @@ def under_way(workspace: Workspace) -> bool:
         )
 
 
+def _split(text: str) -> list[str]:
+    """Return the lines of a text as TOML ends them; a text may hold other line ends inside."""
+    return text.removesuffix("\n").split("\n")
+
+
 def _lines(text: str) -> Mapping[tuple[str | int, ...], int]:
     return line_map(text)
 
@@ -193,7 +198,7 @@ def _extent(text: str, kind: str, index: int) -> tuple[int, int]:
     """Return the first and the last line (from 1) of a table, without comments that follow."""
     places = _lines(text)
     own = [number for path, number in places.items() if path[:2] == (kind, index)]
-    lines = text.splitlines()
+    lines = _split(text)
     end = max(own)
     while end < len(lines) and not lines[end].lstrip().startswith("["):
         end += 1

@@ -17,6 +17,8 @@ from typing import Any
 
 from abx.errors import InputError
 from abx.methods import Method, get_method, method_ids
+from abx.names import id_fault, path_fault
+from abx.shell import command_line
 from abx.study import (
     MAX_STUDY_BYTES,
     Groups,
@@ -42,7 +44,7 @@ from abx.toml_reader import Reader, did_you_mean, show
 
 __all__ = ["parse_study", "read_text"]
 
-ID_PATTERN = re.compile(r"[a-z0-9-]{1,40}")
+_CHARTED = "Target"  # what charts call the target curve
 _MAX_TRIALS = 1000
 _MAX_STAGES = 64
 
@@ -108,7 +110,7 @@ def parse_study(text: str, *, path: Path | None = None) -> Study:
     groups = read_groups(root)
     return Study(
         title=title,
-        note=root.text("note", "", max_length=10_000),
+        note=root.text("note", "", max_length=10_000, lines=True),
         target=_read_target(root, files),
         stages=stages,
         programmes=programmes,
@@ -167,6 +169,9 @@ class _Files:
                 f"'{name}' lies outside the study folder",
                 "copy the file into the study folder and name it relative to that folder",
             )
+        fault = path_fault(str(path))
+        if fault is not None:
+            raise fail(*fault)
         if self.folder is not None:
             full = self.folder / path
             if not full.resolve().is_relative_to(self.folder.resolve()):
@@ -202,19 +207,16 @@ class _Files:
             return f"did you mean '{near[0]}'?"
         if full.parent.name == "responses":
             made = re.sub(r"-p\d+$", "", full.stem)
-            how = f"measure it with 'earwitness measure {full.with_name(made)}'"
+            how = f"measure it with '{command_line('measure', full.with_name(made))}'"
             return f"check the name, put the file there, or {how}"
         return "check the name, or put the file there"
 
 
 def _read_id(table: Reader, seen: set[str]) -> str:
     value = table.text("id", max_length=1000)
-    if not ID_PATTERN.fullmatch(value):
-        raise table.error(
-            "id",
-            f"'{show(value)[1:-1]}' is not an id",
-            "use 1 to 40 lower-case letters a-z, digits and hyphens",
-        )
+    fault = id_fault(value)
+    if fault is not None:
+        raise table.error("id", *fault)
     if value in seen:
         raise table.error("id", f"'{value}' is used twice", "give each one an id of its own")
     seen.add(value)
@@ -229,8 +231,25 @@ def _read_stages(root: Reader, files: _Files) -> tuple[Stage, ...]:
             "stages", f"{len(tables)} stages", f"a study compares 2 to {_MAX_STAGES} stages"
         )
     stages = tuple(_read_stage(table, files, seen) for table in tables)
+    _check_labels(tables, stages)
     check_parents(tables, stages)
     return stages
+
+
+def _check_labels(tables: list[Reader], stages: tuple[Stage, ...]) -> None:
+    """Refuse labels that a reader of a page could not tell apart, or not see."""
+    seen = {_CHARTED.casefold(): "the target curve"}
+    for table, stage in zip(tables, stages, strict=True):
+        label = " ".join(stage.label.casefold().split())
+        if not label or label == MADE_MARK.strip():
+            raise table.error("label", "the label is empty", "give it words, or leave it out")
+        if label in seen:
+            raise table.error(
+                "label",
+                f"{show(stage.label)} is also what {seen[label]} is called",
+                "word each label differently",
+            )
+        seen[label] = f"stage '{stage.id}'"
 
 
 def _read_stage(table: Reader, files: _Files, seen: set[str]) -> Stage:

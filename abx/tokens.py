@@ -3,6 +3,10 @@
 A session token is 32 random bytes; the database keeps only its hash. Trial keys and audio names
 are keyed hashes of what they stand for, so every process of a study can check them without
 storing anything, and none of them depends on what is played.
+
+What a page or an address is to be called after a text from outside (a token, an id, the name of a
+file) is made here as well: :func:`element_key` and :func:`address_part` take any text and give
+letters that no server, browser or shell takes for a mark of its own.
 """
 
 from __future__ import annotations
@@ -10,16 +14,55 @@ from __future__ import annotations
 import base64
 import hashlib
 import hmac
+import json
+import re
 import secrets
 
-__all__ = ["Tokens", "new_session_token", "token_hash"]
+__all__ = ["Tokens", "address_part", "element_key", "new_session_token", "token_hash"]
+
+_ADDRESS_PART = re.compile(r"[A-Za-z0-9_-]+")
 
 _CODE_LETTERS = "23456789ABCDEFGHJKLMNPQRSTUVWXYZ"  # no 0/O, 1/I
 
 
 def new_session_token() -> str:
-    """Return a fresh session token, 256 random bits, safe in a URL."""
-    return secrets.token_urlsafe(32)
+    """Return a fresh session token: 256 random bits as digits and small letters.
+
+    Programs that turn addresses into links cut dashes and underlines off their ends.
+    """
+    return secrets.token_hex(32)
+
+
+def element_key(place: str, *texts: str) -> str:
+    """Return the key of an element of a page that belongs to texts from outside.
+
+    The pages' server puts keys into identifiers that it takes apart at ``__``, and into class
+    names. A key made here holds small letters, digits and one hyphen, whatever the texts hold,
+    and shows none of them in the page.
+
+    Parameters
+    ----------
+    place : str
+        What the element is, one word of ours.
+    *texts : str
+        What it belongs to; equal texts give equal keys, other texts others.
+
+    Examples
+    --------
+    >>> element_key("player", "a__b")
+    'player-cdb212401b38dcb9acdaea420677db81'
+    """
+    digest = hashlib.sha256(json.dumps(texts).encode()).hexdigest()
+    return f"{place}-{digest[:32]}"
+
+
+def address_part(text: str) -> str:
+    """Return a token as one step of an address.
+
+    A text that cannot be a token (an address is typed by anybody) gives letters that belong to
+    no sitting, instead of a step that leads elsewhere, such as ``..``.
+    """
+    return text if _ADDRESS_PART.fullmatch(text) else element_key("none", text)
 
 
 def token_hash(token: str) -> str:

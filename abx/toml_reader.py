@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import difflib
 import math
-import re
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
 from abx.errors import InputError
+from abx.names import unprintable
 from abx.toml_lines import KeyPath
 
 __all__ = ["Reader", "did_you_mean", "show"]
@@ -71,8 +71,15 @@ class Reader:
             for index, item in enumerate(value)
         ]
 
-    def text(self, key: str, default: str | None = None, *, max_length: int = 200) -> str:
-        """Return a string."""
+    def text(
+        self,
+        key: str,
+        default: str | None = None,
+        *,
+        max_length: int = 200,
+        lines: bool = False,
+    ) -> str:
+        """Return a string, of one line unless several are allowed."""
         value = self._get(key, default)
         if not isinstance(value, str):
             raise self.error(key, f"{show(value)} is not text", "put it in quotation marks")
@@ -80,8 +87,10 @@ class Reader:
             raise self.error(
                 key, f"the text has {len(value)} characters", f"use at most {max_length}"
             )
-        if re.search(r"[\x00-\x08\x0b-\x1f\x7f]", value.replace("\r\n", "\n")):
+        if unprintable(value.replace("\r\n", "\n")):
             raise self.error(key, "the text holds control characters", "remove them")
+        if "\n" in value and not lines:
+            raise self.error(key, "the text has several lines", "write it on one line")
         if default is None and not value.strip():
             raise self.error(key, "the text is empty", f"give '{key}' a value")
         return value

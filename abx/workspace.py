@@ -14,8 +14,13 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from abx.errors import InputError
+from abx.shell import command_line
+
+if TYPE_CHECKING:
+    from sqlalchemy import URL
 
 __all__ = ["Area", "Workspace", "replace_file"]
 
@@ -49,9 +54,17 @@ class Area:
         """Path of one result file, for example ``trials.csv``."""
         return self.results / name
 
-    def database_url(self, url: str | None = None) -> str:
-        """SQLAlchemy URL: ``url`` when given, else the SQLite file of this area."""
-        return url or f"sqlite:///{self.database}"
+    def database_url(self, url: str | None = None) -> str | URL:
+        """SQLAlchemy URL: ``url`` when given, else the SQLite file of this area.
+
+        The file's URL is no text: in a text, ``?`` and ``%`` of a folder's name would lead to
+        another file.
+        """
+        if url:
+            return url
+        from sqlalchemy import URL
+
+        return URL.create("sqlite", database=str(self.database))
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +96,7 @@ class Workspace:
         if root.name == "study.toml":
             root = root.parent
         if not root.is_dir():
-            new = "" if root.suffix else f", or start a study with 'earwitness new {root}'"
+            new = "" if root.suffix else f", or start a study with '{command_line('new', root)}'"
             raise InputError(
                 source=str(root),
                 problem="this is a file, not a study folder" if root.exists() else "not found",
@@ -93,7 +106,7 @@ class Workspace:
             raise InputError(
                 source=str(root),
                 problem="no study.toml in this folder",
-                remedy=f"start a study with 'earwitness new {root}', "
+                remedy=f"start a study with '{command_line('new', root)}', "
                 "or try the demonstration with 'earwitness demo'",
             )
         return cls(root)

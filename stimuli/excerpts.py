@@ -21,6 +21,7 @@ from scipy.signal import sosfreqz
 from stimuli.errors import InputError
 from stimuli.excitation import COMPONENT_HZ, erb_n_hz, erb_number_to_hz, excitation_db
 from stimuli.loudness import k_weighting_sos
+from stimuli.pictures import as_written
 from stimuli.programme import ProgrammeReader, ProgrammeSpec, read_programme
 from stimuli.render import StageSpec
 
@@ -436,6 +437,6 @@ def draw_telling(track: TellingTrack, excerpts: Sequence[Excerpt] = ()) -> Figur
     )
     bottom.set_yscale("log")
     bottom.set_ylabel("frequency (Hz)")
-    bottom.set_xlabel(f"time in {track.programme} (s)")
+    as_written([bottom.set_xlabel(f"time in {track.programme} (s)")])
     figure.colorbar(image, ax=bottom, label="dB")
     return figure

@@ -5,7 +5,7 @@ Matplotlib is imported only here and only when a picture is drawn, without any g
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,8 +18,9 @@ from stimuli.target import Target
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from matplotlib.text import Text
 
-__all__ = ["draw_region_table", "draw_responses", "save_picture"]
+__all__ = ["as_written", "draw_region_table", "draw_responses", "save_picture"]
 
 # Distinct in hue and in lightness, readable in print and with colour-vision deficiency
 # (Okabe and Ito's palette, from memory).
@@ -69,7 +70,7 @@ def draw_responses(
         spread = stage.band_spread_db(bands)
         colour = _COLOURS[i % len(_COLOURS)]
         style = _STYLES[i // len(_COLOURS) % len(_STYLES)]
-        axes.plot(bands.mid_hz, curve, style, color=colour, lw=1.8, label=label)
+        axes.plot(bands.mid_hz, curve, style, color=colour, lw=1.8, label=_kept(label))
         if spread.any():
             axes.fill_between(
                 bands.mid_hz, curve - spread, curve + spread, color=colour, alpha=0.15, lw=0
@@ -78,8 +79,20 @@ def draw_responses(
     _shade_outside(axes, max(low for low, _ in edges), min(high for _, high in edges))
     _log_axis(axes)
     axes.set_ylabel("level re alignment (dB)")
-    axes.legend(loc="lower center", fontsize=8, ncols=2)
+    legend = axes.legend(loc="lower center", fontsize=8, ncols=2)
+    as_written(legend.get_texts())
     return figure
+
+
+def as_written(texts: Iterable[Text]) -> None:
+    """Draw texts that people gave as they stand: a price is no formula."""
+    for text in texts:
+        text.set_parse_math(False)
+
+
+def _kept(label: str) -> str:
+    # Matplotlib leaves labels that begin with an underline out of the legend.
+    return f"\u200b{label}" if label.startswith("_") else label
 
 
 def _shade_outside(axes: Axes, low_hz: float, high_hz: float) -> None:
@@ -128,6 +141,7 @@ def draw_region_table(deviations: Mapping[str, Deviation], *, full_scale_db: flo
     low_high = [f"{name}\n{_short(low)}-{_short(high)}" for name, (low, high) in REGIONS.items()]
     axes.set_xticks(range(len(names)), low_high, fontsize=8)
     axes.set_yticks(range(len(rows)), list(deviations), fontsize=9)
+    as_written(axes.get_yticklabels())
     figure.colorbar(image, ax=axes, label="dB from target")
     return figure
 

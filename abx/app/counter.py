@@ -14,6 +14,7 @@ from abx.app.context import provided
 from abx.app.listener import TOKEN, ask_group, extent
 from abx.app.own_result import OwnResult, own_result
 from abx.app.withdraw import show_withdrawal_code
+from abx.app.words import as_typed, show_error
 from abx.errors import AbxError, Gone, NotFound
 from abx.messages import count_of_questions
 from abx.player import mount_idle_watch, mount_player
@@ -38,7 +39,7 @@ def counter_page() -> None:
         return
     result = _finished(token)
     if result is None:
-        player = mount_player(token, idle_s=IDLE_TRIAL_S, key=f"counter-{token}")
+        player = mount_player(token, idle_s=IDLE_TRIAL_S)
         if player.left:
             _leave()
         elif player.finished:
@@ -47,7 +48,7 @@ def counter_page() -> None:
     with st.container(key="sheet"):
         _show(result)
         show_withdrawal_code(token)
-    if mount_idle_watch(IDLE_RESULT_S, key=f"idle-{token}").left:
+    if mount_idle_watch(IDLE_RESULT_S, token).left:
         _leave()
 
 
@@ -80,7 +81,7 @@ def _start() -> None:
                 group="" if group in (None, NOT_SAID) else str(group),
             )
         except AbxError as error:
-            st.error(str(error))
+            show_error(error)
             return
         st.query_params[TOKEN] = token
         st.rerun()
@@ -100,7 +101,7 @@ def _finished(token: str) -> OwnResult | None:
 def _show(result: OwnResult) -> None:
     st.title("Thank you. Your own result")
     for sentence in result.sentences:
-        st.write(sentence)
+        st.write(as_typed(sentence))
     if not result.sentences:
         st.write(f"You answered {count_of_questions(result.n_answered)}. Every answer is saved.")
     st.write(

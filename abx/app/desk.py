@@ -6,7 +6,6 @@ the owner's machine, not on the listener's; results are out of reach until the s
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -16,7 +15,9 @@ import streamlit as st
 
 from abx.app.desk_context import desk_root
 from abx.app.tables import show_table
+from abx.app.words import as_code, as_typed, show_error
 from abx.errors import AbxError
+from abx.shell import command_line
 from abx.workspace import Workspace
 from stimuli.errors import InputError as StimuliInputError
 
@@ -46,9 +47,11 @@ def open_workspace() -> Workspace | None:
 
 def command_hint(*commands: str) -> None:
     """Show the commands that do the same, ready to be copied."""
-    folder = shlex.quote(str(desk_root()))
-    lines = [f"earwitness {command}".replace("STUDY", folder) for command in commands]
-    st.caption("The same as a command: " + ", then ".join(f"`{line}`" for line in lines))
+    lines = []
+    for command in commands:
+        name, *words = command.split()
+        lines.append(command_line(name, *(desk_root() if w == "STUDY" else w for w in words)))
+    st.caption("The same as a command: " + ", then ".join(map(as_code, lines)))
 
 
 def pressed(label: str, **options: Any) -> bool:
@@ -70,7 +73,7 @@ def progress_bar(first: str = "") -> Iterator[Callable[[int, int, str], None]]:
         place.progress(0.0, first)
 
     def show(done: int, total: int, what: str) -> None:
-        place.progress(min(1.0, done / max(1, total)), what)
+        place.progress(min(1.0, done / max(1, total)), as_typed(what))
 
     yield show
     place.empty()
@@ -93,7 +96,7 @@ def responses_page() -> None:
         study = load_study(workspace)
         curves, figures = stage_curves(workspace, study), stage_figures(workspace, study)
     except WRONG as error:
-        st.error(str(error))
+        show_error(error)
         return
     names = [stage.label for stage in study.stages]
     show_curves(curves, "level_db", [*names, TARGET], title="Level in dB")
@@ -121,7 +124,7 @@ def sound_page() -> None:
                 render(workspace, show)
                 check_stimuli(workspace, show)
         except WRONG as error:
-            st.error(f"The earlier stimuli stay as they were. {error}")
+            show_error(error, lead="The earlier stimuli stay as they were.")
             return
     command_hint("render STUDY")
     if not (workspace.stimuli / "manifest.json").is_file():
@@ -130,7 +133,7 @@ def sound_page() -> None:
     try:
         _check(workspace)
     except WRONG as error:
-        st.error(str(error))
+        show_error(error)
         return
     _hear(workspace)
 
@@ -192,7 +195,7 @@ def _hear(workspace: Workspace) -> None:
     names = [one.id for one in load_study(workspace).programmes]
     programme = st.radio("Excerpt", names, index=None, horizontal=True)
     if programme:
-        mount_player(f"desk-{programme}", key=f"hear-{programme}")
+        mount_player(f"desk-{programme}")
     command_hint("hear STUDY")
 
 

@@ -21,6 +21,8 @@ from abx.app.new_study import (
     study_text,
     write_new_study,
 )
+from abx.app.words import as_code, as_typed, show_error
+from abx.tokens import element_key
 
 __all__ = ["files_page"]
 
@@ -67,7 +69,7 @@ def _create() -> None:
         try:
             write_new_study(desk_root(), new, {one.name: one.getvalue() for one in files or []})
         except WRONG as error:
-            st.error(f"Nothing was written. {error}")
+            show_error(error, lead="Nothing was written.")
             return
         st.rerun()
     command_hint("new STUDY FILES")
@@ -89,7 +91,7 @@ def _preview(new: NewStudy) -> None:
     try:
         show_plan(study_from_text(study_text(new)))
     except WRONG as error:
-        st.error(str(error))
+        show_error(error)
 
 
 def _drop(key: str) -> list[Any] | None:
@@ -104,7 +106,7 @@ def _drop(key: str) -> list[Any] | None:
     faults += [fault for one in files if (fault := _fault(one.name, one.getvalue()))]
     with st.container():  # one place, however much is said: what follows must not move
         for fault in faults:
-            st.error(fault)
+            show_error(fault)
         if faults:
             st.write("Take these out with the cross beside their names, then go on.")
     return None if faults else list(files)
@@ -126,16 +128,18 @@ def _ask_stages(names: list[str], *, key: str) -> list[NewStage]:
         if groups:
             st.header("Stages")
             st.write("Tables with the same name but for a number at the end are one stage.")
-        return [_ask_stage(name, files, f"{key}-{name}") for name, files in groups.items()]
+        return [_ask_stage(name, files, key) for name, files in groups.items()]
 
 
 def _ask_stage(name: str, files: list[str], key: str) -> NewStage:
     with st.container(border=True):
         wide, cost, hours = st.columns([2, 1, 1])
-        label = wide.text_input("Stage", name, key=f"label-{key}", help=None)
-        price = cost.number_input("Cost", 0.0, step=10.0, key=f"cost-{key}")
-        labour = hours.number_input("Hours of work", 0.0, step=0.5, key=f"hours-{key}")
-        st.caption(f"Measured in {', '.join(files)}")
+        label = wide.text_input("Stage", name, key=element_key("label", key, name), help=None)
+        price = cost.number_input("Cost", 0.0, step=10.0, key=element_key("cost", key, name))
+        labour = hours.number_input(
+            "Hours of work", 0.0, step=0.5, key=element_key("hours", key, name)
+        )
+        st.caption(as_typed(f"Measured in {', '.join(files)}"))
     return NewStage(label=label.strip() or name, tables=tuple(files), cost=price, labour_h=labour)
 
 
@@ -166,7 +170,7 @@ def _add() -> None:
                     programmes=[one.name for one in music],
                 )
             except WRONG as error:
-                st.error(f"Nothing was added. {error}")
+                show_error(error, lead="Nothing was added.")
                 return
             st.session_state["added"] = st.session_state.get("added", 0) + 1
             st.session_state["said"] = "Added. Render the sound again on the page Sound."
@@ -181,13 +185,15 @@ def _edit_text(*, fixed: bool) -> None:
 
     path = desk_root() / "study.toml"
     stored = path.read_text(encoding="utf-8")
-    key = f"text-{hash(stored)}"  # a file that was changed elsewhere is shown as it is now
+    key = element_key("text", stored)  # a file that was changed elsewhere is shown as it is now
     text = st.text_area("Study file", stored, height=420, disabled=fixed, key=key)
     if pressed("Check and save", type="primary", disabled=fixed):
         try:
             save_study(desk_root(), text)
         except WRONG as error:
-            st.error(f"Not saved. {error}")
+            show_error(error, lead="Not saved.")
             return
         st.success("Saved.")
-    st.caption(f"The same without the desk: edit `{path}`, then `earwitness plan` checks it.")
+    st.caption(
+        f"The same without the desk: edit {as_code(str(path))}, then `earwitness plan` checks it."
+    )

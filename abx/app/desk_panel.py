@@ -6,7 +6,9 @@ import streamlit as st
 
 from abx.app.desk import WRONG, command_hint, open_workspace, pressed
 from abx.app.staff import show_balance, show_numbers, show_seal
+from abx.app.words import show_error
 from abx.session import Sessions
+from abx.shell import command_line
 from abx.workspace import Workspace
 
 __all__ = ["panel_page"]
@@ -34,7 +36,7 @@ def panel_page() -> None:
     try:
         sessions = open_sessions(workspace, workspace.live, create=True)
     except WRONG as error:
-        st.error(str(error))
+        show_error(error)
         return
     try:
         _state(workspace, sessions)
@@ -57,7 +59,7 @@ def _opened(workspace: Workspace) -> bool:
     try:
         open_panel(workspace).store.close()
     except WRONG as error:
-        st.error(str(error))
+        show_error(error)
         return False
     st.rerun()
 
@@ -66,7 +68,7 @@ def _state(workspace: Workspace, sessions: Sessions) -> None:
     is_open = not sessions.closed
     if is_open:
         st.write("The study is open. Listeners come in by the address that this command prints:")
-        st.code(f"earwitness serve {workspace.root}", language=None, wrap_lines=True)
+        st.code(command_line("serve", workspace.root), language=None, wrap_lines=True)
     _watch(workspace, is_open=is_open)
     command_hint("status STUDY")
     show_seal({"commitment": sessions.commitment})
@@ -105,7 +107,7 @@ def _passphrase(sessions: Sessions) -> None:
             try:
                 sessions.set_passphrase(passphrase)
             except WRONG as error:
-                st.error(str(error))
+                show_error(error)
                 return
             st.success("The passphrase is set.")
     command_hint("passphrase STUDY")
@@ -132,10 +134,10 @@ def _report(workspace: Workspace) -> None:
                 analyse_panel(workspace, workspace.live)
                 write_reports(workspace, workspace.live)
         except WRONG as error:
-            st.error(str(error))
+            show_error(error)
             return
         except ValueError as error:  # the analysis says in words what it cannot work with
-            st.error(str(error))
+            show_error(error)
             return
     there = {
         name: label for name, label in _REPORTS.items() if workspace.live.result(name).is_file()

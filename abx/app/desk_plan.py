@@ -9,7 +9,9 @@ import streamlit as st
 
 from abx.app.desk import WRONG, command_hint, open_workspace, pressed, sealed
 from abx.app.tables import show_table
+from abx.app.words import as_typed, show_error
 from abx.methods import get_method, method_ids
+from abx.tokens import element_key
 
 if TYPE_CHECKING:
     from abx.study import Study
@@ -53,7 +55,7 @@ def plan_page() -> None:
         changed = with_plan(text, listeners=listeners, trials=trials)
         draft = study_from_text(changed, path=path)
     except WRONG as error:
-        st.error(str(error))
+        show_error(error)
         return
     if changed != text:
         st.warning("This plan is not saved yet.")
@@ -61,7 +63,7 @@ def plan_page() -> None:
             try:
                 save_study(workspace.root, changed)
             except WRONG as error:
-                st.error(f"Not saved. {error}")
+                show_error(error, lead="Not saved.")
                 return
             st.rerun()
     show_plan(draft)
@@ -101,7 +103,9 @@ def ask_methods(now: Mapping[str, int], *, key: str, trials: int = 2) -> dict[st
     known = method_ids()
     for method in (*METHOD_WORDS, *sorted(set(known) - set(METHOD_WORDS))):
         wide, narrow = st.columns([3, 1], vertical_alignment="center")
-        chosen = wide.checkbox(method_words(method), method in now, key=f"{key}-{method}")
+        chosen = wide.checkbox(
+            method_words(method), method in now, key=element_key("asked", key, method)
+        )
         if chosen:
             asked[method] = int(
                 narrow.number_input(
@@ -109,7 +113,7 @@ def ask_methods(now: Mapping[str, int], *, key: str, trials: int = 2) -> dict[st
                     1,
                     64,
                     now.get(method, trials),
-                    key=f"{key}-n-{method}",
+                    key=element_key("trials", key, method),
                     label_visibility="collapsed",
                 )
             )
@@ -121,7 +125,7 @@ def show_plan(study: Study) -> None:
     from abx.planning import describe_plan
 
     st.header("What it asks")
-    st.markdown("\n".join(f"- {line}" for line in describe_plan(study)))
+    st.markdown("\n".join(f"- {as_typed(line)}" for line in describe_plan(study)))
     st.header("What this panel can find")
     rows = power_rows(study)
     if not rows:

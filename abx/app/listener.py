@@ -13,6 +13,7 @@ import streamlit as st
 
 from abx.app.context import provided
 from abx.app.withdraw import show_withdrawal_code
+from abx.app.words import as_typed, show_error
 from abx.errors import AbxError, AnswerRefused, Gone, NotFound
 from abx.messages import count_of_questions
 from abx.player import mount_headphone_check, mount_player
@@ -164,7 +165,12 @@ def ask_group() -> str | None:
     if groups is None:
         return NOT_SAID
     answers = {**groups.answers, NOT_SAID: "I would rather not say"}
-    return st.radio(groups.ask, list(answers), format_func=answers.__getitem__, index=None)
+    return st.radio(
+        as_typed(groups.ask),
+        list(answers),
+        format_func=lambda name: as_typed(answers[name]),
+        index=None,
+    )
 
 
 def _headphone_check() -> None:
@@ -182,10 +188,10 @@ def _begin() -> None:
         token = sessions.begin(consent=True, familiarise=know, **st.session_state["about"])
     except AnswerRefused as error:
         st.session_state["step"] = "about"
-        st.error(str(error))
+        show_error(error)
         return
     except AbxError as error:
-        st.error(str(error))
+        show_error(error)
         return
     st.session_state["token"] = token
     st.query_params[TOKEN] = token

@@ -7,11 +7,12 @@ import re
 import shutil
 import tempfile
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from abx.errors import InputError
+from abx.names import identifiers, path_fault
 from stimuli.errors import InputError as StimuliInputError
 
 __all__ = [
@@ -34,7 +35,6 @@ SOUND_ENDINGS = ("wav", "flac", "ogg", "mp3")
 TABLE_ENDINGS = ("csv", "txt", "frd", "tsv")
 """Endings of response tables."""
 
-_UNSAFE = re.compile(r"[^a-z0-9]+")
 _POSITION = re.compile(r"[-_ ](p|pos|position|seat)?[-_ ]?[0-9]+$", re.IGNORECASE)
 
 
@@ -84,17 +84,6 @@ class NewStudy:
     listeners: int
 
 
-def identifier(words: str) -> str:
-    """Make an id of small letters, digits and hyphens.
-
-    Examples
-    --------
-    >>> identifier("New speakers (front)")
-    'new-speakers-front'
-    """
-    return _UNSAFE.sub("-", words.lower()).strip("-")[:40].strip("-") or "stage"
-
-
 def group_tables(names: Sequence[str]) -> dict[str, list[str]]:
     """Group tables whose names differ only in a position number at the end.
 
@@ -115,11 +104,16 @@ def _quoted(words: str) -> str:
     return f'"{"".join(c for c in escaped if c.isprintable())}"'
 
 
-def _stage_block(stage: NewStage) -> str:
+def _stage_blocks(stages: Sequence[NewStage], taken: Iterable[str] = ()) -> list[str]:
+    ids = identifiers([stage.label for stage in stages], taken=taken)
+    return [_stage_block(stage, name) for stage, name in zip(stages, ids, strict=True)]
+
+
+def _stage_block(stage: NewStage, stage_id: str) -> str:
     files = ", ".join(_quoted(f"responses/{Path(table).name}") for table in stage.tables)
     lines = (
         "[[stages]]",
-        f"id = {_quoted(identifier(stage.label))}",
+        f"id = {_quoted(stage_id)}",
         f"label = {_quoted(stage.label)}",
         f"responses = [{files}]",
         f"cost = {float(stage.cost)}",
@@ -128,10 +122,16 @@ def _stage_block(stage: NewStage) -> str:
     return "\n".join(lines)
 
 
-def _programme_block(name: str) -> str:
+def _programme_blocks(files: Sequence[str], taken: Iterable[str] = ()) -> list[str]:
+    stems = [Path(name).stem for name in files]
+    ids = identifiers(stems, taken=taken, otherwise="excerpt")
+    return [_programme_block(name, own) for name, own in zip(files, ids, strict=True)]
+
+
+def _programme_block(name: str, programme_id: str) -> str:
     lines = (
         "[[programmes]]",
-        f"id = {_quoted(identifier(Path(name).stem))}",
+        f"id = {_quoted(programme_id)}",
         f"file = {_quoted(f'programmes/{Path(name).name}')}",
     )
     return "\n".join(lines)
@@ -142,7 +142,7 @@ def study_text(new: NewStudy) -> str:
     from abx.study_edit import method_block
 
     head = f"format = 1\ntitle = {_quoted(new.title)}\ntarget = {_quoted(new.target)}"
-    blocks = [head, *map(_stage_block, new.stages), *map(_programme_block, new.programmes)]
+    blocks = [head, *_stage_blocks(new.stages), *_programme_blocks(new.programmes)]
     plan = f"[plan]\nlisteners = {new.listeners}"
     untested = "\n\n".join([*blocks, plan]) + "\n"
     tests = [method_block(untested, method, trials) for method, trials in new.methods.items()]
@@ -164,6 +164,10 @@ def file_fault(name: str, data: bytes) -> str | None:
             f"{name}: by its ending neither a table ({', '.join(TABLE_ENDINGS)}) nor music "
             f"({', '.join(SOUND_ENDINGS)}). Export what you need from it as one of these."
         )
+    misnamed = path_fault(Path(name).name)
+    if misnamed is not None:
+        problem, remedy = misnamed
+        return f"{problem}. {remedy[0].upper()}{remedy[1:]}."
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / Path(name).name
         path.write_bytes(data)
@@ -179,7 +183,7 @@ def _read(path: Path) -> None:
     from stimuli.response import read_response
 
     if is_sound(path.name):
-        read_programme(ProgrammeSpec(identifier(path.stem), path))
+        read_programme(ProgrammeSpec(path.stem, path))
     else:
         read_response(path)
 
@@ -246,13 +250,15 @@ def add_to_study(
     InputError
         If a file or entry is wrong, or somebody has begun to listen; nothing is written then.
     """
+    from abx.study import study_from_text
     from abx.study_edit import insert_table
 
     text = (root / "study.toml").read_text(encoding="utf-8")
-    for stage in stages:
-        text = insert_table(text, "stages", _stage_block(stage))
-    for name in programmes:
-        text = insert_table(text, "programmes", _programme_block(name))
+    there = study_from_text(text, path=root / "study.toml")
+    for block in _stage_blocks(stages, [stage.id for stage in there.stages]):
+        text = insert_table(text, "stages", block)
+    for block in _programme_blocks(programmes, [one.id for one in there.programmes]):
+        text = insert_table(text, "programmes", block)
     names = [*(table for stage in stages for table in stage.tables), *programmes]
     for name in names:
         if (root / _folder(name) / Path(name).name).exists():

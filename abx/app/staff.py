@@ -13,6 +13,7 @@ import streamlit as st
 from abx.app.context import provided
 from abx.app.tables import show_table
 from abx.app.withdraw import staff_withdrawal
+from abx.app.words import as_typed, show_error
 from abx.counts import balance_lines, spread_words
 from abx.errors import AbxError
 
@@ -41,13 +42,13 @@ def _sign_in() -> None:
             st.rerun()
         st.error("That passphrase is not right.")
     except AbxError as error:
-        st.error(str(error))
+        show_error(error)
 
 
 def _overview() -> None:
     context = provided()
     counts = context.sessions.counts()
-    st.title(context.title)
+    st.title(as_typed(context.title))
     if counts["state"] == "closed":
         _closed()
     else:
@@ -105,7 +106,7 @@ def show_balance(counts: dict[str, Any]) -> None:
     lines = balance_lines(counts)
     if lines:
         st.header("Balance")
-        st.markdown("\n".join(f"- {line}" for line in lines))
+        st.markdown("\n".join(f"- {as_typed(line)}" for line in lines))
 
 
 def show_ears() -> None:
@@ -117,7 +118,7 @@ def show_ears() -> None:
     minutes = (START_SECONDS + sitting_seconds(sessions.slot(0))) / 60.0
     st.header("Ears")
     for line in exposure_lines(sessions.study, minutes, louder_db=sessions.louder_db):
-        st.write(f"{line[0].upper()}{line[1:]}.")
+        st.write(as_typed(f"{line[0].upper()}{line[1:]}."))
 
 
 def show_seal(counts: dict[str, Any]) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from abx.app.context import provided
+from abx.app.words import as_typed, show_error
 from abx.errors import AbxError
 from abx.withdrawal import withdraw, withdrawal_code
 
@@ -62,6 +63,6 @@ def _form(label: str, *, by_staff: bool) -> None:
         st.error("Enter the code and tick the box above.")
         return
     try:
-        st.success(withdraw(provided().sessions, code, by_staff=by_staff).words)
+        st.success(as_typed(withdraw(provided().sessions, code, by_staff=by_staff).words))
     except AbxError as error:
-        st.error(str(error))
+        show_error(error)

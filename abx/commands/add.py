@@ -8,6 +8,7 @@ import click
 
 from abx.commands._area import study_argument
 from abx.commands._show import detail, say
+from abx.shell import command_line
 
 __all__ = ["FILES", "command", "read_files"]
 
@@ -47,7 +48,7 @@ def command(
     for name in music:
         detail(f"excerpt {name}")
     say(f"Added to {workspace.study_file}", always=True)
-    say(f"Next: earwitness render {workspace.root}")
+    say(f"Next: {command_line('render', workspace.root)}")
 
 
 def read_files(files: tuple[Path, ...]) -> dict[str, bytes]:

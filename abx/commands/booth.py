@@ -9,6 +9,7 @@ import click
 
 from abx.commands._area import database_option, study_argument
 from abx.commands._show import detail, heading, say
+from abx.shell import command_line
 
 if TYPE_CHECKING:
     from abx.session import Sessions
@@ -45,10 +46,11 @@ def command(study: str, device: str | None, resume: str | None, database: str | 
     sessions = open_sessions(workspace, workspace.live, database=database, create=True)
     try:
         token = resume or _begin(sessions)
-        chosen = int(device) if device is not None and device.isdigit() else device
+        chosen = int(device) if device is not None and device.isdecimal() else device
         if run_booth(sessions, token, TerminalConsole(), device=chosen):
             return 0
-        say(f"To go on later: earwitness booth {workspace.root} --resume {token}", always=True)
+        again = command_line("booth", workspace.root, "--resume", token)
+        say(f"To go on later: {again}", always=True)
         return 0
     finally:
         sessions.store.close()

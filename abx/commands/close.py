@@ -9,6 +9,7 @@ import click
 
 from abx.commands._area import database_option, study_argument
 from abx.commands._show import detail, say
+from abx.shell import command_line
 
 __all__ = ["command"]
 
@@ -43,7 +44,7 @@ def command(study: str, database: str | None, yes: bool) -> None:
     detail(f"the answer log ends with: {head}", always=True)
     detail("Note this last line elsewhere, or send it to a reviewer now: with it, anyone can tell")
     detail("that the log was not made up later (earwitness verify --head).")
-    say(f"Next: earwitness report {workspace.root}")
+    say(f"Next: {command_line('report', workspace.root)}")
 
 
 def _heard(counts: dict[str, Any]) -> str:

@@ -11,6 +11,7 @@ from abx.commands.plan import plan_and_show
 from abx.commands.render import check_and_show, render_and_show
 from abx.commands.report import report_and_show
 from abx.commands.simulate import rehearse_and_show
+from abx.shell import command_line
 
 __all__ = ["command"]
 
@@ -45,5 +46,5 @@ def command(directory: Path, listeners: int, seed: int) -> int:
     say()
     for what, path in paths.items():
         say(f"{what.capitalize()}: {path}", always=True)
-    say(f"Listen for yourself: earwitness serve {directory}")
+    say(f"Listen for yourself: {command_line('serve', directory)}")
     return 0

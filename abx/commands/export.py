@@ -8,6 +8,7 @@ import click
 
 from abx.commands._area import database_option, rehearsal_option, study_argument
 from abx.commands._show import progress, say
+from abx.shell import command_line
 
 __all__ = ["command"]
 
@@ -59,4 +60,4 @@ def command(
                 progress=report,
             )
         say(f"Evidence bundle in {bundle}", always=True)
-        say(f"Anyone can check it: earwitness verify {bundle}")
+        say(f"Anyone can check it: {command_line('verify', bundle)}")

@@ -37,5 +37,5 @@ def command(study: str, programme: str | None, device: str | None) -> None:
         raise click.UsageError("listening needs a terminal with a keyboard")
     heading(programme or names[0])
     detail("The sound starts very quiet. Set it to a comfortable level, never loud.")
-    chosen = int(device) if device is not None and device.isdigit() else device
+    chosen = int(device) if device is not None and device.isdecimal() else device
     hear_stages(workspace, programme or names[0], TerminalConsole(), device=chosen)

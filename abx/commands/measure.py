@@ -287,7 +287,7 @@ def _refuse(take: Take) -> NoReturn:
 def _device(text: str | None) -> int | str | tuple[int | str, int | str] | None:
     if text is None:
         return None
-    parts: list[int | str] = [int(part) if part.isdigit() else part for part in text.split("/")]
+    parts: list[int | str] = [int(part) if part.isdecimal() else part for part in text.split("/")]
     return parts[0] if len(parts) == 1 else (parts[0], parts[1])
 
 

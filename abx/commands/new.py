@@ -11,6 +11,7 @@ import click
 
 from abx.commands._show import detail, say
 from abx.commands.add import FILES, read_files
+from abx.shell import command_line
 
 __all__ = ["command"]
 
@@ -82,10 +83,10 @@ def command(
     say("Next:")
     detail(f"1. put the measured tables into {directory / 'responses'}, or measure them with")
     first = directory / "responses" / stages[0]
-    detail(f"   earwitness measure {first} --positions {positions}")
+    detail(f"   {command_line('measure', first, '--positions', str(positions))}")
     detail(f"2. put two or more music excerpts into {directory / 'programmes'}")
     detail(f"3. read through {study_file}; each entry is explained there")
-    detail(f"4. earwitness render {directory}")
+    detail(f"4. {command_line('render', directory)}")
 
 
 def _from_files(
@@ -107,7 +108,8 @@ def _from_files(
     say(f"Study file: {directory / 'study.toml'}", always=True)
     for stage in new.stages:
         detail(f"stage {stage.label}: {', '.join(stage.tables)}")
-    say(f"Next: earwitness plan {directory}, then earwitness render {directory}")
+    plan, render = (command_line(name, directory) for name in ("plan", "render"))
+    say(f"Next: {plan}, then {render}")
 
 
 def _asks() -> bool:

@@ -6,6 +6,7 @@ import click
 
 from abx.commands._area import database_option, study_argument
 from abx.commands._show import detail, say
+from abx.shell import command_line
 
 __all__ = ["command"]
 
@@ -32,4 +33,4 @@ def command(study: str, database: str | None) -> None:
     say("The study is closed already." if closed else "The study is open.", always=True)
     detail(f"SHA-256 of the schedule's seed: {commitment}", always=True)
     detail("Note it elsewhere now: it shows later that the order was fixed before anyone came.")
-    say(f"Next: earwitness serve {workspace.root}")
+    say(f"Next: {command_line('serve', workspace.root)}")

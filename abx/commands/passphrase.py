@@ -8,6 +8,7 @@ import click
 
 from abx.commands._area import database_option, study_argument
 from abx.commands._show import say
+from abx.shell import command_line
 
 __all__ = ["command"]
 
@@ -30,7 +31,7 @@ def command(study: str, database: str | None, passphrase: str | None) -> None:
     finally:
         sessions.store.close()
     say("The passphrase is set.", always=True)
-    say(f"Next: earwitness serve {workspace.root}")
+    say(f"Next: {command_line('serve', workspace.root)}")
 
 
 def _ask() -> str:

@@ -9,6 +9,7 @@ import click
 
 from abx.commands._area import study_argument
 from abx.commands._show import detail, heading, progress, say
+from abx.shell import command_line
 
 if TYPE_CHECKING:
     from abx.study import Study
@@ -86,7 +87,8 @@ def command(
         with progress("Drawing the chart") as report, replace_file(chart) as temporary:
             draw_power(study_plan, temporary, share=share, progress=report)
         say(f"Chart in {chart}", always=True)
-    say(f"Next: earwitness simulate {workspace.root}, or earwitness serve {workspace.root}")
+    simulate, serve = (command_line(name, workspace.root) for name in ("simulate", "serve"))
+    say(f"Next: {simulate}, or {serve}")
 
 
 def _changed(workspace: Workspace, listeners: int | None, trials: tuple[str, ...]) -> str:

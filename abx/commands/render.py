@@ -8,6 +8,7 @@ import click
 
 from abx.commands._area import study_argument
 from abx.commands._show import detail, heading, progress, say, verdict_line
+from abx.shell import command_line
 
 if TYPE_CHECKING:
     from abx.workspace import Workspace
@@ -28,7 +29,7 @@ def command(study: str) -> int:
     render_and_show(workspace, always=True)
     if not check_and_show(workspace):
         return 1
-    say(f"Next: earwitness plan {workspace.root}")
+    say(f"Next: {command_line('plan', workspace.root)}")
     return 0
 
 

@@ -8,6 +8,7 @@ import click
 
 from abx.commands._area import study_argument
 from abx.commands._show import progress, say
+from abx.shell import command_line
 
 if TYPE_CHECKING:
     from abx.workspace import Area, Workspace
@@ -33,7 +34,7 @@ def command(study: str, listeners: int | None, seed: int) -> None:
     workspace = Workspace.open(study)
     area = rehearse_and_show(workspace, listeners=listeners, seed=seed)
     say(f"Simulated answers are in {area.root}; they say nothing about people.", always=True)
-    say(f"Next: earwitness report {workspace.root} --rehearsal")
+    say(f"Next: {command_line('report', workspace.root, '--rehearsal')}")
 
 
 def rehearse_and_show(workspace: Workspace, *, listeners: int | None, seed: int) -> Area:

@@ -8,6 +8,7 @@ import click
 
 from abx.commands._area import study_argument
 from abx.commands._show import detail, heading, progress, say
+from abx.shell import command_line
 
 __all__ = ["command"]
 
@@ -58,4 +59,4 @@ def command(study: str, curves: Path | None, figures: Path | None, pictures: Pat
         with progress("Drawing"):
             drawn = draw_stages(workspace, plan, pictures)
         say(f"Pictures: {', '.join(map(str, drawn))}", always=True)
-    say(f"Next: earwitness render {workspace.root}")
+    say(f"Next: {command_line('render', workspace.root)}")

@@ -8,6 +8,7 @@ import click
 
 from abx.commands._area import database_option, study_argument
 from abx.commands._show import detail, heading, say
+from abx.shell import command_line
 
 __all__ = ["command"]
 
@@ -41,7 +42,7 @@ def command(study: str, database: str | None) -> None:
         detail(line, always=True)
     detail(f"SHA-256 of the schedule's seed: {counts['commitment']}")
     if counts["state"] == "open":
-        say(f"Next: earwitness close {workspace.root}, once everybody has been here")
+        say(f"Next: {command_line('close', workspace.root)}, once everybody has been here")
 
 
 def _listener_line(one: dict[str, Any]) -> str:

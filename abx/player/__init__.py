@@ -13,6 +13,8 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+from abx.tokens import address_part, element_key
+
 __all__ = [
     "MODULES",
     "component_source",
@@ -55,10 +57,11 @@ def _component() -> Any:
     )
 
 
-def mount_player(
-    token: str, *, code: str = "", idle_s: float | None = None, key: str = "earwitness-player"
-) -> Any:
+def mount_player(token: str, *, code: str = "", idle_s: float | None = None) -> Any:
     """Show the player of one sitting on the current page.
+
+    The token is its identity: while the page shows the same sitting, the running player, its
+    sound and its place in the trial survive reruns of the page.
 
     Parameters
     ----------
@@ -68,9 +71,6 @@ def mount_player(
         The listener's pseudonym, told at the end to somebody who may come back.
     idle_s : float, optional
         Give the sitting up after this many seconds without a touch or a key (after asking).
-    key : str, optional
-        Identity of the component. With a fixed key the running player, its sound and
-        its place in the trial survive reruns of the page.
 
     Returns
     -------
@@ -78,17 +78,24 @@ def mount_player(
         ``finished`` is true in the run that follows the last answer, ``left`` in the run
         after the listener went away.
     """
-    data = {"base": f"/listen/{token}", "code": code, "idle_s": idle_s}
+    data = {"base": f"/listen/{address_part(token)}", "code": code, "idle_s": idle_s}
     return _component()(
-        key=key,
+        key=element_key("player", token),
         data=data,
         on_finished_change=lambda: None,
         on_left_change=lambda: None,
     )
 
 
-def mount_idle_watch(idle_s: float, *, key: str) -> Any:
+def mount_idle_watch(idle_s: float, token: str) -> Any:
     """Watch for a page that nobody touches any more.
+
+    Parameters
+    ----------
+    idle_s : float
+        Seconds without a touch or a key.
+    token : str
+        Token of the sitting whose result the page shows.
 
     Returns
     -------
@@ -96,10 +103,11 @@ def mount_idle_watch(idle_s: float, *, key: str) -> Any:
         ``left`` is true in the run after ``idle_s`` seconds without a touch or a key.
     """
     data = {"base": "idle watch", "watch": True, "idle_s": idle_s}
+    key = element_key("idle", token)
     return _component()(key=key, data=data, on_left_change=lambda: None)
 
 
-def mount_headphone_check(*, key: str = "earwitness-headphone-check") -> Any:
+def mount_headphone_check() -> Any:
     """Show the headphone check by antiphase tones.
 
     Returns
@@ -108,4 +116,4 @@ def mount_headphone_check(*, key: str = "earwitness-headphone-check") -> Any:
         ``checked`` is ``{"correct": int, "of": int}`` in the run after the check, else None.
     """
     data = {"base": "headphone check", "check": True}
-    return _component()(key=key, data=data, on_checked_change=lambda: None)
+    return _component()(key="headphone-check", data=data, on_checked_change=lambda: None)

@@ -18,12 +18,12 @@ __all__ = ["open_engine", "read_transaction", "write_transaction"]
 _BUSY_TIMEOUT_S = 30.0
 
 
-def open_engine(url: str) -> Engine:
+def open_engine(url: str | URL) -> Engine:
     """Open an engine for a database URL.
 
     Parameters
     ----------
-    url : str
+    url : str or URL
         ``sqlite:///path/to/file.db`` or ``postgresql://user@host/database``.
 
     Returns
@@ -39,10 +39,12 @@ def open_engine(url: str) -> Engine:
     try:
         parsed = make_url(url)
         backend = parsed.get_backend_name()
-    except (ArgumentError, NoSuchModuleError) as error:
+    except (ArgumentError, NoSuchModuleError, ValueError) as error:  # ValueError: of the port
         raise _bad_url("the text is not a database URL") from error
     if backend == "sqlite":
-        return _sqlite(url)
+        if isinstance(url, str) and "?" in url and "uri" not in parsed.query:
+            raise _bad_url(f"a URL ends a file's name at its '?', here after '{parsed.database}'")
+        return _sqlite(parsed)
     if backend == "postgresql":
         try:
             return _postgresql(parsed)
@@ -59,7 +61,8 @@ def _bad_url(problem: str) -> InputError:
     return InputError(
         where="--database",
         problem=problem,
-        remedy="give sqlite:///FILE or postgresql://USER@HOST/DATABASE",
+        remedy="give sqlite:///FILE or postgresql://USER@HOST/DATABASE; in a password write "
+        "@ : / ? # % as %40 %3A %2F %3F %23 %25",
     )
 
 
@@ -103,7 +106,9 @@ def _refuse_ended(connection: Any, _record: Any, _proxy: Any) -> None:
             raise DisconnectionError
 
 
-def _sqlite(url: str) -> Engine:
+def _sqlite(url: URL) -> Engine:
+    if url.host or "\0" in (url.database or ""):
+        raise _bad_url("the text is not the URL of a file")
     engine = create_engine(
         url,
         poolclass=QueuePool,

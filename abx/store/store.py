@@ -9,6 +9,7 @@ from types import TracebackType
 from typing import Any, Generic, Self, TypeVar, cast
 
 from sqlalchemy import (
+    URL,
     Connection,
     Engine,
     Select,
@@ -42,12 +43,12 @@ class Vault:
         return "Vault(sealed)"
 
 
-def open_store(url: str) -> Store:
+def open_store(url: str | URL) -> Store:
     """Open a store, creating or upgrading the schema where needed.
 
     Parameters
     ----------
-    url : str
+    url : str or URL
         ``sqlite:///FILE`` or ``postgresql://USER@HOST/DATABASE``.
 
     Raises

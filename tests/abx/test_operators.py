@@ -26,6 +26,26 @@ def test_set_and_check(store: Store) -> None:
     assert not staff.check("four calm words here")
 
 
+@pytest.mark.parametrize(
+    ("stored", "typed"),
+    [
+        ("caf\u00e9 au lait", "cafe\u0301 au lait"),  # one letter, or a letter and its accent
+        ("four calm words", "four\u00a0calm words"),  # a space that does not break
+        ("100 % *_$`[]", "100 % *_$`[]"),
+        ("-- starts so", "-- starts so"),
+    ],
+)
+def test_a_passphrase_is_the_same_on_every_keyboard(
+    local_store: Store, stored: str, typed: str
+) -> None:
+    staff = Operators(local_store)
+    staff.set_passphrase(stored)
+    assert staff.check(typed)
+    staff.set_passphrase(typed)
+    assert staff.check(stored)
+    assert not staff.check(stored + "s")
+
+
 def test_only_a_slow_salted_hash_is_kept(local_store: Store) -> None:
     Operators(local_store).set_passphrase("four calm words here")
     Operators(local_store).set_passphrase("four calm words here")

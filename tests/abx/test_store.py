@@ -537,6 +537,11 @@ def test_postgresql_commits_durably_whatever_its_default(postgres: PostgresServe
         ("nonsense", "not a database URL"),
         ("mysql://u@h/d", "'mysql' databases are not supported"),
         ("x://", "not a database URL|not supported"),
+        ("postgresql://u@h:port/d", "not a database URL.*write @ : / .* as %40"),
+        ("postgresql://[::1/d", "not a database URL"),
+        ("sqlite:///what?/log.db", "ends a file's name at its '\\?', here after 'what'"),
+        ("sqlite://host/log.db", "not the URL of a file"),
+        ("sqlite:///log\0.db", "not the URL of a file"),
     ],
 )
 def test_bad_urls_are_named(url: str, words: str) -> None:

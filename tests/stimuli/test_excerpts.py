@@ -1,6 +1,7 @@
 """Telling excerpts: the right moments, loops that close, and a picture of why."""
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -112,6 +113,9 @@ def test_the_picture_shows_score_proposals_and_frequencies(song, bass_stages, tm
     figure = draw_telling(track, found)
     assert [text.get_text().strip() for text in figure.axes[0].texts] == ["1", "2"]
     assert save_picture(figure, tmp_path / "telling.png").stat().st_size > 10000
+    priced = draw_telling(replace(track, programme="$_{$"), found)
+    assert priced.axes[1].get_xlabel() == "time in $_{$ (s)"
+    assert save_picture(priced, tmp_path / "priced.svg").stat().st_size > 10000
 
 
 def test_too_short_tracks_and_too_few_stages_are_refused(song, bass_stages):

@@ -124,6 +124,32 @@ def test_pictures_show_every_stage(make_stage, tmp_path):
     assert "dc:date" not in again.read_text()
 
 
+ODD_LABELS = (
+    "$_{$",
+    "$5 & $6",
+    "$a^$ and $\\frac$",
+    "_hidden",
+    "__",
+    "100 % \\n",
+    "<b>&amp;</b>",
+)
+
+
+@pytest.mark.parametrize("ending", ["svg", "png", "pdf"])
+def test_labels_are_drawn_as_they_were_given(make_stage, tmp_path, ending):
+    """Prices are no formulas, and a stage whose label begins with an underline is not left out."""
+    target = built_in_target("flat")
+    stages = {label: make_stage(X + k) for k, label in enumerate(ODD_LABELS)}
+    figure = draw_responses(stages, target)
+    table = draw_region_table({k: deviation(s, target) for k, s in stages.items()})
+    shown = [text.lstrip("\u200b") for text in legend_labels(figure)]
+    assert shown == [target.name, *ODD_LABELS]
+    assert [text.get_text() for text in table.axes[0].get_yticklabels()] == list(ODD_LABELS)
+    for number, drawn in enumerate((figure, table)):
+        path = save_picture(drawn, tmp_path / f"{number}.{ending}")
+        assert path.stat().st_size > 5000
+
+
 def test_importing_stimuli_does_not_load_matplotlib_or_sounddevice():
     code = (
         "import sys, stimuli.pictures, stimuli.capture, stimuli.verify;"
