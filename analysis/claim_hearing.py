@@ -19,11 +19,13 @@ from analysis.claim_words import (
     p_words,
     people,
     percent,
+    percents,
 )
 from analysis.discrimination import PairCells, panel_counts
 from analysis.dprime import CHANCE
 from analysis.panel import PanelProportion, panel_proportion
 from analysis.similarity import Similarity, similarity
+from analysis.smallest_effect import TOO_SMALL, beyond_guessing
 
 __all__ = ["Controls", "hear", "not_heard", "obvious_controls"]
 
@@ -44,10 +46,10 @@ def hear(claim: Claim, cells: Sequence[PairCells], alpha: float) -> Finding:
     found = panel_proportion(*panel_counts(group.cells), chance=chance)
     if found.n_listeners < 2:
         return _one_listener_hears(claim, found, group.method, test)
+    share, low, high = percents(found.estimate, found.ci_low, found.ci_high, apart=chance)
     told = (
-        f"{percent(found.estimate)} right in the mean over listeners, where guessing gives "
-        f"{percent(chance)} "
-        f"(95 % interval {percent(found.ci_low)} to {percent(found.ci_high)}; "
+        f"{share} right in the mean over listeners, where guessing gives {percent(chance)} "
+        f"(95 % interval {low} to {high}; "
         f"{people(found.n_listeners)}, {found.n_trials} trials of {group.method}; "
         f"{p_words(found.p_value)})."
     )
@@ -57,9 +59,19 @@ def hear(claim: Claim, cells: Sequence[PairCells], alpha: float) -> Finding:
             f"These data do not settle whether listeners can tell {i} from {j}: {told} "
             "That is no evidence that the two sound the same."
         ),
+        TOO_SMALL: told,
     }
     needs = _needs_hear(found, chance, alpha)
-    return Finding(1, found.p_value, test, words, needs, _hear_numbers(found, group.method))
+    numbers = _hear_numbers(found, group.method)
+    effect = _effect(group, chance, alpha)
+    return Finding(1, found.p_value, test, words, needs, numbers, (effect,))
+
+
+def _effect(group: PairCells, chance: float, alpha: float) -> tuple[float, float]:
+    """Return the interval of what is heard at a level, on the scale of the smallest effect."""
+    found = panel_proportion(*panel_counts(group.cells), chance=chance, confidence=1 - alpha)
+    low, high = (beyond_guessing(p, chance=chance) for p in (found.ci_low, found.ci_high))
+    return low, high
 
 
 def _hear_numbers(found: PanelProportion, method: str) -> dict[str, Any]:

@@ -14,7 +14,7 @@ __all__ = ["held_back"]
 _ONE_PERSON = ("one hears",)
 #: Kinds whose test looks in one direction only.
 _ONE_SIDED = ("hear", "similar", "orders")
-_PREFERENCE = ("prefer", "most", "most of", "step", "orders")
+_PREFERENCE = ("prefer", "neither", "most", "most of", "step", "orders")
 
 
 def held_back(
