@@ -403,6 +403,7 @@ def analyse_tables(workspace: Workspace, area: Area) -> dict[str, Any]:
         primary_metric=plan.primary_metric,
         screening=plan.screening,
         budgets=plan.budgets or None,
+        smallest_effect=plan.smallest_effect,
     )
 
 

@@ -245,6 +245,8 @@ class Plan:
         Length of a visit at the counter.
     familiarisation : bool
         Whether listeners get to know all versions before the questions.
+    smallest_effect : float or None
+        The smallest effect that matters, in points of decisions; 5 is a split of 55 to 45.
     """
 
     listeners: int
@@ -257,6 +259,7 @@ class Plan:
     budgets: tuple[float, ...] = ()
     counter_minutes: float = 5.0
     familiarisation: bool = True
+    smallest_effect: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -519,6 +519,7 @@ def _read_plan(root: Reader, stages: tuple[Stage, ...], groups: Groups | None) -
             "budgets",
             "counter_minutes",
             "familiarisation",
+            "smallest_effect",
         )
     )
     return Plan(
@@ -532,7 +533,22 @@ def _read_plan(root: Reader, stages: tuple[Stage, ...], groups: Groups | None) -
         budgets=_read_budgets(table),
         counter_minutes=table.number("counter_minutes", 5.0, low=2.0, high=25.0),
         familiarisation=table.boolean("familiarisation", True),
+        smallest_effect=_read_smallest_effect(table),
     )
+
+
+def _read_smallest_effect(table: Reader) -> float | None:
+    from analysis.errors import InputError as EffectError
+    from analysis.smallest_effect import check_smallest_effect
+
+    if "smallest_effect" not in table.data:
+        return None
+    points = table.number("smallest_effect")
+    try:
+        check_smallest_effect(points)
+    except EffectError as error:
+        raise table.error("smallest_effect", error.problem, error.remedy or "") from error
+    return points
 
 
 def _read_screening(table: Reader) -> str | None:

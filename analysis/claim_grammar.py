@@ -22,6 +22,9 @@ _LINK_GRAMMAR = (
 _METRIC = re.compile(r"metric (\S+) orders the stages")
 _STEP = re.compile(r"step (\S+) before (\S+?)(?: for its (cost|labour))?")
 _MOST_OF = re.compile(r"listeners prefer (\S+) most of (\S+(?:(?:, | and | or )\S+)*)")
+_NEITHER = re.compile(
+    r"listeners prefer neither (\S+) nor (\S+) beyond (\d+(?:\.\d+)?) to (\d+(?:\.\d+)?)"
+)
 _ONE = re.compile(r"listener (\S+) hears (\S+) from (\S+)")
 _FORMS = (
     ("hear", re.compile(r"listeners hear (\S+) from (\S+)")),
@@ -31,8 +34,9 @@ _FORMS = (
 )
 _GRAMMAR = (
     '"listeners hear I from J", "listeners do not hear I from J within 20 %", '
-    f'"listeners prefer I over J", "listeners prefer I most", {_LINK_GRAMMAR}, with stage ids for '
-    'I and J; "among G" at the end names a group of listeners, "at 1 %" sets an error rate'
+    '"listeners prefer I over J", "listeners prefer neither I nor J beyond 55 to 45", '
+    f'"listeners prefer I most", {_LINK_GRAMMAR}, with stage ids for I and J; '
+    '"among G" at the end names a group of listeners, "at 1 %" sets an error rate'
 )
 
 
@@ -60,6 +64,8 @@ def parse_claim(text: str, *, source: str | None = None, where: str | None = Non
                 remedy="Name one listener or one group, not both",
             )
         return replace(inner, text=plain, who=who)
+    if neither := _NEITHER.fullmatch(plain):
+        return _neither(plain, *neither.groups(), source=source, where=where)
     linked = _parse_link_claim(plain)
     if linked is not None:
         _check_parts(plain, linked.stages, None, source, where)
@@ -126,6 +132,23 @@ def _check_parts(
             problem=f"the margin in {plain!r} is not between 0 and 100 %",
             remedy="Write the share of listeners that would matter, 20 % or so",
         )
+
+
+def _neither(
+    plain: str, i: str, j: str, more: str, less: str, *, source: str | None, where: str | None
+) -> Claim:
+    """Make a claim of equal preference; its two numbers are a split of a hundred decisions."""
+    _check_parts(plain, (i, j), None, source, where)
+    if abs(float(more) + float(less) - 100) > 1e-9 or not float(less) < float(more) < 100:
+        raise InputError(
+            source=source,
+            where=where,
+            problem=f"{more} to {less} in {plain!r} is no uneven split of a hundred decisions",
+            remedy="Write the split from which on a preference would matter, larger part first "
+            'and both adding up to 100: "beyond 55 to 45"',
+        )
+    points = round(float(more) - 50, 9) / 100
+    return Claim(plain, "neither", (i, j), points=points)
 
 
 def _parse_link_claim(plain: str) -> Claim | None:

@@ -19,6 +19,7 @@ from analysis.claim_words import (
     p_words,
     people,
     percent,
+    percents,
 )
 from analysis.controls import Controls, Vouch, obvious_controls, vouch
 from analysis.discrimination import PairCells, panel_answers
@@ -26,6 +27,7 @@ from analysis.dprime import CHANCE
 from analysis.panel import PanelProportion
 from analysis.sides import panel_share, sides_needs, sides_of, sides_words
 from analysis.similarity import Similarity, similarity
+from analysis.smallest_effect import TOO_SMALL, beyond_guessing
 
 __all__ = ["Controls", "hear", "not_heard", "obvious_controls"]
 
@@ -47,10 +49,10 @@ def hear(claim: Claim, cells: Sequence[PairCells], alpha: float) -> Finding:
     found = panel_share(*panel_answers(group.cells), chance=chance)
     if found.n_listeners < 2:
         return _one_listener_hears(claim, found, group.method, test)
+    share, low, high = percents(found.estimate, found.ci_low, found.ci_high, apart=chance)
     told = (
-        f"{percent(found.estimate)} right in the mean over listeners, where guessing gives "
-        f"{percent(chance)} "
-        f"(95 % interval {percent(found.ci_low)} to {percent(found.ci_high)}; "
+        f"{share} right in the mean over listeners, where guessing gives {percent(chance)} "
+        f"(95 % interval {low} to {high}; "
         f"{people(found.n_listeners)}, {found.n_trials} trials of {group.method}; "
         f"{p_words(found.p_value)})."
     )
@@ -60,10 +62,19 @@ def hear(claim: Claim, cells: Sequence[PairCells], alpha: float) -> Finding:
             f"These data do not settle whether listeners can tell {i} from {j}: {told} "
             "That is no evidence that the two sound the same."
         ),
+        TOO_SMALL: told,
     }
     needs = _needs_hear(found, chance, alpha)
     numbers = _hear_numbers(found, group.method) | _sides(group, found)
-    return Finding(1, found.p_value, test, _allowed(words, numbers), needs, numbers)
+    words, effect = _allowed(words, numbers), _effect(group, chance, alpha)
+    return Finding(1, found.p_value, test, words, needs, numbers, (effect,))
+
+
+def _effect(group: PairCells, chance: float, alpha: float) -> tuple[float, float]:
+    """Return the interval of what is heard at a level, on the scale of the smallest effect."""
+    found = panel_share(*panel_answers(group.cells), chance=chance, confidence=1 - alpha)
+    low, high = (beyond_guessing(p, chance=chance) for p in (found.ci_low, found.ci_high))
+    return low, high
 
 
 def _asked(cells: Sequence[PairCells], i: str, j: str) -> PairCells | None:

@@ -15,7 +15,7 @@ _ONE_PERSON = ("one hears",)
 #: Kinds whose test looks in one direction only.
 _ONE_SIDED = ("hear", "similar", "orders")
 _HEARING = ("hear", "similar")
-_PREFERENCE = ("prefer", "most", "most of", "step", "orders")
+_PREFERENCE = ("prefer", "neither", "most", "most of", "step", "orders")
 
 
 def held_back(

@@ -27,6 +27,7 @@ from analysis.claim_words import (
     POWER,
     Claim,
     Finding,
+    logistic,
     more_listeners,
     nothing,
     p_words,
@@ -43,6 +44,7 @@ from analysis.panel import logit_test
 from analysis.preference import Preference, floored_error, worth_difference
 from analysis.proportions import clopper_pearson
 from analysis.sides import own_test, sides_needs, sides_words
+from analysis.smallest_effect import TOO_SMALL, beyond_guessing
 from analysis.stages import StageTable
 from analysis.upgrade_lattice import Lattice, make_lattice
 
@@ -238,6 +240,7 @@ def _step_finding(
         "supported": f"As a first step {i} gains more{per} than {j}: {told}",
         "contradicted": f"The opposite holds, {j} gains more{per} than {i}: {told}",
         "undecided": f"These data do not settle which of {i} and {j} to do first: {told}",
+        TOO_SMALL: told,
     }
     numbers: dict[str, Any] = {
         "method": "paired",
@@ -252,7 +255,13 @@ def _step_finding(
         "n_listeners": g,
     }
     needs = more_listeners(g, _wanted(alpha) / max(abs(statistic), 1e-9), f"a lead of {first}")
-    return Finding(1 if value > 0 else -1, p, test, words, needs, numbers)
+    effects = []
+    if price is None:
+        # Without a price the difference of gains is the preference between the two steps; gains
+        # by money or hours are on no scale of decisions.
+        ends = logit_test(np.array(value), np.asarray(error), float(g - 1), confidence=1 - alpha)
+        effects = [(logistic(float(ends[2])) - 0.5, logistic(float(ends[3])) - 0.5)]
+    return Finding(1 if value > 0 else -1, p, test, words, needs, numbers, effects)
 
 
 def _ahead(chance: float, first: str, per: str) -> str:
@@ -308,9 +317,12 @@ def _one_hears(claim: Claim, cells: Sequence[PairCells], alpha: float) -> Findin
     words = {
         "supported": f"Listener {name} hears {i} from {j}: {told}",
         "undecided": f"It is open whether listener {name} hears {i} from {j}: {told}",
+        TOO_SMALL: told,
     }
     needs = f"more trials by {name}: {_fewest(chance, alpha)} or more, all right, could decide"
-    return Finding(1, p, test, words, needs, numbers)
+    ends = clopper_pearson(np.array([right]), np.array([total]), confidence=1 - alpha)
+    effect = tuple(beyond_guessing(float(end[0]), chance=chance) for end in ends)
+    return Finding(1, p, test, words, needs, numbers, ((effect[0], effect[1]),))
 
 
 def _fewest(chance: float, alpha: float) -> int:

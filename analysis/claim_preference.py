@@ -21,8 +21,11 @@ from analysis.claim_words import (
     panels,
     people,
     percent,
+    percents,
 )
+from analysis.panel import logit_test
 from analysis.preference import Preference, WorthDifference, worth_difference
+from analysis.smallest_effect import TOO_SMALL
 
 __all__ = ["most", "prefer"]
 
@@ -55,7 +58,16 @@ def prefer(claim: Claim, preference: Preference | None, alpha: float) -> Finding
         wanted / max(abs(found.statistic), 1e-9),
         f"a share of {percent(max(found.share, 1 - found.share))}",
     )
-    return Finding(direction, found.p_value, test, _prefer_words(found, i, j), needs, numbers)
+    words, effect = _prefer_words(found, i, j), _effect(found, alpha)
+    return Finding(direction, found.p_value, test, words, needs, numbers, (effect,))
+
+
+def _effect(found: WorthDifference, alpha: float) -> tuple[float, float]:
+    """Return the interval of a difference at a level, in shares from an even split."""
+    _, _, low, high = logit_test(
+        np.array(found.estimate), np.array(found.se), found.df, confidence=1 - alpha
+    )
+    return logistic(float(low)) - 0.5, logistic(float(high)) - 0.5
 
 
 def _lead(found: WorthDifference, i: str, j: str) -> str:
@@ -63,10 +75,10 @@ def _lead(found: WorthDifference, i: str, j: str) -> str:
 
 
 def _prefer_words(found: WorthDifference, i: str, j: str) -> dict[str, str]:
+    share, low, high = percents(found.share, logistic(found.ci_low), logistic(found.ci_high))
     told = (
-        f"by the fitted worths {i} is chosen over {j} in {percent(found.share)} of decisions, "
-        f"the mean over listeners (95 % interval {percent(logistic(found.ci_low))} to "
-        f"{percent(logistic(found.ci_high))}; {people(found.n_listeners)}, "
+        f"by the fitted worths {i} is chosen over {j} in {share} of decisions, "
+        f"the mean over listeners (95 % interval {low} to {high}; {people(found.n_listeners)}, "
         f"{found.n_direct} trials of this pair; {p_words(found.p_value)})."
     )
     return {
@@ -76,6 +88,7 @@ def _prefer_words(found: WorthDifference, i: str, j: str) -> dict[str, str]:
             f"These data do not settle which of {i} and {j} listeners prefer: {told} "
             "That is no evidence that they like both equally."
         ),
+        TOO_SMALL: told,
     }
 
 
@@ -162,6 +175,7 @@ def _most_finding(
             f"These data do not settle that listeners prefer {stage} most; open against "
             f"{listed(open_ or [worst])} ({told[:-1]})."
         ),
+        TOO_SMALL: _small_lead(stage, against, direction, told),
     }
     wanted = stats.norm.ppf(1 - alpha / 2) + stats.norm.ppf(POWER)
     hardest = against[worst]
@@ -170,7 +184,21 @@ def _most_finding(
         wanted / max(abs(hardest.statistic), 1e-9),
         f"the difference from {worst}",
     )
-    return Finding(direction, p_value, test, words, needs, numbers)
+    # One interval a rival: a share of the level each, since any of them may decide.
+    bearing = [one for one in against.values() if direction > 0 or one.estimate < 0]
+    effects = [_effect(one, alpha / len(against)) for one in bearing]
+    return Finding(direction, p_value, test, words, needs, numbers, effects)
+
+
+def _small_lead(stage: str, against: dict[str, WorthDifference], direction: int, told: str) -> str:
+    """Say by how little a stage leads its closest rival, or lags behind the best."""
+    name = min(against, key=lambda rival: against[rival].estimate)
+    first, second = (stage, name) if direction > 0 else (name, stage)
+    share = against[name].share if direction > 0 else 1 - against[name].share
+    return (
+        f"by the fitted worths {first} is chosen over {second} in {percent(share)} of decisions "
+        f"({told[:-1]})."
+    )
 
 
 def _first_in(chance: float) -> str:

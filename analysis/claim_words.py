@@ -21,6 +21,7 @@ __all__ = [
     "panels",
     "people",
     "percent",
+    "percents",
 ]
 
 #: Chance to decide on which the advice about more listeners rests.
@@ -37,7 +38,7 @@ class Claim:
     text : str
         As written.
     kind : str
-        ``"hear"``, ``"similar"``, ``"prefer"``, ``"most"``, or a kind of
+        ``"hear"``, ``"similar"``, ``"prefer"``, ``"neither"``, ``"most"``, or a kind of
         :mod:`analysis.claim_link`.
     stages : tuple of str
         Stage ids in the order of the sentence.
@@ -49,6 +50,9 @@ class Claim:
         Error rate that the sentence itself asks for ("... at 1 %").
     who : str or None
         Group of listeners that the sentence is about ("... among players").
+    points : float or None
+        How far from an even split, as a share of decisions, for ``"neither"``: 0.05 where the
+        sentence says "beyond 55 to 45".
     """
 
     text: str
@@ -58,6 +62,7 @@ class Claim:
     names: tuple[str, ...] = ()
     alpha: float | None = None
     who: str | None = None
+    points: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +84,10 @@ class Finding:
         What it would take to decide.
     numbers : dict
         Further figures of the claim's row.
+    effects : sequence of (float, float)
+        Intervals, at the level of this claim, that say whether a difference matters; on the scale
+        of :mod:`analysis.smallest_effect`, above 0 in the direction of the claim. Empty where the
+        claim is not about the size of a difference.
     """
 
     direction: int
@@ -87,6 +96,7 @@ class Finding:
     words: dict[str, str]
     needs: str | None
     numbers: dict[str, Any] = field(default_factory=dict)
+    effects: Sequence[tuple[float, float]] = ()
 
 
 def nothing(test: str, problem: str, needs: str) -> Finding:
@@ -105,9 +115,39 @@ def more_listeners(now: int, ratio: float, what: str) -> str:
     )
 
 
-def percent(share: float) -> str:
-    """Write a share as a whole percentage."""
-    return f"{100 * share:.0f} %"
+#: More decimals than this are never written; shares that agree to so many are equal.
+_MOST_DECIMALS = 6
+
+
+def percent(share: float, *, apart: float = 0.5) -> str:
+    """Write a share as a percentage: whole, unless it would then pass for the share `apart`."""
+    return percents(share, apart=apart)[0]
+
+
+def percents(*shares: float, apart: float = 0.5) -> tuple[str, ...]:
+    """Write shares that are read together with equally many decimals.
+
+    Parameters
+    ----------
+    *shares : float
+        An estimate and the ends of its interval.
+    apart : float, optional
+        What they are held against, an even split or the share of right guesses.
+
+    Returns
+    -------
+    tuple of str
+        The fewest decimals that keep different shares different, and each of them different from
+        `apart`: "50.03 %", "50.01 %" and "50.05 %", never "50 %" three times.
+    """
+    for decimals in range(_MOST_DECIMALS + 1):
+        written = [f"{100 * share:.{decimals}f} %" for share in shares]
+        even = f"{100 * apart:.{decimals}f} %"
+        known = dict(zip(shares, written, strict=True))
+        differ = len(set(known.values())) == len(known)
+        if differ and all(text != even or share == apart for share, text in known.items()):
+            break
+    return tuple(written)
 
 
 def panels(chance: float) -> str:

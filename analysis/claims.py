@@ -5,6 +5,8 @@ Grammar::
     listeners hear I from J                   can they tell the two apart?
     listeners do not hear I from J within M%  fewer than M percent do (margin set beforehand)
     listeners prefer I over J
+    listeners prefer neither I nor J beyond 55 to 45
+                                              decisions split closer to even than that
     listeners prefer I most                   over every other compared stage
 
 and the forms of :mod:`analysis.claim_link`. Any of them may end in ``among G``, the group of
@@ -22,6 +24,7 @@ from typing import Any
 import numpy as np
 
 from analysis.claim_conditions import conditions
+from analysis.claim_equivalence import neither
 from analysis.claim_grammar import parse_claim
 from analysis.claim_hearing import Controls, hear, not_heard
 from analysis.claim_limits import held_back
@@ -32,6 +35,7 @@ from analysis.discrimination import PairCells
 from analysis.link import Link
 from analysis.multiplicity import holm
 from analysis.preference import Preference
+from analysis.smallest_effect import TOO_SMALL, Matters, matters, remark
 from analysis.stages import StageTable
 from analysis.trials import TrialTable
 
@@ -70,6 +74,7 @@ def judge_claims(
     groups: Mapping[str, Heard] | None = None,
     stages: StageTable | None = None,
     alpha: float = 0.05,
+    smallest_effect: float | None = None,
     simulated: bool = False,
 ) -> list[dict[str, Any]]:
     """Judge claims by the data.
@@ -86,17 +91,23 @@ def judge_claims(
         Factors, costs and labour hours.
     alpha : float, optional
         Error rate of the family of claims.
+    smallest_effect : float, optional
+        The smallest effect that matters, as a share of decisions from an even split (0.05 for 55
+        to 45), see :mod:`analysis.smallest_effect`.
     simulated : bool, optional
         Mark the words.
 
     Returns
     -------
     list of dict
-        ``text``, ``verdict`` (supported, contradicted, undecided), ``direction`` (1 where the data
-        lean to the claim, -1 against it, 0 where it was held open), ``test``, ``statistic``,
-        ``p_value``, ``p_holm``, ``ci_low``, ``ci_high``, ``estimate``, ``needs``, ``words``,
-        ``n_trials``, ``n_listeners``, ``method``, ``who`` (group, or None for everybody),
-        ``conditions`` (what the verdict holds for).
+        ``text``, ``verdict`` (supported, contradicted, undecided, and where a smallest effect is
+        declared, too small to matter), ``direction`` (1 where the data lean to the claim, -1
+        against it, 0 where it was held open), ``matters`` (yes, no, open; None without a smallest effect
+        and for claims of another kind), ``smallest_effect``, ``effect_low``, ``effect_high``
+        (interval at the claim's own level on the scale of the smallest effect), ``test``,
+        ``statistic``, ``p_value``, ``p_holm``, ``ci_low``, ``ci_high``, ``estimate``, ``needs``,
+        ``words``, ``n_trials``, ``n_listeners``, ``method``, ``who`` (group, or None for
+        everybody), ``conditions`` (what the verdict holds for).
 
     Raises
     ------
@@ -114,7 +125,8 @@ def judge_claims(
     rows = []
     for claim, answers, finding, p in zip(parsed, own, findings, adjusted, strict=True):
         trials = None if answers is None else answers.trials
-        row = _row(claim, finding, float(p), alpha, mark + _among(claim, trials), len(parsed))
+        family = _Family(alpha, len(parsed), smallest_effect)
+        row = _row(claim, finding, float(p), family, mark + _among(claim, trials))
         row["who"] = claim.who
         row["conditions"] = None if trials is None else conditions(trials, claim)
         rows.append(row)
@@ -138,16 +150,29 @@ def _among(claim: Claim, trials: TrialTable | None) -> str:
     return f"Among {claim.who} ({people(trials.n_listeners)}): "
 
 
+@dataclass(frozen=True, slots=True)
+class _Family:
+    """What all claims of one analysis share: level, number, smallest effect."""
+
+    alpha: float
+    size: int
+    smallest: float | None
+
+
 def _row(
-    claim: Claim, finding: Finding, p_holm: float, alpha: float, mark: str, family: int
+    claim: Claim, finding: Finding, p_holm: float, family: _Family, mark: str
 ) -> dict[str, Any]:
-    alpha = alpha if claim.alpha is None else claim.alpha
+    smallest = family.smallest
+    alpha = family.alpha if claim.alpha is None else claim.alpha
     verdict = "undecided"
     if finding.direction and p_holm <= alpha:
         verdict = "supported" if finding.direction > 0 else "contradicted"
-    words = finding.words[verdict]
-    if family > 1 and np.isfinite(p_holm):
-        words += f" Adjusted for {family} claims, {p_words(p_holm)}."
+    found = _matters(finding, verdict, smallest)
+    if found == "no":
+        verdict = TOO_SMALL
+    words = _worded(claim, finding, verdict, found, smallest)
+    if family.size > 1 and np.isfinite(p_holm):
+        words += f" Adjusted for {family.size} claims, {p_words(p_holm)}."
     empty = dict.fromkeys(
         ("statistic", "df", "estimate", "ci_low", "ci_high", "n_trials", "n_listeners", "method")
     )
@@ -157,6 +182,8 @@ def _row(
         "stages": list(claim.stages),
         "verdict": verdict,
         "direction": finding.direction,
+        "matters": found,
+        **_effect(finding, found, smallest),
         "test": finding.test,
         **empty,
         **finding.numbers,
@@ -166,6 +193,35 @@ def _row(
         "needs": _needs(claim, finding) if verdict == "undecided" else None,
         "words": mark + words,
     }
+
+
+def _matters(finding: Finding, verdict: str, smallest: float | None) -> Matters | None:
+    """Say whether a difference matters; open where none is shown."""
+    if smallest is None or not finding.effects:
+        return None
+    if verdict == "undecided":
+        # A panel that does not listen leaves a narrow interval about nothing, too.
+        return "open"
+    return matters(finding.effects, smallest, finding.direction)
+
+
+def _worded(
+    claim: Claim, finding: Finding, verdict: str, found: Matters | None, smallest: float | None
+) -> str:
+    if found is None or smallest is None or verdict == "undecided":
+        return finding.words[verdict]
+    said = remark(found, smallest, one=claim.kind == "one hears")
+    if found == "no":
+        return f"{said}: {finding.words[TOO_SMALL]}"
+    return f"{finding.words[verdict]} {said}"
+
+
+def _effect(finding: Finding, found: Matters | None, smallest: float | None) -> dict[str, Any]:
+    """Return the smallest effect and the interval that decides; of rivals, the closest one's."""
+    if found is None:
+        return dict.fromkeys(("smallest_effect", "effect_low", "effect_high"))
+    low, high = min(finding.effects)
+    return {"smallest_effect": smallest, "effect_low": low, "effect_high": high}
 
 
 def _needs(claim: Claim, finding: Finding) -> str | None:
@@ -206,4 +262,6 @@ def _test(claim: Claim, heard: Heard, stages: StageTable | None, alpha: float) -
         return not_heard(claim, heard.cells, heard.controls, alpha)
     if claim.kind == "prefer":
         return prefer(claim, heard.preference, alpha)
+    if claim.kind == "neither":
+        return neither(claim, heard.preference, heard.cells, heard.controls, alpha)
     return most(claim, heard.preference, alpha)

@@ -33,6 +33,7 @@ from analysis.regions import region_block
 from analysis.regions_dose import dose_block
 from analysis.reliability import reliability_block
 from analysis.screening import parse_screening
+from analysis.smallest_effect import check_smallest_effect
 from analysis.stages import StageTable
 from analysis.trials import TrialTable
 from analysis.upgrade import upgrade_block
@@ -56,6 +57,7 @@ class _Options:
     primary_metric: str | None
     budgets: tuple[float, ...] | None
     mid_p: bool
+    smallest_effect: float | None
     post_screening: bool
 
 
@@ -73,6 +75,7 @@ def analyse(
     primary_metric: str | None = None,
     budgets: Sequence[float] | None = None,
     mid_p: bool = False,
+    smallest_effect: float | None = None,
 ) -> dict[str, Any]:
     """Analyse a trial table.
 
@@ -110,6 +113,9 @@ def analyse(
         Adjust each listener's mid-p value for the number of listeners and pairs instead of the
         exact p-value; both stand in the result anyway. Verdicts on claims do not change: they rest
         on the test between listeners.
+    smallest_effect : float, optional
+        The smallest effect that matters, in points of decisions: 5 where less than 55 to 45 does
+        not matter, see :mod:`analysis.smallest_effect`.
 
     Returns
     -------
@@ -122,7 +128,8 @@ def analyse(
     Raises
     ------
     InputError
-        A claim, the reference, alpha, the primary metric or the screening rule cannot be used.
+        A claim, the reference, alpha, the primary metric, the smallest effect or the screening
+        rule cannot be used.
     """
     if not 0 < alpha < 1:
         raise InputError(
@@ -130,6 +137,7 @@ def analyse(
         )
     for k, text in enumerate(claims, start=1):
         parse_claim(text, where=f"claim {k}")
+    smallest = None if smallest_effect is None else check_smallest_effect(smallest_effect)
     rule = None if screening is None else parse_screening(screening)
     options = _Options(
         stages=stages,
@@ -142,6 +150,7 @@ def analyse(
         primary_metric=primary_metric,
         budgets=None if budgets is None else tuple(budgets),
         mid_p=mid_p,
+        smallest_effect=smallest,
         post_screening=rule is not None and rule.kind == "bs1534",
     )
     result = _blocks(trials, options)
@@ -166,7 +175,7 @@ def _blocks(trials: TrialTable, options: _Options) -> dict[str, Any]:
         trials, preference, mixed=options.mixed, seed=seed
     )
     return {
-        "about": _about(trials, alpha, seed),
+        "about": _about(trials, alpha, seed) | {"smallest_effect": options.smallest_effect},
         "discrimination": discrimination_rows(
             trials, alpha=alpha, mid_p=options.mid_p, cells=cells
         ),
@@ -206,6 +215,7 @@ def _claims(trials: TrialTable, options: _Options, heard: Heard) -> list[dict[st
         groups=groups,
         stages=options.stages,
         alpha=options.alpha,
+        smallest_effect=options.smallest_effect,
         simulated=trials.simulated,
     )
     wider = music_like_this(rows, heard, groups=groups, stages=options.stages)

@@ -32,6 +32,12 @@ __all__ = ["command", "show_results"]
 @click.option("--metric", help="The measured figure that the plan names for the link.")
 @click.option("--screening", help="The rule by which the plan declared to leave listeners out.")
 @click.option(
+    "--smallest-effect",
+    type=float,
+    metavar="POINTS",
+    help="A smaller difference does not matter, in points of decisions: 5 is 55 to 45.",
+)
+@click.option(
     "--mid-p",
     is_flag=True,
     help="Adjust each listener's mid-p for the number of tests, instead of the exact p.",
@@ -60,6 +66,7 @@ def command(
     reference: str | None,
     metric: str | None,
     screening: str | None,
+    smallest_effect: float | None,
     mid_p: bool,
     budgets: tuple[float, ...],
     report_path: Path | None,
@@ -90,19 +97,19 @@ def command(
             screening=screening,
             budgets=budgets or None,
             mid_p=mid_p,
+            smallest_effect=smallest_effect,
         )
     out = json_path or trials.with_name("results.json")
     write_json(out, results)
     show_results(results)
     say(f"Results in {out}", always=True)
     if report_path is not None:
-        _write_report(results, report_path, title or trials.stem, alpha, claims)
+        plan = {"alpha": alpha, "claims": list(claims), "smallest_effect": smallest_effect}
+        _write_report(results, report_path, title or trials.stem, plan)
         say(f"Report in {report_path}", always=True)
 
 
-def _write_report(
-    results: dict[str, Any], path: Path, title: str, alpha: float, claims: tuple[str, ...]
-) -> None:
+def _write_report(results: dict[str, Any], path: Path, title: str, plan: dict[str, Any]) -> None:
     """Write the report of somebody's table: what was measured or planned is not known."""
     from abx.evidence import software_versions
     from analysis.report import build_report
@@ -110,7 +117,7 @@ def _write_report(
     study = {
         "title": title,
         "simulated": bool(results["about"].get("simulated")),
-        "plan": {"alpha": alpha, "claims": list(claims)},
+        "plan": plan,
     }
     with progress("Writing the report"):
         build_report({"study": study, "results": results, "software": software_versions()}, path)
@@ -123,4 +130,10 @@ def show_results(results: dict[str, Any]) -> None:
     if about.get("simulated"):
         detail("SIMULATED listeners: these results say nothing about people.")
     for claim in results.get("claims", []):
-        detail(f"{claim['verdict']:<12}  {claim['text']}")
+        detail(f"{claim['verdict']:<12}  {claim['text']}{_size(claim)}")
+
+
+def _size(claim: dict[str, Any]) -> str:
+    """Say of a shown difference whether it matters, where that was asked."""
+    shown = claim["verdict"] in ("supported", "contradicted")
+    return "  (whether it matters is open)" if shown and claim.get("matters") == "open" else ""
