@@ -15,7 +15,7 @@ import pandas as pd
 from scipy import stats
 
 from analysis.dprime import CHANCE
-from analysis.panel import least_panel, panel_proportion
+from analysis.panel import least_panel, wilson_interval
 from analysis.sides import SIDES, guessing_tail
 from analysis.trials import FORCED_CHOICE
 
@@ -87,7 +87,7 @@ class Vouch:
     share : float
         Mean over listeners of the share right; NaN without controls.
     p_value : float
-        Against guessing; 1 where a habit of giving one answer explains the controls.
+        Against guessing; NaN where too few were given or right, so that it was not worked out.
     least : int
         Fewest listeners who can vouch at this level.
     """
@@ -209,16 +209,18 @@ def vouch(controls: Controls | tuple[int, int], alpha: float) -> Vouch:
     least = least_panel(alpha, sides=1)
     if isinstance(controls, tuple):
         scored, passed = controls
-        p = float(stats.binom.sf(passed - 1, scored, 0.5)) if scored else 1.0
+        p = float(stats.binom.sf(passed - 1, scored, 0.5)) if scored else float("nan")
         share = passed / scored if scored else float("nan")
         people, most = scored, scored
     else:
         scored, passed, people = controls.scored, controls.passed, len(controls.trials)
         share = float((controls.right / controls.trials).mean()) if people else float("nan")
-        own = [(_guessing(part, alpha), len(part.trials)) for part in controls.methods]
-        own = [(p, n) for p, n in own if n >= least] or own or [(1.0, 0)]
-        p, most = min(own)
-        p = min(1.0, p * max(1, len(controls.methods)))
+        enough = [part for part in controls.methods if len(part.trials) >= least]
+        most = max((len(part.trials) for part in enough), default=0)
+        p = float("nan")
+        if enough and share >= RIGHT - 1e-9:
+            worked = [_guessing(part, alpha) for part in enough]
+            p = min(1.0, min(worked) * len(enough))
     awake = most >= least and share >= RIGHT - 1e-9 and p <= alpha
     return Vouch(awake, scored, passed, people, share, p, least)
 
@@ -241,7 +243,11 @@ def _leaning(other: np.ndarray, level: float) -> tuple[np.ndarray, np.ndarray]:
     total = other.sum(axis=1)
     if (total > 0).sum() < 2:
         return low, high
+    shares, n = other[total > 0] / total[total > 0, None], total[total > 0]
+    g, worth = len(n), len(n) ** 2 / float((1 / n).sum())
+    mean, variance = shares.mean(axis=0), shares.var(axis=0, ddof=1) / len(n)
     for k in range(size):
-        found = panel_proportion(other[:, k], total, chance=1 / size, confidence=1 - level / size)
-        low[k], high[k] = found.ci_low, found.ci_high
+        plain = mean[k] * (1 - mean[k]) / worth
+        effect = max(1.0, variance[k] / plain) if plain > 0 else 1.0
+        low[k], high[k] = wilson_interval(float(mean[k]), worth, effect, g, 1 - level / size)
     return low, high

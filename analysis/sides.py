@@ -26,6 +26,7 @@ __all__ = [
     "guessing_tail",
     "own_test",
     "panel_share",
+    "side_counts",
     "sided_proportion",
     "sides_needs",
     "sides_of",
@@ -95,12 +96,29 @@ def sides_of(cells: pd.DataFrame) -> SideCounts | None:
         sums["n_different_correct"] = sums["n_correct"] - sums["n_same_correct"]
     trials = sums[[total for total, _ in pairs]].to_numpy(dtype=float)
     right = sums[[correct for _, correct in pairs]].to_numpy(dtype=float)
+    return side_counts(right, trials, listeners=tuple(map(str, sums.index)), lean="n_same" in sums)
+
+
+def side_counts(
+    right: np.ndarray, trials: np.ndarray, *, listeners: tuple[str, ...] = (), lean: bool = False
+) -> SideCounts:
+    """Judge the sides of counts.
+
+    Parameters
+    ----------
+    right, trials : numpy.ndarray, shape (n_listeners, n_sides)
+    listeners : tuple of str, optional
+    lean : bool, optional
+        Whether a listener's own sides must be balanced too, as in same-different trials.
+
+    Returns
+    -------
+    SideCounts
+    """
     places = _places(right, trials)
-    own = trials.max(axis=1) > trials.min(axis=1)
-    by_sides = places == "allowed for" or ("n_same" in sums and bool(own.any()))
-    return SideCounts(
-        right, trials, tuple(map(str, sums.index)), places, by_sides and places != "confounded"
-    )
+    uneven = bool((trials.max(axis=1) > trials.min(axis=1)).any())
+    by_sides = places == "allowed for" or (places == "balanced" and lean and uneven)
+    return SideCounts(right, trials, listeners, places, by_sides)
 
 
 def _columns(cells: pd.DataFrame) -> list[tuple[str, str]] | None:
