@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 
 from markupsafe import Markup
 
@@ -12,6 +13,7 @@ from analysis.report.page import Block, Page, Section
 
 __all__ = [
     "Headline",
+    "badge",
     "claim_facts",
     "claims_section",
     "estimate_kind",
@@ -20,14 +22,22 @@ __all__ = [
 ]
 
 # The kinds of claims under the names of the facts.
-_KINDS = {"hear": "hear", "prefer": "prefer", "most": "most", "similar": "same", "same": "same"}
+_KINDS = {
+    "hear": "hear",
+    "prefer": "prefer",
+    "neither": "neither",
+    "most": "most",
+    "similar": "same",
+    "same": "same",
+}
 _CLAIM_FORMS = {
     "prefer": re.compile(r"^\s*listeners prefer (\S+) over (\S+)\s*$", re.I),
     "most": re.compile(r"^\s*listeners prefer (\S+) most\s*$", re.I),
     "hear": re.compile(r"^\s*listeners hear (\S+) from (\S+)\s*$", re.I),
     "same": re.compile(r"^\s*listeners do not hear (\S+) from (\S+) within", re.I),
 }
-_VERDICTS = ("supported", "contradicted", "undecided")
+_SMALL = "too small to matter"
+_VERDICTS = ("supported", "contradicted", "undecided", _SMALL)
 
 
 class Headline:
@@ -61,8 +71,44 @@ def claim_facts(page: Page, row: Row) -> Facts:
     return page.about(
         claim=claim_parts(row)[0],
         verdict=verdict if verdict in _VERDICTS else None,
+        matters=row.get("matters"),
         p_value=row.number("p_value"),
     )
+
+
+def verdict_name(facts: Facts) -> str:
+    """Return the name of a verdict in the keys of sentences and in the style sheet."""
+    return "too-small" if facts.verdict == _SMALL else facts.verdict or "unknown"
+
+
+def badge(page: Page, facts: Facts) -> Markup:
+    """Write a verdict, with the remark that it is open whether the difference matters."""
+    shown = facts.verdict in ("supported", "contradicted")
+    is_open = "_open" if shown and facts.matters == "open" else ""
+    return page.say(f"claim.{verdict_name(facts)}{is_open}", facts)
+
+
+def size_remark(page: Page, kinds: Sequence[str], stage: object = None) -> Markup | None:
+    """Say of a headline that its difference is too small to matter, or not shown to matter.
+
+    Nothing is said where no smallest effect was declared, or where a claim of these kinds that
+    begins with this stage is supported and its difference shown to matter.
+    """
+    if page.evidence.number("/results/about/smallest_effect") is None:
+        return None
+    rows = [row for row in _everyones(page) if row.get("kind") in kinds]
+    named = [row for row in rows if stage is None or stage in (row.get("stages") or [])]
+    if any(row.get("verdict") == _SMALL for row in named):
+        return page.say("head.matters_no")
+    leads = [row for row in named if stage is None or (row.get("stages") or [None])[0] == stage]
+    if any(row.get("verdict") == "supported" and row.get("matters") == "yes" for row in leads):
+        return None
+    return page.say("head.matters_open")
+
+
+def _with(first: Markup | None, second: Markup | None) -> Markup | None:
+    """Join two sentences, either of which may be missing."""
+    return Markup(" ").join(part for part in (first, second) if part) or None
 
 
 def _everyones(page: Page) -> list[Row]:
@@ -100,8 +146,11 @@ def _from_steps(page: Page) -> Headline | None:
     step = page.quoted(row.get("step"))
     lead = page.first(facts, "head.step_sure", "head.step_likely", "head.step_open", step=step)
     chance = page.n(row.at("p_best"), "chance")
-    sure = page.first(facts, "head.step_how_sure", "head.step_not_sure", step=step, p=chance)
+    how = page.first(facts, "head.step_how_sure", "head.step_not_sure", step=step, p=chance)
+    sure: Markup | None = how
     shown = (facts.step_p_best or 0) >= LIKELY
+    if shown:
+        sure = _with(sure, size_remark(page, ("step", "prefer", "most"), row.get("step")))
     return Headline(lead, sure, str(row.get("step")) if shown else None, order=True)
 
 
@@ -112,15 +161,17 @@ def _from_step_claim(page: Page) -> Headline | None:
         if kind == "prefer" and facts.verdict == "supported" and _one_step_apart(page, *stages):
             words = {"better": page.quoted(stages[0]), "worse": page.quoted(stages[1])}
             lead = page.say("head.before", facts, **words)
-            sure = page.say("head.before_how_sure", facts, **words)
+            how_sure = page.say("head.before_how_sure", facts, **words)
+            sure = _with(how_sure, size_remark(page, ("prefer", "step"), stages[0]))
             return Headline(lead, sure, stages[0], order=True)
     return None
 
 
 def _claim_open(page: Page, stage: object) -> bool:
     """Whether a claim that this stage is liked most failed to find support."""
+    passed = ("supported", _SMALL)
     return any(
-        claim_parts(row) == ("most", (str(stage),)) and row.get("verdict") != "supported"
+        claim_parts(row) == ("most", (str(stage),)) and row.get("verdict") not in passed
         for row in _everyones(page)
     )
 
@@ -136,10 +187,12 @@ def _from_best(page: Page) -> Headline | None:
         "p": page.n(row.at("p_best"), "chance"),
     }
     lead = page.first(facts, "head.best_sure", "head.best_likely", "head.best_open", **words)
-    sure = page.first(facts, "head.best_how_sure", "head.best_not_sure", **words)
+    sure: Markup | None = page.first(facts, "head.best_how_sure", "head.best_not_sure", **words)
     shown = (facts.p_best or 0) >= LIKELY
     if shown and facts.claim_open:
         sure = Markup("{} {}").format(sure, page.say("head.best_claim_open"))
+    elif shown:
+        sure = _with(sure, size_remark(page, ("most", "most of", "prefer"), row.get("stage")))
     return Headline(lead, sure, str(row.get("stage")) if shown else None, order=False)
 
 
@@ -150,14 +203,20 @@ def _from_hearing(page: Page) -> Headline | None:
         if kind == "hear" and facts.verdict == "supported":
             first, second = (page.quoted(stage) for stage in stages)
             lead = page.say("head.heard", facts, first=first, second=second)
-            return Headline(lead, None, None, order=False)
+            return Headline(lead, _open_size(page, facts), None, order=False)
     pooled = [r for r in page.evidence.rows("/results/discrimination") if r.get("listener") is None]
     if not pooled:
         return None
     smallest = min((p for r in pooled if (p := r.number("p_value")) is not None), default=None)
     facts = page.about(p_value=smallest)
     lead = page.first(facts, "head.apart_some", "head.apart_none")
-    return Headline(lead, None, None, order=False)
+    told_apart = smallest is not None and smallest < facts.alpha
+    remark = size_remark(page, ("hear", "one hears")) if told_apart else None
+    return Headline(lead, remark, None, order=False)
+
+
+def _open_size(page: Page, facts: Facts) -> Markup | None:
+    return page.say("head.matters_open") if facts.matters == "open" else None
 
 
 def headline(page: Page) -> Headline:
@@ -220,6 +279,7 @@ def _counts(page: Page) -> dict[str, Markup]:
 _ESTIMATES = {
     "hear": ("right", "percent"),
     "prefer": ("worth", "logit"),
+    "neither": ("worth", "logit"),
     "most": ("worth", "logit"),
     "most of": ("worth", "logit"),
     "same": ("share", "percent"),
@@ -279,11 +339,11 @@ def _unbroken(words: object) -> str:
 
 def _claim(page: Page, row: Row) -> dict[str, object]:
     facts = claim_facts(page, row)
-    verdict = facts.verdict or "unknown"
+    verdict = verdict_name(facts)
     needs = row.get("needs")
     return {
         "verdict": verdict,
-        "badge": page.say(f"claim.{verdict}", facts),
+        "badge": badge(page, facts),
         "text": page.user(row.get("text") or ""),
         "named": [
             Markup("{}: {}").format(page.user(stage), page.stage(stage))
@@ -296,6 +356,14 @@ def _claim(page: Page, row: Row) -> dict[str, object]:
         "needs": page.say("claim.needs", needs=page.user(_unbroken(needs))) if needs else None,
         "holds": page.user(row.get("conditions")) if row.get("conditions") else None,
     }
+
+
+def smallest_note(page: Page) -> Block | None:
+    """Say which smallest effect the verdicts were given by."""
+    place = "/results/about/smallest_effect"
+    if not page.known(place):
+        return None
+    return page.note("claim.smallest", points=page.n(place, "points"))
 
 
 def claims_section(page: Page) -> Section:
@@ -314,5 +382,6 @@ def claims_section(page: Page) -> Section:
             Block("claims", [_claim(page, row) for row in rows]),
             page.note("claim.undecided.note", undecided) if undecided else None,
             page.note("claim.alpha", alpha=page.n(alpha, "plain")) if alpha else None,
+            smallest_note(page),
         ],
     )

@@ -82,7 +82,8 @@ def _heard(page: Page) -> Section:
         facts = page.about(p_value=panel_p(page, row))
         words = {"pair": page.pair(row), "share": page.n(right_share(page, row), "percent")}
         lines.append(page.first(facts, "card.apart", "card.not_shown", **words))
-    return page.section("card_heard", [Block("list", lines), page.note("card.guess")])
+    small = page.note("card.matters") if page.known("/results/about/smallest_effect") else None
+    return page.section("card_heard", [Block("list", lines), page.note("card.guess"), small])
 
 
 def _chosen(page: Page, listener: str | None) -> Section:

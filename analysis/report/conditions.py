@@ -73,7 +73,9 @@ class Facts:
     claim : str or None
         Kind of the claim spoken about: ``hear``, ``prefer``, ``most``, ``same``, ``other``.
     verdict : str or None
-        ``supported``, ``contradicted``, ``undecided``.
+        ``supported``, ``contradicted``, ``undecided``, ``too small to matter``.
+    matters : str or None
+        ``yes``, ``no`` or ``open``, where the plan declares a smallest effect that matters.
     p_best, step_p_best : float or None
         Probability of being the best liked stage, or the best first step.
     claim_open : bool
@@ -92,6 +94,7 @@ class Facts:
     simulated: bool = False
     claim: str | None = None
     verdict: str | None = None
+    matters: str | None = None
     p_best: float | None = None
     step_p_best: float | None = None
     claim_open: bool = False
@@ -131,6 +134,15 @@ REHEARSAL = Condition("listeners were simulated", lambda f: f.simulated)
 SUPPORTED = Condition("the claim is supported", lambda f: f.verdict == "supported")
 CONTRADICTED = Condition("the claim is contradicted", lambda f: f.verdict == "contradicted")
 UNDECIDED = Condition("the claim is undecided", lambda f: f.verdict == "undecided")
+SMALL = Condition("shown and too small to matter", lambda f: f.verdict == "too small to matter")
+SUPPORTED_OPEN = Condition(
+    "the claim is supported, whether its difference matters is open",
+    lambda f: f.verdict == "supported" and f.matters == "open",
+)
+CONTRADICTED_OPEN = Condition(
+    "the claim is contradicted, whether the difference matters is open",
+    lambda f: f.verdict == "contradicted" and f.matters == "open",
+)
 PREFER_SHOWN = Condition("a claim 'prefer I over J' is supported", _claims("prefer"))
 MOST_SHOWN = Condition("a claim 'prefer I most' is supported", _claims("most"))
 HEAR_SHOWN = Condition("a claim 'hear I from J' is supported", _claims("hear"))

@@ -7,7 +7,7 @@ from typing import Any
 
 from markupsafe import Markup
 
-from analysis.report.answer import claim_facts
+from analysis.report.answer import badge, claim_facts
 from analysis.report.evidence import Row, clean_text
 from analysis.report.page import Block, Page, Section
 from analysis.report.panel_figures import worth_strip
@@ -45,8 +45,7 @@ def _cells(page: Page, row: Row) -> dict[str, object]:
 
 
 def _verdict(page: Page, row: Row) -> Markup:
-    facts = claim_facts(page, row)
-    return page.say(f"claim.{facts.verdict or 'unknown'}", facts)
+    return badge(page, claim_facts(page, row))
 
 
 def _screening(page: Page) -> list[Block]:

@@ -41,6 +41,10 @@ def _half_up(value: float, places: int) -> str:
     return str(Decimal(repr(value)).quantize(Decimal(1).scaleb(-places), ROUND_HALF_UP))
 
 
+#: Shares that agree with one half to so many decimals of a percentage are one half.
+_MOST_PLACES = 6
+
+
 def _percent(value: float) -> str:
     """Write a proportion; never round an unsure one to 0 or 100 %, nor across one half."""
     if 0 < value < 0.01:
@@ -48,8 +52,10 @@ def _percent(value: float) -> str:
     if 0.99 < value < 1:
         return f"over{NBSP}99{NBSP}%"
     percent = float(Decimal(repr(value)) * 100)
-    crosses_half = value != 0.5 and _half_up(percent, 0) == "50"
-    return f"{_half_up(percent, 1 if crosses_half else 0)}{NBSP}%"
+    places = 0
+    while places < _MOST_PLACES and value != 0.5 and float(_half_up(percent, places)) == 50:
+        places += 1
+    return f"{_half_up(percent, places)}{NBSP}%"
 
 
 def _chance(value: float) -> str:
@@ -108,6 +114,7 @@ KINDS: dict[str, Callable[[float], str]] = {
     "count": _count,
     "length": _count,
     "percent": _percent,
+    "points": lambda value: f"{round(100 * value, 9):g}",
     "chance": _chance,
     "one_in": _one_in,
     "p": _p_value,

@@ -45,7 +45,7 @@ def points_of_plan(page: Page) -> list[Point]:
     """Compare practice with plan, point by point, in the order of a study."""
     makers = (
         _sealed, _earlier, _listeners, _sittings, _stopping, _times, _questions, _screening,
-        _alpha, _metric, _claims, _budgets, _checks, _software, _playback,
+        _alpha, _smallest, _metric, _claims, _budgets, _checks, _software, _playback,
     )  # fmt: skip
     return [point for make in makers for point in make(page)]
 
@@ -247,6 +247,23 @@ def _alpha(page: Page) -> Iterator[Point]:
         page.n(used, "plain") if page.known(used) else None,
         page.evidence.number(planned) == page.evidence.number(used),
     )
+
+
+def _smallest(page: Page) -> Iterator[Point]:
+    """Hold the smallest effect that was declared against the one that verdicts were given by."""
+    planned = page.evidence.number("/study/plan/smallest_effect")
+    used = page.evidence.number("/results/about/smallest_effect")
+    if planned is None and used is None:
+        return
+
+    def words(points: float | None) -> Markup:
+        if points is None:
+            return page.say("prac.no_smallest")
+        return page.say("prac.points", points=page.user(f"{points:g}"))
+
+    # The plan counts points, results shares.
+    used = None if used is None else round(100 * used, 9)
+    yield _point(page, "smallest", words(planned), words(used), planned == used)
 
 
 def _metric(page: Page) -> Iterator[Point]:

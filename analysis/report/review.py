@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from markupsafe import Markup
 
-from analysis.report.answer import claim_facts, estimate_kind
+from analysis.report.answer import badge, claim_facts, estimate_kind, smallest_note
 from analysis.report.evidence import Row
 from analysis.report.page import Block, Page, Section
 from analysis.report.practice import points_of_plan, practice_table, same_text
@@ -29,7 +29,7 @@ def _claim_row(page: Page, row: Row) -> list[object]:
         estimate = page.say(f"claim.estimate.{name}", value=estimate)
     return [
         page.user(row.get("text") or ""),
-        page.say(f"claim.{facts.verdict or 'unknown'}", facts),
+        badge(page, facts),
         page.user(row.get("test") or _DASH),
         estimate,
         page.between(row, "ci_low", "ci_high", kind) if bounded else _DASH,
@@ -50,6 +50,7 @@ def verdicts_section(page: Page) -> Section:
         [
             page.warning("claim.rehearsal") if page.mark else None,
             page.table(columns, [_claim_row(page, row) for row in rows], style="words"),
+            smallest_note(page),
             *_held(page, rows),
             page.note("claim.undecided.note", undecided) if undecided else None,
         ],

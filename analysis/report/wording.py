@@ -22,15 +22,18 @@ from analysis.report.conditions import (
     BEST_OPEN,
     BEST_SURE,
     CONTRADICTED,
+    CONTRADICTED_OPEN,
     HEAR_SHOWN,
     NOT_TOLD_APART,
     PREFER_SHOWN,
     REHEARSAL,
     RULES,
+    SMALL,
     STEP_LIKELY,
     STEP_OPEN,
     STEP_SURE,
     SUPPORTED,
+    SUPPORTED_OPEN,
     TOLD_APART,
     UNDECIDED,
     Facts,
@@ -90,6 +93,12 @@ _HEADLINE = {
     "head.best_claim_open": limit(
         "The claim that it is liked most did not pass its own, stricter test, so it is not settled."
     ),
+    "head.matters_no": limit(
+        "But the claims show a difference here that is too small to matter; they say which."
+    ),
+    "head.matters_open": limit(
+        "Whether that is large enough to matter by the plan has not been shown."
+    ),
     "head.no_order": limit(
         "Which single step to take first was not worked out from these data; the order of the "
         "versions is not yet an order of work."
@@ -119,10 +128,20 @@ _CLAIMS = {
     "claim.supported": Sentence("Supported", SUPPORTED, "name"),
     "claim.contradicted": Sentence("Contradicted", CONTRADICTED, "name"),
     "claim.undecided": Sentence("Undecided", UNDECIDED, "name"),
+    "claim.too-small": Sentence("Too small to matter", SMALL, "name"),
+    "claim.supported_open": Sentence(
+        "Supported; whether it matters is open", SUPPORTED_OPEN, "name"
+    ),
+    "claim.contradicted_open": Sentence(
+        "Contradicted; whether it matters is open", CONTRADICTED_OPEN, "name"
+    ),
     "claim.unknown": name("Not judged"),
     "claim.supported.words": Sentence("The answers back this claim.", SUPPORTED),
     "claim.contradicted.words": Sentence("The answers speak against this claim.", CONTRADICTED),
     "claim.undecided.words": limit("The answers do not settle this claim.", UNDECIDED),
+    "claim.too-small.words": limit(
+        "The answers show a difference, but not one as large as the plan says matters.", SMALL
+    ),
     "claim.unknown.words": limit("No verdict was given for this claim; it is not judged here."),
     "claim.undecided.note": limit(
         "Undecided is not the same as no difference: the study could not tell.", UNDECIDED
@@ -151,6 +170,10 @@ _CLAIMS = {
     "claim.alpha": Sentence(
         "Claims were tested at the level {alpha} that the plan set, except where a sentence sets "
         "its own."
+    ),
+    "claim.smallest": Sentence(
+        "The smallest effect that matters: {points} points of decisions away from an even split, "
+        "or as much beyond guessing."
     ),
     "claim.rehearsal": limit(
         "These verdicts are about simulated listeners and show only that the procedure works.",
@@ -354,6 +377,10 @@ _CARD = {
     "card.apart": finding("{pair}: told apart ({share} right).", TOLD_APART),
     "card.not_shown": limit(
         "{pair}: not shown to sound different ({share} right).", NOT_TOLD_APART
+    ),
+    "card.matters": limit(
+        "Told apart means more often than guessing, and not that the difference is large enough to "
+        "matter; the claims say whether it is."
     ),
     "card.guess": Sentence("Pure guessing gets about {rule_half} right."),
     "card.you_right": Sentence(

@@ -403,6 +403,23 @@ def check_preference(table, found):
             assert math.isclose(row[key], value, rel_tol=1e-9, abs_tol=1e-12), (row["pair"], key)
 
 
+def check_sizes(study, claims):
+    """Hold every remark on size against the plan's smallest effect and the claim's interval."""
+    declared = study["plan"].get("smallest_effect")
+    for row in claims:
+        matters = row.get("matters")
+        if matters is None:
+            assert row["verdict"] != "too small to matter", row["text"]
+            continue
+        least = declared / 100
+        assert math.isclose(row["smallest_effect"], least), row["text"]
+        inside = -least < row["effect_low"] and row["effect_high"] < least
+        assert (row["verdict"] == "too small to matter") == (matters == "no"), row["text"]
+        assert inside or matters != "no", row["text"]
+        if matters == "yes":
+            assert row["effect_low"] >= least or row["effect_high"] <= -least, row["text"]
+
+
 def main(path):
     failed = 0
 
@@ -432,6 +449,7 @@ def main(path):
             step("schedule", lambda: check_schedule(study, seed, rows, schedule))
         step("trial table", lambda: check_table(rows, schedule, table))
         step("discrimination", lambda: check_discrimination(table, results["discrimination"]))
+        step("sizes", lambda: check_sizes(study, results["claims"]))
         step("preference", lambda: check_preference(table, results["preference"]["pairs"]))
     return 1 if failed else 0
 

@@ -47,3 +47,39 @@ def test_a_claim_in_no_known_form_shows_the_forms(tmp_path, call):
     outcome = call("analyse", table, "--claim", "new rocks")
     assert outcome.code == 2
     assert "listeners prefer I over J" in outcome.err
+
+
+def test_a_difference_too_small_to_matter_is_told_as_such(tmp_path, call):
+    # 24 listeners, each 54 of 100 or 55 of 100 for the new one: shown, and below 60 to 40.
+    table = tmp_path / "theirs.csv"
+    rows = []
+    for person in range(24):
+        for trial in range(100):
+            a, b = ("new", "old") if trial % 2 else ("old", "new")
+            answer = "a" if (a == "new") == (trial < 54 + person % 2) else "b"
+            rows.append(f"p{person},1,{trial + 1},paired,,{a},{b},,{answer}")
+    table.write_text(HEAD + "\n".join(rows) + "\n")
+    claim = ("--claim", "listeners prefer new over old")
+    assert "supported" in call("analyse", table, *claim).out
+    report = tmp_path / "theirs.html"
+    options = ("--smallest-effect", "10", "--report", report)
+    outcome = call("analyse", table, *claim, *options)
+    assert outcome.code == 0, outcome
+    assert "too small to matter  listeners prefer new over old" in outcome.out
+    results = json.loads((tmp_path / "results.json").read_text())
+    assert results["about"]["smallest_effect"] == pytest.approx(0.1)
+    row = results["claims"][0]
+    assert (row["verdict"], row["matters"]) == ("too small to matter", "no")
+    html = report.read_text()
+    assert "Too small to matter" in html
+    assert "isteners prefer new over old in" not in html
+
+
+@pytest.mark.parametrize("points", ["0.05", "60", "-5"])
+def test_a_smallest_effect_that_is_no_number_of_points(tmp_path, call, points):
+    table = tmp_path / "theirs.csv"
+    table.write_text(judgements(9))
+    outcome = call("analyse", table, "--smallest-effect", points)
+    assert outcome.code == 2
+    assert "smallest effect" in outcome.err
+    assert "Write points of decisions: 5" in outcome.err

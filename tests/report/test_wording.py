@@ -21,8 +21,8 @@ DENIALS = re.compile(
 
 def every_fact():
     for claim, verdict, p_best, step, p_value, stages, link, control in itertools.product(
-        (None, "hear", "prefer", "most", "same", "other"),
-        (None, "supported", "contradicted", "undecided"),
+        (None, "hear", "prefer", "neither", "most", "same", "other"),
+        (None, "supported", "contradicted", "undecided", "too small to matter"),
         (None, 0.0, 0.79, 0.8, 0.95),
         (None, 0.79, 0.8, 0.95),
         (None, 0.0499, 0.05, 0.2),
@@ -42,7 +42,14 @@ def every_fact():
         )
 
 
-FACTS = list(every_fact())
+# Whether a difference matters is asked of claims only; it multiplies nothing else.
+SIZED = [
+    Facts(claim=claim, verdict=verdict, matters=matters)
+    for claim in ("hear", "prefer", "most")
+    for verdict in ("supported", "contradicted", "undecided", "too small to matter")
+    for matters in ("yes", "no", "open")
+]
+FACTS = [*every_fact(), *SIZED]
 
 
 SPOKEN = sorted(key for key, s in SENTENCES.items() if s.use == "finding" or s.use == "limit")
