@@ -335,7 +335,7 @@ def _settled(row: Mapping[str, Any], second: _Second, p_holm: float) -> _Second:
 def _interval_words(row: Mapping[str, Any], second: _Second) -> str:
     low, high = second.ci_low, second.ci_high
     if row["kind"] == "step":
-        return f"95 % interval of the difference {low:.2f} to {high:.2f}"
+        return f"95 % interval of the difference {low:.3g} to {high:.3g}"
     wide = "90" if row["kind"] == "similar" else "95"
     if row["kind"] not in _HEARING:
         low, high = logistic(low), logistic(high)

@@ -42,6 +42,7 @@ from analysis.report.conditions import (
 )
 from analysis.report.experiments_words import EXPERIMENTS
 from analysis.report.names import NAMES
+from analysis.report.turning_words import TURNING
 
 __all__ = ["SENTENCES", "first_allowed", "say"]
 
@@ -556,6 +557,7 @@ SENTENCES: dict[str, Sentence] = {
     **_CARD,
     **_DECISION,
     **EXPERIMENTS,
+    **TURNING,
     **_LISTENERS,
     **ACCOUNT,
     **NAMES,
