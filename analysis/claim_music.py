@@ -146,9 +146,16 @@ def music_like_this(
     )
     adjusted = holm(p)
     return [
-        None if second is None else asdict(_settled(row, second, float(q)))
+        None if second is None else asdict(_marked(_settled(row, second, float(q)), heard))
         for row, second, q in zip(rows, found, adjusted, strict=True)
     ]
+
+
+def _marked(second: _Second, heard: Heard) -> _Second:
+    """Mark the words where listeners were simulated."""
+    if heard.trials is None or not heard.trials.simulated:
+        return second
+    return replace(second, words=f"Simulated listeners: {second.words}")
 
 
 def _heard_by(
