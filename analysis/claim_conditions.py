@@ -46,7 +46,9 @@ def conditions(trials: TrialTable, claim: Claim) -> str:
         what = f"rendered tonal balance{played}"
         left_out = "distortion, noise, space, other seats"
     names = sorted(set(rows["programme"].astype(str)) - {""})
-    music = f"the programme{'s' * (len(names) > 1)} {listed(names)}" if names else "what was played"
+    music = "what was played"
+    if names:
+        music = f"{'these pieces' if len(names) > 1 else 'this piece'} ({listed(names)})"
     who = _who(rows, trials, claim)
     return f"Holds for {what}, {music}, {who}. Not for {left_out} or other music."
 

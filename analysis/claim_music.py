@@ -146,9 +146,16 @@ def music_like_this(
     )
     adjusted = holm(p)
     return [
-        None if second is None else asdict(_settled(row, second, float(q)))
+        None if second is None else asdict(_marked(_settled(row, second, float(q)), heard))
         for row, second, q in zip(rows, found, adjusted, strict=True)
     ]
+
+
+def _marked(second: _Second, heard: Heard) -> _Second:
+    """Mark the words where listeners were simulated."""
+    if heard.trials is None or not heard.trials.simulated:
+        return second
+    return replace(second, words=f"Simulated listeners: {second.words}")
 
 
 def _heard_by(
@@ -335,7 +342,7 @@ def _settled(row: Mapping[str, Any], second: _Second, p_holm: float) -> _Second:
 def _interval_words(row: Mapping[str, Any], second: _Second) -> str:
     low, high = second.ci_low, second.ci_high
     if row["kind"] == "step":
-        return f"95 % interval of the difference {low:.2f} to {high:.2f}"
+        return f"95 % interval of the difference {low:.3g} to {high:.3g}"
     wide = "90" if row["kind"] == "similar" else "95"
     if row["kind"] not in _HEARING:
         low, high = logistic(low), logistic(high)

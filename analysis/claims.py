@@ -102,9 +102,10 @@ def judge_claims(
     list of dict
         ``text``, ``verdict`` (supported, contradicted, undecided, and where a smallest effect is
         declared, too small to matter), ``direction`` (1 where the data lean to the claim, -1
-        against it, 0 where it was held open), ``matters`` (yes, no, open; None without a smallest effect
-        and for claims of another kind), ``smallest_effect``, ``effect_low``, ``effect_high``
-        (interval at the claim's own level on the scale of the smallest effect), ``test``,
+        against it, 0 where it was held open), ``matters`` (yes, no, open; None without a smallest
+        effect and for claims of another kind), ``smallest_effect``, ``effect_low``,
+        ``effect_high`` (interval at the claim's own level on the scale of the smallest effect),
+        ``test``,
         ``statistic``, ``p_value``, ``p_holm``, ``ci_low``, ``ci_high``, ``estimate``, ``needs``,
         ``words``, ``n_trials``, ``n_listeners``, ``method``, ``who`` (group, or None for
         everybody), ``conditions`` (what the verdict holds for).

@@ -178,7 +178,12 @@ def listener_counts(correct: np.ndarray, trials: np.ndarray) -> tuple[np.ndarray
 
 
 def panel_proportion(
-    correct: np.ndarray, trials: np.ndarray, *, chance: float, confidence: float = 0.95
+    correct: np.ndarray,
+    trials: np.ndarray,
+    *,
+    chance: float,
+    confidence: float = 0.95,
+    every_answer: bool = False,
 ) -> PanelProportion:
     """Test whether a panel is better than guessing, listeners being the unit.
 
@@ -201,6 +206,9 @@ def panel_proportion(
         Guessing probability.
     confidence : float, optional
         Level of the interval.
+    every_answer : bool, optional
+        Let every answer count once in place of every listener, errors still between listeners: to
+        be shown beside a verdict, never as one.
 
     Returns
     -------
@@ -214,15 +222,17 @@ def panel_proportion(
     k, n = listener_counts(correct, trials)
     g, total = len(n), float(n.sum())
     over_trials = float(k.sum() / total)
+    # Weights of mean 1: a visit's share counts by its length, or every share alike.
+    weight = n * (g / total) if every_answer else np.ones(g)
     shares = k / n
-    p = over_trials if np.ptp(n) == 0 else float(shares.mean())
+    p = over_trials if every_answer or np.ptp(n) == 0 else float(shares.mean())
     if g < 2:
         nan = float("nan")
         return PanelProportion(
             *(int(total), g, p, nan, nan, nan, nan, nan, nan, nan, over_trials),
             *(chance, confidence, "one listener"),
         )
-    variance = float(((shares - p) ** 2).sum()) / (g * (g - 1))
+    variance = float(((weight * (shares - p)) ** 2).sum()) / (g * (g - 1))
     se = float(np.sqrt(variance))
     scatters = se > 1e-12
     t = (p - chance) / se if scatters else float("nan")
@@ -230,11 +240,11 @@ def panel_proportion(
     if scatters:
         p_value, rule = float(stats.t.sf(t, g - 1)), "listeners"
     if not scatters or g < SMALL_PANEL:
-        exact = _exact(k, n, p, chance)
+        exact = _exact(k, n, p, chance, pooled=every_answer)
         rule = "listeners and trials" if scatters else "trials"
         p_value = max(p_value, exact) if scatters else exact
     # What independent trials would give: G² / Σ(1/n) trials, the plain total when visits agree.
-    worth = g**2 / float((1 / n).sum())
+    worth = g**2 / float((weight**2 / n).sum())
     independent = p * (1 - p) / worth
     effect = variance / independent if independent > 0 else 1.0
     low, high = wilson_interval(p, worth, max(effect, 1.0), g, confidence)
@@ -244,10 +254,10 @@ def panel_proportion(
     )
 
 
-def _exact(k: np.ndarray, n: np.ndarray, mean: float, chance: float) -> float:
-    """Return the exact one-sided p-value of a mean over listeners who all guess."""
+def _exact(k: np.ndarray, n: np.ndarray, mean: float, chance: float, *, pooled: bool) -> float:
+    """Return the exact one-sided p-value of a mean over listeners, or answers, that all guess."""
     # Right answers of same-different panels may be fractions; round against the finding.
-    if np.ptp(n) == 0:
+    if pooled or np.ptp(n) == 0:
         whole, total = int(np.floor(k.sum() + 1e-9)), int(n.sum())
         return float(exact_p(np.array(whole), np.array(total), chance=chance)[0])
     rounded = float((np.floor(k + 1e-9) / n).mean())

@@ -17,6 +17,7 @@ from analysis.claim_grammar import claimed_groups, parse_claim
 from analysis.claim_hearing import obvious_controls
 from analysis.claim_music import music_like_this
 from analysis.claims import Heard, judge_claims
+from analysis.conduct_flags import flagged_listeners
 from analysis.discrimination import discrimination_rows, forced_choice_cells
 from analysis.errors import InputError
 from analysis.grading import grading_block
@@ -32,7 +33,8 @@ from analysis.ratings import ratings_block
 from analysis.regions import region_block
 from analysis.regions_dose import dose_block
 from analysis.reliability import reliability_block
-from analysis.screening import parse_screening
+from analysis.screening import ScreeningRule, parse_screening
+from analysis.sensitivity import sensitivity
 from analysis.smallest_effect import check_smallest_effect
 from analysis.stages import StageTable
 from analysis.trials import TrialTable
@@ -58,7 +60,12 @@ class _Options:
     budgets: tuple[float, ...] | None
     mid_p: bool
     smallest_effect: float | None
-    post_screening: bool
+    screening: ScreeningRule | None
+
+    @property
+    def post_screening(self) -> bool:
+        """Whether the plan declared the screening of ratings."""
+        return self.screening is not None and self.screening.kind == "bs1534"
 
 
 def analyse(
@@ -151,7 +158,7 @@ def analyse(
         budgets=None if budgets is None else tuple(budgets),
         mid_p=mid_p,
         smallest_effect=smallest,
-        post_screening=rule is not None and rule.kind == "bs1534",
+        screening=rule,
     )
     result = _blocks(trials, options)
     result["screened"] = None
@@ -171,6 +178,7 @@ def _blocks(trials: TrialTable, options: _Options) -> dict[str, Any]:
     cells = forced_choice_cells(trials)
     preference = fit_preference(trials, reference=options.reference, seed=seed)
     links = fit_links(preference, options.stages, primary=options.primary_metric, seed=seed)
+    reliability = reliability_block(trials)
     preferred = preference_block(preference) | depth_blocks(
         trials, preference, mixed=options.mixed, seed=seed
     )
@@ -181,7 +189,7 @@ def _blocks(trials: TrialTable, options: _Options) -> dict[str, Any]:
         ),
         "preference": preferred,
         "choice": choice_block(cells) if options.mixed else [],
-        "reliability": reliability_block(trials),
+        "reliability": reliability,
         "ratings": ratings_block(trials, declared=options.post_screening),
         "grading": grading_block(trials),
         "power": power_block(cells, preference, alpha=alpha, margins=_margins(options.claims)),
@@ -202,12 +210,15 @@ def _blocks(trials: TrialTable, options: _Options) -> dict[str, Any]:
             trials,
             options,
             Heard(cells, preference, obvious_controls(trials.frame), links, trials),
+            reliability,
         ),
     }
 
 
-def _claims(trials: TrialTable, options: _Options, heard: Heard) -> list[dict[str, Any]]:
-    """Judge the claims, for these pieces and for music like them."""
+def _claims(
+    trials: TrialTable, options: _Options, heard: Heard, reliability: dict[str, Any]
+) -> list[dict[str, Any]]:
+    """Judge the claims, for these pieces and for music like them, and say what turns them."""
     groups = _groups(trials, options)
     rows = judge_claims(
         options.claims,
@@ -219,7 +230,19 @@ def _claims(trials: TrialTable, options: _Options, heard: Heard) -> list[dict[st
         simulated=trials.simulated,
     )
     wider = music_like_this(rows, heard, groups=groups, stages=options.stages)
-    return [row | {"music_like_this": second} for row, second in zip(rows, wider, strict=True)]
+    turning = sensitivity(
+        rows,
+        heard,
+        groups=groups,
+        stages=options.stages,
+        alpha=options.alpha,
+        flagged=flagged_listeners(trials, reliability, options.screening),
+        primary_metric=options.primary_metric,
+    )
+    return [
+        row | {"music_like_this": second, "sensitivity": other}
+        for row, second, other in zip(rows, wider, turning, strict=True)
+    ]
 
 
 def _margins(claims: tuple[str, ...]) -> list[float]:

@@ -355,6 +355,7 @@ def _claim(page: Page, row: Row) -> dict[str, object]:
         "numbers": _claim_numbers(page, row),
         "needs": page.say("claim.needs", needs=page.user(_unbroken(needs))) if needs else None,
         "holds": page.user(row.get("conditions")) if row.get("conditions") else None,
+        "beside": _beside(page, row),
     }
 
 
@@ -364,6 +365,21 @@ def smallest_note(page: Page) -> Block | None:
     if not page.known(place):
         return None
     return page.note("claim.smallest", points=page.n(place, "points"))
+
+
+def _beside(page: Page, row: Row) -> list[Markup]:
+    """Say whether a verdict holds for music like this, and what turns it."""
+    music, sensitivity = row.get("music_like_this"), row.get("sensitivity")
+    said = []
+    if isinstance(music, dict) and music.get("words"):
+        said.append(page.user(_unbroken(music["words"])))
+    if isinstance(sensitivity, dict) and sensitivity.get("word"):
+        said.append(page.say("turn.by", word=page.user(_unbroken(_turner(sensitivity)))))
+    return said
+
+
+def _turner(sensitivity: dict[str, object]) -> str:
+    return "nothing that was tried" if sensitivity.get("stable") else str(sensitivity["word"])
 
 
 def claims_section(page: Page) -> Section:

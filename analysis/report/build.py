@@ -35,6 +35,7 @@ from analysis.report.rated import ratings_section
 from analysis.report.review import departures_section, verdicts_section
 from analysis.report.sound import deviation_section, levels_section, responses_section
 from analysis.report.steps import upgrade_section
+from analysis.report.turning import turning_section
 
 __all__ = ["VOICES", "build_report", "build_voices", "render_report"]
 
@@ -62,7 +63,7 @@ VOICES: dict[str, Voice] = {
                 None,
                 (preference_section, differences_section, discrimination_section, expected_section),
             ),
-            (None, (strength_section, ratings_section, grading_section)),
+            (None, (turning_section, strength_section, ratings_section, grading_section)),
             (None, (regions_section, dose_section, link_section, predictions_section)),
             (None, (responses_section, deviation_section, levels_section, schedule_section)),
             (None, (listeners_section, power_section, methods_section, stages_section)),
@@ -82,7 +83,7 @@ VOICES: dict[str, Voice] = {
             ("part.results", (preference_section, differences_section, strength_section)),
             ("part.results", (ratings_section, grading_section)),
             ("part.results", (regions_section, dose_section, link_section, predictions_section)),
-            ("part.results", (upgrade_section, claims_section)),
+            ("part.results", (upgrade_section, claims_section, turning_section)),
             ("part.discussion", (power_section, limits_section)),
             ("part.availability", (checks_section,)),
         ),

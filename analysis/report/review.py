@@ -10,6 +10,7 @@ from analysis.report.answer import badge, claim_facts, estimate_kind, smallest_n
 from analysis.report.evidence import Row
 from analysis.report.page import Block, Page, Section
 from analysis.report.practice import points_of_plan, practice_table, same_text
+from analysis.report.turning import other_music, turning_word
 
 __all__ = ["departures_section", "verdicts_section"]
 
@@ -35,6 +36,8 @@ def _claim_row(page: Page, row: Row) -> list[object]:
         page.between(row, "ci_low", "ci_high", kind) if bounded else _DASH,
         shown("p_value", "p"),
         shown("p_holm", "p"),
+        other_music(page, row),
+        turning_word(page, row),
     ]
 
 
@@ -44,6 +47,7 @@ def verdicts_section(page: Page) -> Section:
     if not rows:
         return page.section("claims", [page.para("claim.none")])
     columns = ["claim", "verdict", "test", "estimate", "interval", "p", "p_holm"]
+    columns += ["other_music", "turns"]
     undecided = next((f for r in rows if (f := claim_facts(page, r)).verdict == "undecided"), None)
     return page.section(
         "claims",

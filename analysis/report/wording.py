@@ -45,6 +45,7 @@ from analysis.report.conditions import (
 )
 from analysis.report.experiments_words import EXPERIMENTS
 from analysis.report.names import NAMES
+from analysis.report.turning_words import TURNING
 
 __all__ = ["SENTENCES", "first_allowed", "say"]
 
@@ -583,6 +584,7 @@ SENTENCES: dict[str, Sentence] = {
     **_CARD,
     **_DECISION,
     **EXPERIMENTS,
+    **TURNING,
     **_LISTENERS,
     **ACCOUNT,
     **NAMES,

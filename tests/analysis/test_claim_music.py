@@ -247,6 +247,12 @@ def test_pieces_without_names_are_no_pieces() -> None:
     assert second["declined_reason"] == "not every trial says which piece was played"
 
 
+def test_words_about_simulated_listeners_are_marked() -> None:
+    frame = paired(spread(12, 8, 0.8, 0.0)).assign(simulated=True)
+    ((_, second),) = both(frame, PREFER)
+    assert second["words"].startswith("Simulated listeners: For music like these 8 pieces")
+
+
 def test_claims_about_one_person_have_no_second_verdict() -> None:
     heard = heard_of(abx(np.full((12, 8), 3.0)))
     rows = judge_claims(["listener P01 hears i from j"], heard)

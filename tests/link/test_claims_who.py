@@ -139,7 +139,7 @@ def test_conditions_name_sound_music_and_people_from_the_answers():
     frame = two_minds(programme="low-tide", output="headphones")
     (row,) = judged(frame, "listeners prefer j over i among players")
     assert row["conditions"] == (
-        "Holds for rendered tonal balance, on headphones, the programme low-tide, these listeners "
+        "Holds for rendered tonal balance, on headphones, this piece (low-tide), these listeners "
         "of the group players (14). Not for distortion, noise, space, other seats or other music."
     )
 

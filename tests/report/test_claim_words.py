@@ -35,7 +35,7 @@ def claim(**more: Any) -> Claim:
         "n_trials": 240,
         "needs": None,
         "words": "As a first step speakers gains more per unit of cost than source.",
-        "conditions": "Holds for rendered tonal balance, on headphones, the programme kite-street, "
+        "conditions": "Holds for rendered tonal balance, on headphones, this piece (kite-street), "
         "these listeners (16). Not for distortion, noise, space, other seats or other music.",
     }
     return row | more
@@ -49,7 +49,7 @@ def shown(evidence: dict[str, Any], *claims: Claim) -> str:
 
 
 def test_a_verdict_says_what_it_holds_for(lean: dict[str, Any]) -> None:
-    assert "Holds for rendered tonal balance, on headphones, the programme" in shown(lean, claim())
+    assert "Holds for rendered tonal balance, on headphones, this piece" in shown(lean, claim())
 
 
 def test_gains_by_cost_are_told_for_a_hundred_units(lean: dict[str, Any]) -> None:
