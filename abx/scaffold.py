@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from abx.errors import InputError
-from abx.names import id_fault
+from abx.names import id_fault, unprintable
 from abx.workspace import replace_file
 
-__all__ = ["DEFAULT_STAGES", "check_stages", "refuse_existing", "write_scaffold"]
+__all__ = ["DEFAULT_STAGES", "check_stages", "default_title", "refuse_existing", "write_scaffold"]
 
 #: Stages of the usual job, first to last.
 DEFAULT_STAGES = ("as-delivered", "source", "speakers", "both")
@@ -42,9 +42,10 @@ def write_scaffold(
     Raises
     ------
     InputError
-        If a study exists there, or a stage id is unusable.
+        If a study exists there, or the title or a stage id is unusable.
     """
     check_stages(stages)
+    _check_title(title)
     refuse_existing(directory)
     study_file = directory / "study.toml"
     for name in ("responses", "programmes"):
@@ -96,6 +97,21 @@ def check_stages(stages: Sequence[str]) -> None:
             where="stage id",
             problem=f"{len(stages)} stages, {len(set(stages))} of them different",
             remedy="name two or more different stages",
+        )
+
+
+def default_title(directory: Path) -> str:
+    """Return a title made of the folder's name."""
+    words = directory.resolve().name.replace("-", " ").strip().capitalize()[:200]
+    return "Listening study" if not words or unprintable(words) or "\n" in words else words
+
+
+def _check_title(title: str) -> None:
+    if not title.strip() or len(title) > 200 or unprintable(title) or "\n" in title:
+        raise InputError(
+            where="--title",
+            problem=f"{title[:60]!r} cannot be a title",
+            remedy="use 1 to 200 characters on one line",
         )
 
 

@@ -49,7 +49,8 @@ def read_number_table(path: str | Path, *, min_columns: int, max_columns: int) -
     """
     path = Path(path)
     raw = _read_bytes(path)
-    lines = _decode(raw, path.name).splitlines()
+    # Not splitlines: it also ends a line at signs that editors show inside one.
+    lines = re.split(r"\r\n|\r|\n", _decode(raw, path.name))
     data = [(n, text.strip()) for n, text in enumerate(lines, start=1)]
     data = [(n, text) for n, text in data if text and not text.startswith(COMMENT_SIGNS)]
     if data and _is_header(data[0][1]):

@@ -3,13 +3,24 @@
 from __future__ import annotations
 
 import signal
+import sys
 from collections.abc import Iterator
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
+from hypothesis import HealthCheck, settings
+
+sys.path.insert(0, str(Path(__file__).parent))  # for the guards that all tests share
+
+from guards import PAGE_MS
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
+
+# An example that takes long on a busy machine is no fault of what it tries.
+settings.register_profile("patient", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("patient")
 
 # A run that was started in the background inherits that Ctrl-C is ignored, and would pass that on
 # to the commands it stops by Ctrl-C.
@@ -31,8 +42,9 @@ FLAGS = [
 
 @pytest.fixture(scope="session")
 def browser() -> Iterator[Browser]:
-    from playwright.sync_api import sync_playwright
+    from playwright.sync_api import expect, sync_playwright
 
+    expect.set_options(timeout=PAGE_MS)
     with sync_playwright() as playwright:
         chromium = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=FLAGS)
         yield chromium

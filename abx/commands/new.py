@@ -57,15 +57,20 @@ def command(
     defaults. With FILES (measured tables and music) the study is complete at once: tables
     with the same name but for a number at the end are one stage.
     """
-    from abx.scaffold import DEFAULT_STAGES, check_stages, refuse_existing, write_scaffold
+    from abx.scaffold import (
+        DEFAULT_STAGES,
+        check_stages,
+        default_title,
+        refuse_existing,
+        write_scaffold,
+    )
 
     refuse_existing(directory)
     if stages:
         check_stages(stages)
     if _asks() and not files and not (title and stages and listeners and positions):
         say(_ABOUT)
-    default_title = directory.resolve().name.replace("-", " ").capitalize()
-    title = title or _ask("Title of the study", default_title, str)
+    title = title or _ask("Title of the study", default_title(directory), str)
     if files:
         if stages or positions:
             raise click.UsageError("with files, stages and positions come from their names")

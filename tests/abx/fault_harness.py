@@ -25,6 +25,7 @@ from abx.store import Store
 __all__ = ["AppProcess", "Listener", "check_every_answer", "run_listeners"]
 
 _RETRY_S = 0.05
+_GUARD_S = 600.0  # whatever takes longer hangs; a busy machine may take its time
 
 
 @dataclass
@@ -59,10 +60,10 @@ class AppProcess:
         return f"http://127.0.0.1:{self.port}"
 
     def wait(self) -> None:
-        deadline = time.monotonic() + 240
+        deadline = time.monotonic() + _GUARD_S
         while True:
             try:
-                httpx.get(f"{self.url}/listen/nobody/next", timeout=5)
+                httpx.get(f"{self.url}/listen/nobody/next", timeout=60)
                 return
             except httpx.TransportError:
                 assert self.process is not None
@@ -78,17 +79,28 @@ class AppProcess:
     def stop(self) -> None:
         if self.process is not None and self.process.poll() is None:
             self.process.terminate()
-            self.process.wait(timeout=30)
+            self.process.wait(timeout=_GUARD_S)
+
+
+def _set() -> threading.Event:
+    event = threading.Event()
+    event.set()
+    return event
 
 
 @dataclass
 class Listener(threading.Thread):
-    """One tab: answers, repeats what was not acknowledged, notes what was."""
+    """One tab: answers, repeats what was not acknowledged, notes what was.
+
+    Before the last question it reloads the page until ``may_finish`` is set, so that there is
+    somebody under way for as long as a test needs one.
+    """
 
     urls: list[str]
     token: str
     seed: int
     pause_s: float = 0.0
+    may_finish: threading.Event = field(default_factory=_set)
     acknowledged: dict[str, str] = field(default_factory=dict)
     latencies_s: list[float] = field(default_factory=list)
     retries: int = 0
@@ -102,7 +114,7 @@ class Listener(threading.Thread):
 
     def run(self) -> None:
         try:
-            with httpx.Client(timeout=10) as client:
+            with httpx.Client(timeout=60) as client:
                 self._listen(client)
         except BaseException as error:
             self.fault = error
@@ -115,6 +127,10 @@ class Listener(threading.Thread):
                 message = self._call(client, rng, "POST", "resume")
                 continue
             assert message["state"] == "trial", message
+            is_last = message["phase"] == "test" and message["number"] == message["of"]
+            if is_last and not self.may_finish.wait(_RETRY_S):
+                message = self._call(client, rng, "GET", "next")
+                continue
             answer = rng.choice(message["answers"])["value"]
             body = {
                 "trial": message["trial"],
@@ -146,7 +162,7 @@ class Listener(threading.Thread):
         what: str,
         body: dict[str, object] | None = None,
     ) -> dict:
-        deadline = time.monotonic() + 400
+        deadline = time.monotonic() + _GUARD_S
         while True:
             url = f"{rng.choice(self.urls)}/listen/{self.token}/{what}"
             try:
@@ -170,7 +186,7 @@ def run_listeners(listeners: list[Listener]) -> None:
 
 def wait_for(listeners: list[Listener]) -> None:
     for listener in listeners:
-        listener.join(timeout=1200)
+        listener.join(timeout=2 * _GUARD_S)
         assert not listener.is_alive(), "a listener never finished"
         if listener.fault is not None:
             raise listener.fault

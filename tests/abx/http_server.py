@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import socket
 import threading
-import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
 
 import uvicorn
+from guards import GUARD_S, wait_until
 
 __all__ = ["running"]
 
@@ -24,13 +24,14 @@ def running(app: Any) -> Iterator[str]:
     thread = threading.Thread(target=server.run, args=([listener],))
     thread.start()
     try:
-        deadline = time.monotonic() + 20
-        while not server.started:
-            assert thread.is_alive(), "the server ended before it started"
-            assert time.monotonic() < deadline, "the server did not start"
-            time.sleep(0.01)
+        wait_until(lambda: _started(server, thread), "the server did not start")
         yield f"http://127.0.0.1:{listener.getsockname()[1]}"
     finally:
         server.should_exit = True
-        thread.join(timeout=20)
+        thread.join(GUARD_S)
         listener.close()
+
+
+def _started(server: uvicorn.Server, thread: threading.Thread) -> bool:
+    assert thread.is_alive(), "the server ended before it started"
+    return server.started

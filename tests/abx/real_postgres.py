@@ -18,6 +18,8 @@ from pathlib import Path
 
 __all__ = ["PostgresServer", "postgres_server"]
 
+_GUARD_S = 600.0  # whatever takes longer hangs; a busy machine may take its time
+
 
 def _binaries() -> Path:
     found = sorted(
@@ -75,11 +77,11 @@ class PostgresServer:
     def _wait(self) -> None:
         import psycopg
 
-        deadline = time.monotonic() + 30
+        deadline = time.monotonic() + _GUARD_S
         while True:
             try:
                 psycopg.connect(
-                    host=str(self.folder), user="postgres", dbname="postgres", connect_timeout=2
+                    host=str(self.folder), user="postgres", dbname="postgres", connect_timeout=60
                 ).close()
                 return
             except psycopg.OperationalError:
@@ -106,7 +108,7 @@ class PostgresServer:
     def stop(self) -> None:
         if self.process is not None and self.process.poll() is None:
             os.kill(self.server_pid(), signal.SIGQUIT)
-            self.process.wait(timeout=30)
+            self.process.wait(timeout=_GUARD_S)
 
 
 def _children(parent: int) -> list[int]:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import threading
 import time
 from pathlib import Path
 from random import Random
 
 import pytest
 from fault_harness import AppProcess, Listener, check_every_answer, run_listeners, wait_for
+from guards import wait_until
 from real_postgres import PostgresServer, postgres_server
 from sqlalchemy import event, text
 from study_desk import Desk, answer_open_trial, sit_through
@@ -22,6 +24,18 @@ def begin(sessions: Sessions, count: int) -> list[str]:
     return [sessions.begin(consent=True) for _ in range(count)]
 
 
+def everybody_answers(listeners: list[Listener]) -> bool:
+    return all(listener.acknowledged for listener in listeners)
+
+
+def wait_until_noticed(listeners: list[Listener]) -> None:
+    """Wait until somebody had to ask again."""
+    before = sum(listener.retries for listener in listeners)
+    wait_until(
+        lambda: sum(listener.retries for listener in listeners) > before, "nobody noticed the kill"
+    )
+
+
 def assert_log_holds(desk: Desk, store: Store) -> None:
     checks = verify_log(store, desk.study, desk.manifest, desk.root / "stimuli")
     assert [check.words for check in checks if not check.passed] == []
@@ -30,7 +44,7 @@ def assert_log_holds(desk: Desk, store: Store) -> None:
 def test_kill_9_of_the_app_at_random_moments(shared_desk: Desk, tmp_path: Path) -> None:
     """Two app processes on one SQLite file, each killed and started again while people answer."""
     url = f"sqlite:///{tmp_path / 'log.db'}"
-    rng = Random(11)
+    rng, killed = Random(11), threading.Event()
     with open_store(url) as store:
         sessions = shared_desk.sessions(store)
         apps = [AppProcess(shared_desk.root, url) for _ in range(2)]
@@ -41,21 +55,26 @@ def test_kill_9_of_the_app_at_random_moments(shared_desk: Desk, tmp_path: Path) 
                 app.wait()
             urls = [app.url for app in apps]
             tokens = begin(sessions, 4)
-            listeners = [Listener(urls, token, n, pause_s=0.04) for n, token in enumerate(tokens)]
+            listeners = [
+                Listener(urls, token, n, pause_s=0.04, may_finish=killed)
+                for n, token in enumerate(tokens)
+            ]
             for listener in listeners:
                 listener.start()
             for app in apps:
-                time.sleep(rng.uniform(0.1, 0.4))
+                wait_until(lambda: everybody_answers(listeners), "nobody answers")
+                time.sleep(rng.uniform(0.0, 0.2))  # a kill at any moment of an answer
                 app.kill()
+                wait_until_noticed(listeners)
                 app.start()
                 app.wait()
+            killed.set()
             wait_for(listeners)
         finally:
             for app in apps:
                 app.stop()
         answers = check_every_answer(store, sessions, listeners)
         assert answers == sum(len(sessions.slot(n).trials) for n in range(4))
-        assert sum(listener.retries for listener in listeners) > 0, "nobody noticed the kill"
         assert_log_holds(shared_desk, store)
 
 
@@ -70,19 +89,22 @@ def test_kill_9_of_postgresql_while_people_answer(shared_desk: Desk) -> None:
             try:
                 app.start()
                 app.wait()
+                killed = threading.Event()
                 listeners = [
-                    Listener([app.url], token, n, pause_s=0.04) for n, token in enumerate(tokens)
+                    Listener([app.url], token, n, pause_s=0.04, may_finish=killed)
+                    for n, token in enumerate(tokens)
                 ]
                 for listener in listeners:
                     listener.start()
-                time.sleep(0.3)
+                wait_until(lambda: everybody_answers(listeners), "nobody answers")
                 server.kill()
+                wait_until_noticed(listeners)
                 server.start()
+                killed.set()
                 wait_for(listeners)
             finally:
                 app.stop()
             check_every_answer(store, sessions, listeners)
-            assert sum(listener.retries for listener in listeners) > 0, "nobody noticed the kill"
             assert_log_holds(shared_desk, store)
 
 

@@ -6,6 +6,7 @@ import json
 import re
 import shlex
 import subprocess
+import tempfile
 from pathlib import Path
 
 import pandas as pd
@@ -21,7 +22,8 @@ from abx.commands.measure import _device
 from abx.errors import InputError
 from abx.evidence import _schedule_block
 from abx.export import safe_cell
-from abx.names import PASSABLE, id_fault, identifiers, path_fault
+from abx.names import PASSABLE, id_fault, identifiers, path_fault, unprintable
+from abx.scaffold import default_title, write_scaffold
 from abx.shell import command_line
 from abx.store import Entry, open_store
 from abx.study import study_from_text
@@ -203,6 +205,27 @@ def test_a_bundle_has_its_sound_where_it_has_the_stimuli() -> None:
     """A table may lie in the folder of the music, and the music in another."""
     assert not _has_sound({"members": {"study.toml": {}, "programmes/stock.csv": {}}})
     assert _has_sound({"members": {"music/a.wav": {}, "stimuli/3f.flac": {}}})
+
+
+@given(st.text(max_size=210))
+def test_a_scaffold_is_a_study_or_its_title_is_refused(title: str) -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        root = Path(folder) / "study"
+        if not title.strip() or len(title) > 200 or unprintable(title) or "\n" in title:
+            with pytest.raises(InputError, match=r"^--title: "):
+                write_scaffold(root, title=title, stages=("a", "b"), listeners=4)
+            assert not root.exists()
+        else:
+            file = write_scaffold(root, title=title, stages=("a", "b"), listeners=4)
+            assert study_from_text(file.read_text(encoding="utf-8")).title == title
+
+
+@given(st.text(max_size=210))
+def test_every_folder_gives_a_title(name: str) -> None:
+    if "\0" not in name:
+        title = default_title(Path("/somewhere") / name.replace("/", "-"))
+        quoted = json.dumps(title, ensure_ascii=False)
+        assert study_from_text(STUDY.replace('"Cabin test"', quoted)).title == title
 
 
 # folders --------------------------------------------------------------------------------

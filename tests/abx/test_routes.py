@@ -9,6 +9,7 @@ from typing import Any
 import httpx
 import numpy as np
 import pytest
+from guards import GUARD_S
 from http_server import running
 from starlette.applications import Starlette
 from test_blobs import unpack
@@ -22,7 +23,7 @@ from abx.session import Sessions
 def client(local_sessions: Sessions) -> Iterator[httpx.Client]:
     """A client of a real server on a free port."""
     app = Starlette(routes=make_routes(lambda: local_sessions))
-    with running(app) as url, httpx.Client(base_url=url, timeout=20) as opened:
+    with running(app) as url, httpx.Client(base_url=url, timeout=GUARD_S) as opened:
         yield opened
 
 

@@ -6,12 +6,12 @@ import signal
 import socket
 import subprocess
 import sys
-import time
 from collections.abc import Iterator
 
 import httpx
 import pytest
 import streamlit
+from guards import GUARD_S, wait_until
 from http_server import running
 from study_desk import Desk
 
@@ -30,29 +30,30 @@ def served(desk: Desk) -> Iterator[tuple[str, int, subprocess.Popen[bytes]]]:
         [sys.executable, "-c", SERVE, str(desk.root), str(port)], stdout=subprocess.DEVNULL
     )
     url = f"http://127.0.0.1:{port}"
-    deadline = time.monotonic() + 60
-    while True:
+
+    def answers() -> bool:
+        assert process.poll() is None, "the server ended by itself"
         try:
-            httpx.get(f"{url}/listen/nobody/next", timeout=5)
-            break
+            httpx.get(f"{url}/listen/nobody/next", timeout=GUARD_S)
         except httpx.TransportError:
-            assert process.poll() is None, "the server ended by itself"
-            assert time.monotonic() < deadline, "the server did not start"
-            time.sleep(0.05)
+            return False
+        return True
+
     try:
+        wait_until(answers, "the server did not start")
         yield url, port, process
     finally:
         if process.poll() is None:
             process.terminate()
-            process.wait(timeout=30)
+            process.wait(GUARD_S)
 
 
 def test_pages_and_routes_answer_on_this_machine_only(
     served: tuple[str, int, subprocess.Popen[bytes]],
 ) -> None:
     url, port, process = served
-    assert httpx.get(url).status_code == 200
-    reply = httpx.get(f"{url}/listen/nobody/next")
+    assert httpx.get(url, timeout=GUARD_S).status_code == 200
+    reply = httpx.get(f"{url}/listen/nobody/next", timeout=GUARD_S)
     assert reply.status_code == 404
     assert "start again" in reply.json()["error"]
     for path in (
@@ -61,7 +62,7 @@ def test_pages_and_routes_answer_on_this_machine_only(
         "/earwitness.db",
         "/listen/../study.toml",
     ):
-        body = httpx.get(url + path).text
+        body = httpx.get(url + path, timeout=GUARD_S).text
         assert "format = 1" not in body
         assert "SQLite" not in body
         assert "loudness_model" not in body
@@ -72,16 +73,16 @@ def test_pages_and_routes_answer_on_this_machine_only(
     ]
     for other in others:
         with pytest.raises(OSError, match="refused"):
-            socket.create_connection((other, port), timeout=2)
+            socket.create_connection((other, port), timeout=GUARD_S)
     process.send_signal(signal.SIGTERM)
-    assert process.wait(timeout=30) in (0, -signal.SIGTERM)
+    assert process.wait(GUARD_S) in (0, -signal.SIGTERM)
 
 
 def test_sound_is_not_compressed(desk: Desk) -> None:
     """Its compressed size would tell what is inside; the pages' server compresses by itself."""
     app = create_app(desk.root)
     token = current().begin(consent=True)
-    with running(app) as url, httpx.Client(base_url=url) as client:
+    with running(app) as url, httpx.Client(base_url=url, timeout=GUARD_S) as client:
         client.headers["Accept-Encoding"] = "gzip, deflate, br, zstd"  # as browsers send
         for step in ("level", "next"):
             message = client.get(f"/listen/{token}/{step}")

@@ -7,12 +7,12 @@ import re
 import shutil
 import socket
 import subprocess
-import time
 from collections.abc import Iterator
 from pathlib import Path
 
 import httpx
 import pytest
+from guards import GUARD_S, wait_until
 from http_server import running
 from starlette.applications import Starlette
 from test_blobs import unpack
@@ -67,27 +67,27 @@ def proxy(local_sessions: Sessions) -> Iterator[tuple[str, Path]]:
             yield f"http://127.0.0.1:{port}", folder
         finally:
             process.terminate()
-            process.wait(timeout=20)
+            process.wait(GUARD_S)
             shutil.rmtree(folder)
             shutil.rmtree(work)
 
 
 def wait_for_port(port: int, process: subprocess.Popen[bytes], log: Path) -> None:
-    deadline = time.monotonic() + 20
-    while True:
+    def listens() -> bool:
+        assert process.poll() is None, log.read_text()
         try:
-            socket.create_connection(("127.0.0.1", port), timeout=1).close()
-            return
+            socket.create_connection(("127.0.0.1", port), timeout=GUARD_S).close()
         except OSError:
-            assert process.poll() is None, log.read_text()
-            assert time.monotonic() < deadline, "nginx did not start"
-            time.sleep(0.02)
+            return False
+        return True
+
+    wait_until(listens, "nginx did not start")
 
 
 def test_nginx_sends_the_sound(proxy: tuple[str, Path], local_sessions: Sessions) -> None:
     url, folder = proxy
     token = local_sessions.begin(consent=True)
-    with httpx.Client(base_url=url, timeout=20) as client:
+    with httpx.Client(base_url=url, timeout=GUARD_S) as client:
         message = client.get(f"/listen/{token}/next").json()
         sound = client.get(message["audio"])
         _, samples = unpack(memoryview(sound.content))

@@ -7,13 +7,13 @@ import json
 import multiprocessing
 import sqlite3
 import threading
-import time
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 import pytest
+from guards import GUARD_S, wait_until
 from real_postgres import PostgresServer, postgres_server
 from sqlalchemy import event, text
 from sqlalchemy.exc import DBAPIError, OperationalError
@@ -194,7 +194,7 @@ def test_processes_share_a_database_from_its_first_second(database_url: str) -> 
     for worker in workers:
         worker.start()
     for worker in workers:
-        worker.join(timeout=120)
+        worker.join(GUARD_S)
         assert worker.exitcode == 0
     with open_store(database_url) as store:
         rows = store.rows("one")
@@ -246,6 +246,20 @@ def test_sqlite_is_set_up_to_survive_a_power_cut(local_store: Store) -> None:
         assert connection.exec_driver_sql("PRAGMA foreign_keys").scalar() == 1
 
 
+def waiting(store: Store) -> int:
+    """How many pieces of work wait for their turn."""
+    return len(store._jobs)
+
+
+def start_behind_each_other(store: Store, threads: list[threading.Thread]) -> None:
+    """Start the first, which is held up at its work, and have the others wait in their order."""
+    for place, thread in enumerate(threads):
+        thread.start()
+        wait_until(
+            lambda n=place: store._lock.locked() and waiting(store) == n, "they never waited"
+        )
+
+
 def test_waiting_answers_share_a_commit(store: Store) -> None:
     """While one commit takes long, those that wait gather for the next."""
     commits = 0
@@ -255,7 +269,7 @@ def test_waiting_answers_share_a_commit(store: Store) -> None:
     def slow(_connection: object) -> None:
         nonlocal commits
         commits += 1
-        gate.wait(10)
+        gate.wait(GUARD_S)
 
     results: list[int] = []
 
@@ -264,9 +278,7 @@ def test_waiting_answers_share_a_commit(store: Store) -> None:
         results.append(row.seq)
 
     threads = [threading.Thread(target=work, args=(n,)) for n in range(12)]
-    for thread in threads:
-        thread.start()
-    time.sleep(0.3)
+    start_behind_each_other(store, threads)
     gate.set()
     for thread in threads:
         thread.join()
@@ -283,7 +295,7 @@ def test_work_that_fails_undoes_itself_only(store: Store) -> None:
     def piece(number: int, chain: Appender) -> int:
         row = chain.append(entry(number))
         if number == 0:
-            gate.wait(10)  # the others gather meanwhile
+            gate.wait(GUARD_S)  # the others gather meanwhile
         if number % 3 == 2:
             raise ValueError(f"piece {number}")
         return row.seq
@@ -295,9 +307,7 @@ def test_work_that_fails_undoes_itself_only(store: Store) -> None:
             outcomes[number] = str(error)
 
     threads = [threading.Thread(target=work, args=(n,)) for n in range(9)]
-    for thread in threads:
-        thread.start()
-        time.sleep(0.05)
+    start_behind_each_other(store, threads)
     gate.set()
     for thread in threads:
         thread.join()
@@ -314,7 +324,7 @@ def test_a_commit_that_fails_acknowledges_nobody(store: Store) -> None:
 
     @event.listens_for(store.engine, "commit")
     def fail(_connection: object) -> None:
-        gate.wait(10)
+        gate.wait(GUARD_S)
         raise OperationalError("COMMIT", None, Exception("disk I/O error"))
 
     def work(number: int) -> None:
@@ -324,9 +334,7 @@ def test_a_commit_that_fails_acknowledges_nobody(store: Store) -> None:
             outcomes.append(str(error))
 
     threads = [threading.Thread(target=work, args=(n,)) for n in range(4)]
-    for thread in threads:
-        thread.start()
-    time.sleep(0.2)
+    start_behind_each_other(store, threads)
     gate.set()
     for thread in threads:
         thread.join()
@@ -352,15 +360,13 @@ def test_an_interrupted_commit_acknowledges_nobody(
 
     def work(number: int) -> None:
         try:
-            outcomes.append(store.write("one", lambda chain: gate.wait(10) and number))
+            outcomes.append(store.write("one", lambda chain: gate.wait(GUARD_S) and number))
         except BaseException as error:
             outcomes.append(type(error).__name__)
 
     threads = [threading.Thread(target=work, args=(n,)) for n in range(3)]
     event.listen(store.engine, "commit", interrupted)
-    for thread in threads:
-        thread.start()
-        time.sleep(0.05)
+    start_behind_each_other(store, threads)
     gate.set()
     for thread in threads:
         thread.join()
@@ -377,7 +383,7 @@ def test_an_answer_that_is_durable_waits_for_no_other_commit(store: Store) -> No
     @event.listens_for(store.engine, "commit")
     def slow(_connection: object) -> None:
         first_begun.set()
-        gates.pop(0).wait(10)
+        gates.pop(0).wait(GUARD_S)
 
     told: list[int] = []
 
@@ -386,13 +392,13 @@ def test_an_answer_that_is_durable_waits_for_no_other_commit(store: Store) -> No
 
     leader = threading.Thread(target=work, args=(1,))
     leader.start()
-    assert first_begun.wait(10)
+    assert first_begun.wait(GUARD_S)
     others = [threading.Thread(target=work, args=(n,)) for n in range(2, 8)]
     for thread in others:
         thread.start()
-    time.sleep(0.2)
+    wait_until(lambda: waiting(store) == 6, "six never waited")
     first.set()
-    leader.join(timeout=5)
+    leader.join(GUARD_S / 2)  # sooner than the second commit gives up
     assert told == [1], "the second commit hangs, the first answer is acknowledged"
     second.set()
     for thread in others:
@@ -408,7 +414,7 @@ def test_one_who_gives_up_waiting_leaves_the_others_their_turn(local_store: Stor
     def work(number: int) -> None:
         def piece(chain: Appender) -> int:
             inside.set()
-            gate.wait(10)
+            gate.wait(GUARD_S)
             return chain.append(entry(number)).content["number"]
 
         told.append(local_store.write("one", piece))
@@ -419,17 +425,17 @@ def test_one_who_gives_up_waiting_leaves_the_others_their_turn(local_store: Stor
 
     first = threading.Thread(target=work, args=(1,))
     first.start()
-    assert inside.wait(10)
+    assert inside.wait(GUARD_S)
     with pytest.MonkeyPatch.context() as patched:
         patched.setattr("abx.store.store.threading.Event", GivesUp)
         with pytest.raises(KeyboardInterrupt, match=r"^$"):
             local_store.write("one", lambda chain: chain.append(entry(2)))
     last = threading.Thread(target=work, args=(3,))
     last.start()
-    time.sleep(0.1)
+    wait_until(lambda: waiting(local_store) == 1, "the last never waited")
     gate.set()
-    first.join(timeout=10)
-    last.join(timeout=10)
+    first.join(GUARD_S)
+    last.join(GUARD_S)
     assert told == [1, 3]
     assert [row.content["number"] for row in local_store.rows("one")] == [1, 3]
 

@@ -172,7 +172,7 @@ def test_hostile_texts_end_in_an_input_error(text: str) -> None:
         study_from_text(text)
 
 
-@settings(max_examples=300, deadline=2000)
+@settings(max_examples=300)
 @given(st.data())
 def test_mutated_files_never_crash(data: st.DataObject) -> None:
     """Delete, double or replace a slice: a study or an InputError, nothing else."""

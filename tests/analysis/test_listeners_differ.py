@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from itertools import combinations
 from typing import Any
 
@@ -56,11 +55,9 @@ def test_mixed_gradient_agrees_with_differences(structure: str) -> None:
     npt.assert_allclose(gradient, slopes, atol=1e-5)
 
 
-def test_mixed_model_of_the_published_judgements_in_time(judgement_table: TrialTable) -> None:
-    started = time.perf_counter()
+def test_mixed_model_of_the_published_judgements(judgement_table: TrialTable) -> None:
     counts = pair_counts(judgement_table.frame)
     fit = fit_mixed_preference(counts, reference="Original")
-    assert time.perf_counter() - started < 10
     assert fit.converged
     assert (fit.n_trials, fit.n_listeners) == (21_924, 40)
     assert fit.log_likelihood_alike == pytest.approx(-11840.846282, abs=1e-6)

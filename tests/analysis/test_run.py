@@ -116,4 +116,4 @@ def test_package_imports_alone() -> None:
         "bad = {'streamlit', 'sqlalchemy', 'sounddevice', 'abx'} & set(sys.modules)\n"
         "assert not bad, bad\n"
     )
-    subprocess.run([sys.executable, "-c", code], check=True, timeout=60)
+    subprocess.run([sys.executable, "-c", code], check=True)

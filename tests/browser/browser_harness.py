@@ -12,7 +12,6 @@ import struct
 import subprocess
 import sys
 import threading
-import time
 import urllib.error
 import urllib.request
 from collections.abc import Iterator
@@ -22,6 +21,7 @@ from pathlib import Path
 import numpy as np
 import uvicorn
 from axe_playwright_python.sync_playwright import Axe
+from guards import GUARD_S, wait_until
 from playwright.sync_api import Page, expect
 from starlette.applications import Starlette
 from starlette.requests import Request
@@ -155,12 +155,12 @@ def running(app: object) -> Iterator[str]:
 
     thread = threading.Thread(target=lambda: asyncio.run(serve()), daemon=True)
     thread.start()
-    assert started.wait(20), "the test server did not start"
+    assert started.wait(GUARD_S), "the test server did not start"
     try:
         yield f"http://127.0.0.1:{port}"
     finally:
         server.should_exit = True
-        thread.join(20)
+        thread.join(GUARD_S)
         assert not thread.is_alive(), "the test server did not stop"
 
 
@@ -182,15 +182,16 @@ class Server:
             [sys.executable, "-c", code], stdout=log, stderr=log, cwd=PROJECT
         )
         log.close()
-        deadline = time.monotonic() + 40
-        while not self._answers():
-            waiting = self._process.poll() is None and time.monotonic() < deadline
-            assert waiting, (self.root / "server.log").read_text()
-            time.sleep(0.05)
+        wait_until(self.answers, self.said)
 
-    def _answers(self) -> bool:
+    def said(self) -> str:
+        return (self.root / "server.log").read_text()
+
+    def answers(self) -> bool:
+        assert self._process is not None
+        assert self._process.poll() is None, self.said()
         try:
-            with urllib.request.urlopen(f"{self.url}/_stcore/health", timeout=2) as reply:
+            with urllib.request.urlopen(f"{self.url}/_stcore/health", timeout=GUARD_S) as reply:
                 return bool(reply.status == 200)
         except (urllib.error.URLError, OSError):
             return False
@@ -198,12 +199,12 @@ class Server:
     def kill(self) -> None:
         assert self._process is not None
         self._process.kill()
-        self._process.wait(20)
+        self._process.wait(GUARD_S)
 
     def stop(self) -> None:
         if self._process is not None and self._process.poll() is None:
             self._process.terminate()
-            self._process.wait(20)
+            self._process.wait(GUARD_S)
 
 
 @contextmanager

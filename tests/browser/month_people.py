@@ -11,7 +11,6 @@ import os
 import signal
 import subprocess
 import sys
-import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -20,6 +19,7 @@ from typing import Any
 import httpx
 import numpy as np
 from browser_harness import PROJECT, Listener, free_port
+from guards import GUARD_S, wait_until
 from playwright.sync_api import Page, expect
 
 from abx.methods import get_method
@@ -37,7 +37,7 @@ def earwitness(*args: object, cwd: Path, code: int = 0) -> str:
         capture_output=True,
         text=True,
         stdin=subprocess.DEVNULL,
-        timeout=120,
+        timeout=GUARD_S,
         check=False,
     )
     said = done.stdout + done.stderr
@@ -61,30 +61,24 @@ def opened(root: Path) -> Iterator[str]:
     log.close()
     url = f"http://127.0.0.1:{port}"
     try:
-        deadline = time.monotonic() + 60
-        while True:
-            assert server.poll() is None, (root / "server.log").read_text()
-            try:
-                httpx.get(f"{url}/_stcore/health", timeout=2).raise_for_status()
-                break
-            except httpx.HTTPError:
-                assert time.monotonic() < deadline, (root / "server.log").read_text()
-                time.sleep(0.1)
+        wait_until(lambda: _answers(server, url, root), lambda: _said(root))
         yield url
     finally:
         server.send_signal(signal.SIGINT)
-        server.wait(20)
-    assert server.returncode in (0, 130), (root / "server.log").read_text()
+        server.wait(GUARD_S)
+    assert server.returncode in (0, 130), _said(root)
 
 
-@contextmanager
-def patient() -> Iterator[None]:
-    """Wait longer for a page than a single screen's tests do: the walk is not about speed."""
-    expect.set_options(timeout=60_000)
+def _said(root: Path) -> str:
+    return (root / "server.log").read_text()
+
+
+def _answers(server: subprocess.Popen[bytes], url: str, root: Path) -> bool:
+    assert server.poll() is None, _said(root)
     try:
-        yield
-    finally:
-        expect.set_options(timeout=5_000)  # Playwright's own
+        return httpx.get(f"{url}/_stcore/health", timeout=GUARD_S).is_success
+    except httpx.HTTPError:
+        return False
 
 
 class Person:
@@ -117,7 +111,7 @@ class Person:
 
     def next(self) -> dict[str, Any]:
         """Ask what the player asks when its page opens."""
-        reply: dict[str, Any] = httpx.get(f"{self.base}/next", timeout=30).json()
+        reply: dict[str, Any] = httpx.get(f"{self.base}/next", timeout=GUARD_S).json()
         return reply
 
     def decide(self, message: dict[str, Any]) -> Any:
@@ -132,7 +126,7 @@ class Person:
         ``leave`` questions are left for somebody at the screen; ``at_most`` ends it earlier.
         """
         answered, message = 0, self.next()
-        with httpx.Client(timeout=30) as client:
+        with httpx.Client(timeout=GUARD_S) as client:
             while message["state"] in ("trial", "break"):
                 if message["state"] == "break":
                     message = client.post(f"{self.base}/resume").json()

@@ -97,7 +97,7 @@ def test_from_dropped_files_to_the_report(page: Page, tmp_path: Path) -> None:
         visit(page, "Sound")
         page.get_by_role("button", name="Render and check").click()
         expect(page.get_by_role("progressbar")).to_be_visible()
-        expect(page.get_by_text("checks passed.")).to_be_visible(timeout=60_000)
+        expect(page.get_by_text("checks passed.")).to_be_visible()
         assert violations(page) == []
         hear_every_stage(page)
         change_the_plan(page, root)
@@ -112,15 +112,15 @@ def test_from_dropped_files_to_the_report(page: Page, tmp_path: Path) -> None:
         page.get_by_text("I want to close the study for good").click()
         page.get_by_role("button", name="Close the study").click()
         page.get_by_role("button", name="Analyse and write the report").click()
-        with page.expect_popup(timeout=90_000) as opened:
-            page.get_by_role("link", name="Open the report").click(timeout=90_000)
+        with page.expect_popup() as opened:
+            page.get_by_role("link", name="Open the report").click()
         expect(opened.value.get_by_text("Boathouse").first).to_be_visible()
 
 
 def settled(page: Page) -> None:
     """Wait, as people do, until the page stands still."""
     app = page.get_by_test_id("stApp")
-    expect(app).to_have_attribute("data-test-script-state", "notRunning", timeout=20_000)
+    expect(app).to_have_attribute("data-test-script-state", "notRunning")
 
 
 def write(page: Page, label: str, text: str) -> None:

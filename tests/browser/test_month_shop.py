@@ -14,13 +14,12 @@ from __future__ import annotations
 import csv
 import json
 from collections import Counter
-from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
-from month_people import Person, earwitness, opened, patient, sit_down
+from month_people import Person, earwitness, opened, sit_down
 from playwright.sync_api import BrowserContext, Page, expect
 
 from abx.demo.build import POSITIONS, STAGES, response_name, response_table
@@ -33,12 +32,6 @@ AT_THE_SCREEN = {1}
 SECOND_KIND, RELOADS, WALKS_AWAY = 12, 21, 17
 LEFT = {SECOND_KIND: 2, RELOADS: 1}
 STAGE_IDS = ("as-delivered", "source", "speakers", "both")
-
-
-@pytest.fixture(autouse=True)
-def _patient() -> Iterator[None]:
-    with patient():
-        yield
 
 
 def prepare(folder: Path) -> Path:
@@ -112,11 +105,9 @@ def staff_see(context: BrowserContext, url: str, finished: int) -> None:
     staff.close()
 
 
-@pytest.mark.timeout(900)
 def test_thirty_customers_in_three_weeks(context: BrowserContext, tmp_path: Path) -> None:
     root = prepare(tmp_path)
     tablet = context.new_page()
-    tablet.set_default_timeout(60_000)
     for week in range(WEEKS):
         with opened(root) as url:
             tablet.goto(f"{url}/counter")

@@ -23,12 +23,13 @@ import numpy as np
 import pytest
 import soundfile
 from browser_harness import Listener
-from month_people import Person, earwitness, opened, patient, sit_down
+from guards import patient
+from month_people import Person, earwitness, opened, sit_down
 from playwright.sync_api import Browser, BrowserContext, Page, expect
 
 from abx.demo.build import POSITIONS, STAGES, response_name, response_table
 
-pytestmark = [pytest.mark.browser, pytest.mark.walk, pytest.mark.timeout(900)]
+pytestmark = [pytest.mark.browser, pytest.mark.walk]
 
 LISTENERS = 24
 REGIONS = ("bass", "mid", "treble")
@@ -124,9 +125,8 @@ def study(browser: Browser, tmp_path_factory: pytest.TempPathFactory) -> Path:
     root = prepare(folder)
     assert "FAILS" not in earwitness("render", "swaps", cwd=folder)
     assert "24 listeners, 8 stages" in earwitness("plan", "swaps", cwd=folder)
-    context = browser.new_context(viewport={"width": 1280, "height": 800})
-    context.set_default_timeout(60_000)
-    with patient(), opened(root) as url:
+    context = patient(browser.new_context(viewport={"width": 1280, "height": 800}))
+    with opened(root) as url:
         listen(context.new_page(), root, url)
     context.close()
     said = earwitness("close", "swaps", "--yes", cwd=folder)

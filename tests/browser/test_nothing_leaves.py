@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 import subprocess
 import sys
-import time
 from collections.abc import Iterator
 from pathlib import Path
 from urllib.parse import urlsplit
@@ -13,6 +12,7 @@ from urllib.parse import urlsplit
 import pytest
 from browser_harness import PROJECT, Listener, Server, new_sitting
 from browser_study import PAIRED, write_study
+from guards import wait_until
 from playwright.sync_api import Page, expect
 
 from abx.server import open_sessions
@@ -46,11 +46,7 @@ class WatchedServer(Server):
             self._process = subprocess.Popen(
                 [sys.executable, "-c", code], stdout=log, stderr=log, cwd=PROJECT
             )
-        deadline = time.monotonic() + 120
-        while not self._answers():
-            waiting = self._process.poll() is None and time.monotonic() < deadline
-            assert waiting, (self.root / "server.log").read_text()
-            time.sleep(0.05)
+        wait_until(self.answers, self.said)
 
 
 @pytest.fixture
@@ -73,7 +69,8 @@ def test_nothing_leaves_the_machine(page: Page, server: WatchedServer) -> None:
     someone = Listener(page, server.url, server.root)
     someone.to_first_trial()
     someone.answer()
-    page.wait_for_timeout(2500)  # usage statistics would be sent by now
+    page.wait_for_load_state("networkidle")  # usage statistics would be sent by now
+    page.wait_for_timeout(2500)
     assert called - {""} == {urlsplit(server.url).netloc}
     outside = [
         line
@@ -108,10 +105,11 @@ def test_a_listener_takes_answers_back_in_the_browser(page: Page, server: Watche
 def test_the_code_is_shown_at_the_end(page: Page, server: WatchedServer) -> None:
     someone = Listener(page, server.url, server.root)
     someone.to_first_trial()
-    while not page.get_by_role("heading", name="Thank you").is_visible():
-        if page.locator(".card").first.is_visible():
-            someone.answer()
-        page.wait_for_timeout(100)
+    steps = ["Question 1 of 2", "Question 2 of 2"]
+    for step in steps:
+        expect(page.locator(".step")).to_have_text(step)
+        someone.answer()
+    expect(page.get_by_role("heading", name="Thank you")).to_be_visible()
     expect(page.get_by_role("heading", name="If you change your mind")).to_be_visible()
     token = page.url.split("s=")[1]
     sessions = open_sessions(server.root)

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 import pytest
 from browser_harness import Listener, Server, served, violations
 from browser_study import ABX, PAIRED, write_study
+from guards import patient
 from playwright.sync_api import Browser, Page, expect
 
 pytestmark = pytest.mark.browser
@@ -41,8 +42,8 @@ def small_targets(page: Page) -> list[str]:
 def test_every_screen_passes_axe(
     browser: Browser, server: Server, scheme: str, size: tuple[int, int]
 ) -> None:
-    context = browser.new_context(
-        color_scheme=scheme, viewport={"width": size[0], "height": size[1]}
+    context = patient(
+        browser.new_context(color_scheme=scheme, viewport={"width": size[0], "height": size[1]})
     )
     page = context.new_page()
     someone = Listener(page, server.url)

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 import pytest
 from browser_harness import served
+from guards import patient
 from playwright.sync_api import Browser, Page, expect
 from words_page import TEXTS, TYPED
 
@@ -22,7 +23,7 @@ SHOWN = """(prefix) => [...document.querySelectorAll(`[class*="st-key-${prefix}-
 @pytest.fixture(scope="module")
 def page(browser: Browser, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Page]:
     with served(tmp_path_factory.mktemp("words"), "tests.browser.words_page.serve") as server:
-        opened = browser.new_page()
+        opened = patient(browser.new_page())
         opened.goto(server.url)
         last = opened.locator(f".st-key-error-{len(TEXTS) - 1}")
         expect(last.get_by_test_id("stMarkdownContainer")).to_be_visible()

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from guards import GUARD_S
 
 sys.path.insert(0, str(Path(__file__).parent))  # for the study beside the tests
 
@@ -27,7 +28,7 @@ class Outcome:
         return f"exit {self.code}\n--- out\n{self.out}\n--- err\n{self.err}"
 
 
-def run_command(*args, cwd=None, env=None, stdin=None, timeout_s=240):
+def run_command(*args, cwd=None, env=None, stdin=None, timeout_s=GUARD_S):
     """Call ``earwitness`` with arguments in a process of its own."""
     done = subprocess.run(
         [*COMMAND, *map(str, args)],

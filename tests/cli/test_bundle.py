@@ -4,12 +4,12 @@ import hashlib
 import json
 import subprocess
 import sys
-import time
 import tomllib
 import zipfile
 from pathlib import Path
 
 import pytest
+from guards import GUARD_S
 
 from abx.bundle import LAYOUT, check_bundle
 
@@ -169,7 +169,7 @@ def test_a_forgery_is_named_even_with_a_list_that_agrees(bundle, tmp_path, call,
 def second_opinion(path):
     """Run the checker that knows the documentation only, without any installed package."""
     command = [sys.executable, "-I", "-S", str(CHECKER), str(path)]
-    done = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
+    done = subprocess.run(command, capture_output=True, text=True, timeout=GUARD_S, check=False)
     assert done.stderr == "" or done.returncode == 1
     return done.returncode, done.stdout
 
@@ -319,9 +319,3 @@ def test_what_is_not_a_bundle_is_refused(tmp_path, call, content):
     outcome = call("verify", path)
     assert outcome.code == 2
     assert "not an evidence bundle" in outcome.err
-
-
-def test_checking_is_quick(bundle, call):
-    start = time.perf_counter()
-    assert call("verify", bundle).code == 0
-    assert time.perf_counter() - start < 30

@@ -1,9 +1,8 @@
-"""The command answers at once, in words, and with the right exit code."""
+"""The command answers in words, and with the right exit code."""
 
 import re
 import subprocess
 import sys
-import time
 
 import pytest
 
@@ -40,15 +39,6 @@ def test_help_loads_nothing_heavy():
     probe = "import sys, abx.cli; print(' '.join(sys.modules))"
     done = subprocess.run([sys.executable, "-c", probe], capture_output=True, text=True, check=True)
     assert not {"numpy", "scipy", "pandas", "streamlit", "sqlalchemy"} & set(done.stdout.split())
-
-
-def test_help_answers_in_under_0_4_s(earwitness):
-    def once():
-        start = time.perf_counter()
-        earwitness("--help")
-        return time.perf_counter() - start
-
-    assert min(once() for _ in range(5)) < 0.4
 
 
 def test_a_mistyped_command_names_the_nearest(earwitness):

@@ -15,6 +15,7 @@ from pathlib import Path
 
 import pytest
 from cli_study import write_study
+from guards import GUARD_S
 
 COLOUR = re.compile(r"\x1b\[[0-9;]*m")
 
@@ -37,7 +38,7 @@ def at_terminal(*args, keys=(), interrupt_at=None, env=None):
     )
     os.close(terminal)
     waiting = [*keys, *([(interrupt_at, "\x03")] if interrupt_at else [])]
-    shown, since, deadline = "", 0, time.monotonic() + 90
+    shown, since, deadline = "", 0, time.monotonic() + GUARD_S
     try:
         while time.monotonic() < deadline:
             if not select.select([controller], [], [], 0.5)[0]:
@@ -49,7 +50,7 @@ def at_terminal(*args, keys=(), interrupt_at=None, env=None):
             if waiting and waiting[0][0] in shown[since:]:
                 since = len(shown)
                 os.write(controller, waiting.pop(0)[1].encode())
-        process.wait(timeout=20)
+        process.wait(GUARD_S)
     finally:
         process.kill()
         os.close(controller)

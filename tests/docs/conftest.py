@@ -6,11 +6,11 @@ import fcntl
 import os
 import subprocess
 import sys
-import time
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from guards import GUARD_S, wait_until
 
 _TESTS = Path(__file__).parents[1]
 sys.path[:0] = [str(_TESTS / "docs"), str(_TESTS / "abx")]  # for the modules beside the tests
@@ -72,13 +72,14 @@ def sound_card(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, s
     quiet = subprocess.DEVNULL
     server = subprocess.Popen(command, env=env, stdout=quiet, stderr=quiet)
     try:
-        deadline = time.monotonic() + 20
-        while subprocess.run(["pactl", "info"], env=env, stdout=quiet, stderr=quiet).returncode:
-            assert time.monotonic() < deadline, "PulseAudio did not start"
-            time.sleep(0.1)
+        info = ["pactl", "info"]
+        wait_until(
+            lambda: not subprocess.run(info, env=env, stdout=quiet, stderr=quiet).returncode,
+            "PulseAudio did not start",
+        )
         for kind, name in (("sink", "cabin"), ("source", "cabin.monitor")):
             subprocess.run(["pactl", f"set-default-{kind}", name], env=env, check=True)
         yield extra
     finally:
         server.terminate()
-        server.wait(10)
+        server.wait(GUARD_S)

@@ -11,6 +11,8 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
+from guards import GUARD_S
+
 DEMO = "earwitness demo"
 
 
@@ -27,7 +29,7 @@ def run(command: str, folder: Path, extra: dict[str, str]) -> subprocess.Complet
         capture_output=True,
         text=True,
         stdin=subprocess.DEVNULL,
-        timeout=280,
+        timeout=GUARD_S,
     )
 
 
@@ -51,7 +53,7 @@ def run_at_keyboard(
     )
     os.close(terminal)
     waiting, shown, since = list(keys), "", 0
-    deadline = time.monotonic() + 90
+    deadline = time.monotonic() + GUARD_S
     try:
         while time.monotonic() < deadline:
             if not select.select([controller], [], [], 0.5)[0]:
@@ -65,7 +67,7 @@ def run_at_keyboard(
             if waiting and waiting[0][0] in shown[since:]:
                 since = len(shown)
                 os.write(controller, waiting.pop(0)[1].encode())
-        process.wait(timeout=10)
+        process.wait(GUARD_S)
     finally:
         process.kill()
         os.close(controller)

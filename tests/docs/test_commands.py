@@ -13,7 +13,6 @@ import shutil
 import signal
 import socket
 import subprocess
-import time
 from collections.abc import Callable
 from pathlib import Path
 
@@ -25,6 +24,7 @@ from _pytest.mark import ParameterSet
 from docs_pages import DOCS, Block, blocks, pages
 from docs_people import answer_as_people
 from docs_shell import DEMO, environment, run, run_at_keyboard
+from guards import GUARD_S, wait_until
 
 _PORT = re.compile(r" --port \d+")
 _SERVER = re.compile(r"earwitness (serve|desk)|uvicorn --factory")
@@ -183,12 +183,12 @@ def _serve(block: Block, folder: Path, page: str, extra: dict[str, str]) -> None
         url = f"http://127.0.0.1:{port}"
         _probe(server, url, log)
         if "earwitness desk" not in command:  # nobody listens at the desk
-            stranger = httpx.get(f"{url}/listen/no-such-token/next", timeout=10)
+            stranger = httpx.get(f"{url}/listen/no-such-token/next", timeout=GUARD_S)
             assert stranger.status_code == 404
             assert "error" in stranger.json()
     finally:
         server.send_signal(signal.SIGINT)
-        server.wait(timeout=20)
+        server.wait(GUARD_S)
     assert server.returncode in _STOPPED, f"{page}, line {block.line}:\n{log.read_text()}"
 
 
@@ -198,16 +198,14 @@ def _in_place(command: str) -> str:
 
 
 def _probe(server: subprocess.Popen[bytes], url: str, log: Path) -> None:
-    deadline = time.monotonic() + 60
-    while True:
+    def answers() -> bool:
         assert server.poll() is None, log.read_text()
         try:
-            page = httpx.get(url, timeout=5)
-            break
+            return httpx.get(url, timeout=GUARD_S).is_success
         except httpx.TransportError:
-            assert time.monotonic() < deadline, log.read_text()
-            time.sleep(0.1)
-    assert page.status_code == 200
+            return False
+
+    wait_until(answers, log.read_text)
 
 
 def test_no_command_escapes() -> None:

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from docs_pages import DOCS, pages
+from guards import GUARD_S
 
 from abx.methods import get_method, method_ids
 from abx.study import study_from_text
@@ -34,7 +35,7 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
         ],
         capture_output=True,
         text=True,
-        timeout=240,
+        timeout=GUARD_S,
     )
     assert build.returncode == 0, build.stdout + build.stderr
     return folder / "html"

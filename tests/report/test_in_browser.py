@@ -9,6 +9,7 @@ import re
 import stat
 
 import pytest
+from guards import GUARD_S, patient
 
 from analysis.errors import InputError
 from analysis.report import build_report, build_voices, write_pdf
@@ -26,7 +27,7 @@ def written(full_evidence, tmp_path_factory):
 @pytest.mark.browser
 @pytest.mark.parametrize("voice", VOICES)
 def test_pages_open_offline_and_fit_every_width(browser, written, voice):
-    context = browser.new_context(offline=True)
+    context = patient(browser.new_context(offline=True))
     page = context.new_page()
     noise, asked = [], []
     page.on("console", lambda message: noise.append(message.text))
@@ -49,7 +50,7 @@ def test_pages_open_offline_and_fit_every_width(browser, written, voice):
 
 @pytest.mark.browser
 def test_a_table_can_be_saved_from_the_page(browser, written, full_evidence):
-    page = browser.new_page()
+    page = patient(browser.new_page())
     page.goto(written["full"].as_uri())
     with page.expect_download() as waiting:
         page.locator("#preference a[download]").first.click()
@@ -65,7 +66,7 @@ def test_a_table_can_be_saved_from_the_page(browser, written, full_evidence):
 
 @pytest.mark.browser
 def test_dark_on_screen_and_light_on_paper(browser, written):
-    page = browser.new_page(color_scheme="dark")
+    page = patient(browser.new_page(color_scheme="dark"))
     page.goto(written["full"].as_uri())
     colour = "getComputedStyle(document.body).backgroundColor"
     line = "getComputedStyle(document.querySelector('svg.figure path[style*=f-a]')).stroke"
@@ -119,7 +120,7 @@ def test_the_card_stays_on_one_page_in_large_type(
     html = build_report(evidence, tmp_path / "card.html", voice="customer", listener=listener)
     pdf = write_pdf(html, tmp_path / "card.pdf", paper="letter", browser=CHROMIUM)
     assert pages_and_size(pdf)[0] == 1
-    page = browser.new_page()
+    page = patient(browser.new_page())
     page.emulate_media(media="print")
     page.goto(html.as_uri())
     sizes = page.evaluate(
@@ -140,20 +141,20 @@ def test_without_a_browser_the_message_says_what_to_do(written, tmp_path, monkey
 
 
 @pytest.mark.parametrize(
-    ("script", "message"),
+    ("script", "limit_s", "message"),
     [
-        ("exit 7", "stopped with code 7 and wrote no PDF"),
-        ("exec sleep 30", "took longer than 0.5 s and wrote no PDF"),
+        ("exit 7", GUARD_S, "stopped with code 7 and wrote no PDF"),
+        (f"exec sleep {GUARD_S}", 0.5, "took longer than 0.5 s and wrote no PDF"),
     ],
 )
-def test_a_browser_that_fails_is_named(written, tmp_path, script, message):
+def test_a_browser_that_fails_is_named(written, tmp_path, script, limit_s, message):
     program = tmp_path / "browser"
     program.write_text(f"#!/bin/sh\n{script}\n", encoding="utf-8")
     program.chmod(program.stat().st_mode | stat.S_IXUSR)
     earlier = tmp_path / "r.pdf"
     earlier.write_bytes(b"earlier")
     with pytest.raises(InputError, match=message):
-        write_pdf(written["full"], earlier, browser=str(program), timeout_s=0.5)
+        write_pdf(written["full"], earlier, browser=str(program), timeout_s=limit_s)
     assert earlier.read_bytes() == b"earlier"
 
 

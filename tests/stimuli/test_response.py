@@ -172,3 +172,14 @@ def test_a_file_larger_than_any_table_is_refused_unread(tmp_path: Path) -> None:
         file.truncate(40_000_000)
     with pytest.raises(InputError, match="has 40 MB; no table of a response is that large"):
         read_response(path)
+
+
+@pytest.mark.parametrize("odd", ["\x0b", "\x0c", "\x1c", "\x85", "\u2028"])
+def test_a_comment_ends_where_an_editor_shows_it_end(tmp_path, odd):
+    rows = "".join(f"{20 * 2 ** (k / 3):.2f},70\n" for k in range(30))
+    file = tmp_path / "t.csv"
+    file.write_text(f"# at 3{odd}5 b m\n{rows}", encoding="utf-8", newline="")
+    assert len(read_response(file).f_hz) == 30
+    file.write_text(f"# at 3{odd}5 b m\n{rows}x,1\n", encoding="utf-8", newline="")
+    with pytest.raises(InputError, match="line 32"):
+        read_response(file)
