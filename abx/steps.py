@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from stimuli.verify import Check, SetCheck
 
 __all__ = [
+    "POWER_STUDIES",
     "analyse_panel",
     "analyse_tables",
     "check_stimuli",
@@ -42,6 +43,9 @@ __all__ = [
 ]
 
 Progress = Callable[[int, int, str], None]
+
+POWER_STUDIES = 200
+"""Simulated studies behind what a study as run could have noticed."""
 
 
 def load_study(workspace: Workspace) -> Study:
@@ -402,6 +406,7 @@ def analyse_tables(workspace: Workspace, area: Area) -> dict[str, Any]:
         primary_metric=plan.primary_metric,
         screening=plan.screening,
         budgets=plan.budgets or None,
+        power_studies=POWER_STUDIES,
     )
 
 

@@ -22,6 +22,7 @@ from analysis.grading import grading_block
 from analysis.link import Link, fit_links, link_rows
 from analysis.link_programmes import ProgrammeTable, programme_link_rows
 from analysis.listeners import excluded_listeners
+from analysis.plan_as_run import claims_power
 from analysis.planning import power_block
 from analysis.predict import prediction_rows
 from analysis.preference import fit_preference
@@ -72,6 +73,7 @@ def analyse(
     primary_metric: str | None = None,
     budgets: Sequence[float] | None = None,
     mid_p: bool = False,
+    power_studies: int = 0,
 ) -> dict[str, Any]:
     """Analyse a trial table.
 
@@ -109,13 +111,16 @@ def analyse(
         Adjust each listener's mid-p value for the number of listeners and pairs instead of the
         exact p-value; both stand in the result anyway. Verdicts on claims do not change: they rest
         on the test between listeners.
+    power_studies : int, optional
+        Simulated studies for ``power_claims``, what the claims as a set could have shown with
+        these listeners and questions; none when 0, since they take some seconds.
 
     Returns
     -------
     dict
         ``about``, ``discrimination``, ``preference``, ``choice``, ``reliability``, ``ratings``,
-        ``grading``, ``power``, ``growing_panel``, ``link``, ``predictions``, ``upgrade``,
-        ``regions``, ``dose``, ``claims``, ``screened``: plain numbers, text, lists and
+        ``grading``, ``power``, ``power_claims``, ``growing_panel``, ``link``, ``predictions``,
+        ``upgrade``, ``regions``, ``dose``, ``claims``, ``screened``: plain numbers, text, lists and
         dictionaries at full precision, None where a figure is undefined.
 
     Raises
@@ -144,6 +149,16 @@ def analyse(
         post_screening=rule is not None and rule.kind == "bs1534",
     )
     result = _blocks(trials, options)
+    result["power_claims"] = claims_power(
+        trials,
+        forced_choice_cells(trials),
+        options.claims,
+        alpha=alpha,
+        stages=stages,
+        primary=primary_metric,
+        n_studies=power_studies,
+        seed=seed,
+    )
     result["screened"] = None
     if rule is not None:
         out = excluded_listeners(rule, trials, result["reliability"])
@@ -174,7 +189,13 @@ def _blocks(trials: TrialTable, options: _Options) -> dict[str, Any]:
         "reliability": reliability_block(trials),
         "ratings": ratings_block(trials, declared=options.post_screening),
         "grading": grading_block(trials),
-        "power": power_block(cells, preference, alpha=alpha, margins=_margins(options.claims)),
+        "power": power_block(
+            cells,
+            preference,
+            alpha=alpha,
+            margins=_margins(options.claims),
+            n_claims=len(options.claims),
+        ),
         "growing_panel": growing_panel(trials, cells),
         "link": link_rows(links, alpha=alpha),
         "link_programmes": programme_link_rows(trials, options.programmes),
