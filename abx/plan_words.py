@@ -146,7 +146,7 @@ def _supposed_lines(asked: Asked, found: Findings) -> Iterator[str]:
     parts = []
     if kinds & {"hear", "one hears"}:
         parts.append(
-            f"{_percent(sizes.heard)} right answers to an audible difference "
+            f"{_percent(sizes.heard)} right answers "
             f"(SD over listeners {100 * sizes.spread_right:g} points)"
         )
     if "similar" in kinds:

@@ -6,6 +6,8 @@ say so, whole sittings and short visits alike.
 
 from __future__ import annotations
 
+from contextlib import nullcontext
+from threading import Lock
 from typing import TYPE_CHECKING, Any
 
 from abx.methods import get_method
@@ -52,6 +54,7 @@ class PlannedPanels:
         self._study, self._visits = study, visits
         self._rows: list[list[dict[str, Any]]] = []
         self._panels: dict[int, Panel] = {}
+        self._lock = Lock()
 
     @staticmethod
     def name(listener: int) -> str:
@@ -90,13 +93,15 @@ class PlannedPanels:
         """Return a panel, ready to be simulated; made once."""
         from analysis.simulated_panel import Panel, StudyTemplate
 
-        if n_listeners not in self._panels:
-            trials, compared, ties = self.trials(n_listeners), self._compared(), self._ties()
-            self._panels[n_listeners] = (
-                Panel.empty(compared)
-                if trials is None
-                else StudyTemplate(trials, compared, ties).panel()
-            )
+        # The desk draws the page while a thread simulates; both ask.
+        with self._lock if n_listeners not in self._panels else nullcontext():
+            if n_listeners not in self._panels:
+                trials, compared = self.trials(n_listeners), self._compared()
+                self._panels[n_listeners] = (
+                    Panel.empty(compared)
+                    if trials is None
+                    else StudyTemplate(trials, compared, self._ties()).panel()
+                )
         return self._panels[n_listeners]
 
     def _compared(self) -> tuple[str, ...]:

@@ -2,28 +2,21 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
-from contextlib import closing
 from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from abx.app.desk import WRONG, command_hint, open_workspace, pressed, progress_bar, sealed
-from abx.app.tables import show_table
+from abx.app.desk import WRONG, command_hint, open_workspace, pressed, sealed
+from abx.app.desk_power import show_power
 from abx.methods import get_method, method_ids
-from abx.plan_power import Asked, ask_plan
-from abx.plan_words import claim_rows, finding_lines
 
 if TYPE_CHECKING:
     from abx.study import Study
     from abx.workspace import Workspace
-    from analysis.plan_findings import Findings
 
-__all__ = ["METHOD_WORDS", "QUICK", "ask_methods", "plan_page", "show_plan"]
+__all__ = ["METHOD_WORDS", "ask_methods", "plan_page", "show_plan"]
 
-QUICK = 100
-"""Studies behind the figures that are shown while somebody types."""
 
 METHOD_WORDS = {
     "paired": "Which of two is preferred",
@@ -35,10 +28,6 @@ METHOD_WORDS = {
     "grading": "How much does each differ from the first stage, 5.0 to 1.0",
 }
 """What each method asks, for the owner of a study."""
-
-_KEPT = "plan-findings"
-_MOST_KEPT = 8
-_SIGNS = re.compile(r"([\\`*_\[\]#<>$~])")
 
 
 def method_words(method: str) -> str:
@@ -134,74 +123,4 @@ def show_plan(study: Study, workspace: Workspace | None = None) -> None:
     st.header("What it asks")
     st.markdown("\n".join(f"- {line}" for line in describe_plan(study)))
     st.header("What this panel can find")
-    try:
-        known = _known(study, workspace)
-    except WRONG as error:
-        st.error(str(error))
-        return
-    if known is None:
-        st.write("There is no such figure for ratings and grades: it depends on how they spread.")
-        return
-    _show_power(*known)
-    if not known[1].panels and pressed("More exactly, and how many listeners"):
-        _remember(study, known[0], _simulated(known[0], quick=False))
-        st.rerun()
-
-
-def _show_power(asked: Asked, found: Findings) -> None:
-    st.write(
-        f"Chance that {asked.question.n_listeners} listeners support each claim if it is true, by "
-        f"{found.tally.n_studies:,} simulated studies. After ±: the error of the simulation. "
-        f"Level {100 * asked.question.family.alpha:g} %."
-    )
-    show_table(claim_rows(asked, found))
-    st.markdown("\n".join(f"- {_plain(line)}" for line in finding_lines(asked, found)))
-
-
-def _plain(line: str) -> str:
-    """Keep Markdown from reading signs into a claim's names."""
-    return _SIGNS.sub(r"\\\1", line)
-
-
-def _known(study: Study, workspace: Workspace | None) -> tuple[Asked, Findings] | None:
-    """Return what is known about a plan; a first look is simulated where nothing is."""
-    kept = st.session_state.setdefault(_KEPT, {})
-    key = _what_counts(study)
-    if key not in kept:
-        asked = ask_plan(study, workspace=workspace)
-        if asked is None:
-            return None
-        _remember(study, asked, _simulated(asked, quick=True))
-    asked, found = kept[key]
-    return asked, found
-
-
-def _what_counts(study: Study) -> object:
-    """Return what the chances depend on: not the title that somebody is typing."""
-    groups = None if study.groups is None else tuple(study.groups.answers)
-    return (study.tests, study.plan, study.stages, study.programmes, groups)
-
-
-def _remember(study: Study, asked: Asked, found: Findings) -> None:
-    kept = st.session_state[_KEPT]
-    kept[_what_counts(study)] = (asked, found)
-    while len(kept) > _MOST_KEPT:
-        del kept[next(iter(kept))]
-
-
-def _simulated(asked: Asked, *, quick: bool) -> Findings:
-    """Simulate; whoever types in the meantime starts the page anew, as the bar moves."""
-    from analysis.plan_findings import FIRST, explore
-
-    with progress_bar("Simulating studies") as report:
-        steps = explore(
-            asked.question,
-            n_studies=QUICK if quick else FIRST,
-            sizes=not quick,
-            panels=not quick,
-            processes=1 if quick else None,
-            progress=lambda done, total, what: report(done, total, f"Simulating studies: {what}"),
-        )
-        with closing(steps):
-            *_, found = steps
-    return found
+    show_power(study, workspace)

@@ -37,7 +37,7 @@ WAITED = 2000
 @click.option(
     "--right",
     type=click.FloatRange(0.34, 0.99),
-    help="The true share of right answers to an audible difference. Default: as --share.",
+    help="The true share of right answers. Default: as --share.",
 )
 @click.option(
     "--correlation",

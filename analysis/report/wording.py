@@ -488,7 +488,7 @@ _DECISION = {
     "power.claims": Sentence(
         "How likely this study was to support each claim if all of them are true: {studies} "
         "simulated studies of {panel} went through the tests of the claims, asked what was asked "
-        "here. Supposed were {share_right} right answers to an audible difference, and {share} of "
+        "here. Supposed were {share_right} of answers right, and {share} of "
         "choices for the better version."
     ),
     "power.family": limit(

@@ -105,7 +105,7 @@ def test_the_family_and_what_was_supposed() -> None:
     words = told(question, known(question))
     assert "All 2 claims supported: 50 ± 5 %. At least one: over 99 ± 0.8 %." in words
     assert (
-        "Supposed: 70 % right answers to an audible difference (SD over listeners 10 points); "
+        "Supposed: 70 % right answers (SD over listeners 10 points); "
         "70 % choices for the better stage (SD of tastes 0.5 logits)." in words
     )
     assert (
