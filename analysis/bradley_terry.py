@@ -18,7 +18,7 @@ freedom, G listeners.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import xlogy
@@ -40,7 +40,7 @@ _MAX_STEPS = 100
 #: Answers of every kind added to every compared pair where maximum likelihood is infinite.
 PENALTY_COUNT = 0.5
 #: A fitted probability below this stands for an infinite estimate (logit beyond 14).
-_IMPOSSIBLE = 1e-6
+IMPOSSIBLE = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -254,6 +254,7 @@ def fit_pair_model(
     reference: str | None = None,
     order: bool = False,
     ties: bool | None = None,
+    weights: np.ndarray | None = None,
 ) -> PairModelFit:
     """Fit Bradley-Terry, Davidson or Davidson-Beaver by maximum likelihood.
 
@@ -267,6 +268,13 @@ def fit_pair_model(
         Estimate the order effect.
     ties : bool, optional
         Model ties; by default when there are any. With False, ties are left out.
+    weights : numpy.ndarray, optional
+        Weight of each listener's answers, shape ``(n_listeners,)``, as from
+        :func:`analysis.panel.listener_weights`: the likelihood is the weighted one, the naive
+        covariance is that of independent trials under those weights, and the clustered one comes
+        from leaving out each listener in turn, linearised, so that few long visits do not make
+        the error look small (Bell & McCaffrey 2002 Surv Methodol 28:169). Without weights, or
+        where all are 1, these are the ordinary ones.
 
     Returns
     -------
@@ -296,14 +304,17 @@ def fit_pair_model(
             "the order effect cannot be told from the worths: no pair was given in both positions "
             "and no ring of pairs closes"
         )
-    answers = cells.counts[:, :, : plan.n_outcomes]
+    given = cells.counts[:, :, : plan.n_outcomes]
+    weighted = weights is not None and bool(np.any(weights != 1))
+    answers = given * weights[:, None, None] if weights is not None and weighted else given
     pooled, penalty = answers.sum(axis=0), 0.0
     beta, converged = fit_counts(plan, pooled)
     if not converged or _is_separated(cells, ties=ties) or _runs_away(plan, beta, pooled):
         penalty = PENALTY_COUNT
         used = pooled.sum(axis=1, keepdims=True) > 0
         beta, converged = fit_counts(plan, pooled + np.where(used, penalty, 0.0))
-    return _package(counts.stages, plan, answers, beta, penalty, bool(converged))
+    fit = _package(counts.stages, plan, answers, beta, penalty, bool(converged))
+    return _weighted_errors(fit, plan, given, weights) if weighted else fit
 
 
 def _order_identified(plan: Design) -> bool:
@@ -325,7 +336,7 @@ def _runs_away(plan: Design, beta: np.ndarray, pooled: np.ndarray) -> bool:
     singular, wherever the iteration happens to stop.
     """
     used = pooled.sum(axis=1) > 0
-    return bool(probabilities(plan, beta)[used].min() < _IMPOSSIBLE)
+    return bool(probabilities(plan, beta)[used].min() < IMPOSSIBLE)
 
 
 def _is_separated(counts: PairCounts, *, ties: bool) -> bool:
@@ -384,3 +395,44 @@ def _sandwich(plan: Design, answers: np.ndarray, p: np.ndarray, bread: np.ndarra
     flat = plan.matrix.reshape(-1, plan.matrix.shape[2])
     scores = (answers - total * p).reshape(len(answers), -1) @ flat
     return bread @ (scores.T @ scores) @ bread
+
+
+def _weighted_errors(
+    fit: PairModelFit, plan: Design, given: np.ndarray, weights: np.ndarray | None
+) -> PairModelFit:
+    """Return the fit with the covariances that hold under weights, and the answers given."""
+    assert weights is not None
+    active = given.sum(axis=(1, 2)) > 0
+    answers, own = given[active], weights[active]
+    total = answers.sum(axis=2)
+    p = probabilities(plan, fit.beta)
+    flat = plan.matrix.reshape(-1, plan.matrix.shape[2])
+    scores = (answers - total[:, :, None] * p).reshape(len(answers), -1) @ flat
+    scores *= own[:, None]
+    each = np.broadcast_to(p, (len(answers), *p.shape))
+    information = own[:, None, None] * _information(plan, each, total)
+    bread = fit.covariance
+    middle = np.linalg.inv(bread) + ((own[:, None, None] - 1) * information).sum(axis=0)
+    naive = bread @ middle @ bread
+    g = len(answers)
+    if g < 2:
+        clustered = np.full_like(bread, np.nan)
+    else:
+        kept = np.eye(len(bread)) - information @ bread
+        without = np.stack([_solve(k, s) for k, s in zip(kept, scores, strict=True)])
+        # A further factor G/(G-1) stands in every test; with it this is the jackknife's.
+        clustered = ((g - 1) / g) ** 2 * bread @ (without.T @ without) @ bread
+    return replace(
+        fit,
+        covariance=naive,
+        covariance_cluster=clustered,
+        n_trials=round(float(given.sum())),
+    )
+
+
+def _solve(kept: np.ndarray, score: np.ndarray) -> np.ndarray:
+    """Solve for one listener; the pseudo-inverse where nobody else speaks to a parameter."""
+    try:
+        return np.asarray(np.linalg.solve(kept, score))
+    except np.linalg.LinAlgError:
+        return np.asarray(np.linalg.pinv(kept) @ score)

@@ -45,7 +45,8 @@ def hear(claim: Claim, cells: Sequence[PairCells], alpha: float) -> Finding:
     if found.n_listeners < 2:
         return _one_listener_hears(claim, found, group.method, test)
     told = (
-        f"{percent(found.estimate)} right where guessing gives {percent(chance)} "
+        f"{percent(found.estimate)} right in the mean over listeners, where guessing gives "
+        f"{percent(chance)} "
         f"(95 % interval {percent(found.ci_low)} to {percent(found.ci_high)}; "
         f"{people(found.n_listeners)}, {found.n_trials} trials of {group.method}; "
         f"{p_words(found.p_value)})."

@@ -18,10 +18,13 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
+from scipy import stats
 
+from analysis.bootstrap import ROUNDING
 from analysis.claim_preference import most
 from analysis.claim_words import (
     NAN,
+    POWER,
     Claim,
     Finding,
     more_listeners,
@@ -197,14 +200,17 @@ def _step_finding(
     chance = NAN
     if preference.draws is not None:
         order = [preference.draws.stages.index(name) for name in fit.stages]
-        chance = float((preference.draws.draws[:, order] @ k > 0).mean())
+        leads = preference.draws.draws[:, order] @ k
+        if preference.draws.vary:
+            # Equal gains are no lead of either; they are shared.
+            chance = float(((leads > ROUNDING) + (np.abs(leads) <= ROUNDING) / 2).mean())
     how = {"cost": " per unit of cost", "labour": " per labour hour"}
     price = claim.names[0] if claim.names else None
     per = how[price] if price else ""
     first = i if value > 0 else j
     told = (
-        f"in {panels(chance if value > 0 else 1 - chance)} of resampled panels {first} gains "
-        f"more{per} ({people(g)}, {fit.n_trials} paired trials; {p_words(p)})."
+        f"{_ahead(chance if value > 0 else 1 - chance, first, per)}"
+        f"({people(g)}, {fit.n_trials} paired trials; {p_words(p)})."
     )
     words = {
         "supported": f"As a first step {i} gains more{per} than {j}: {told}",
@@ -227,11 +233,14 @@ def _step_finding(
     return Finding(1 if value > 0 else -1, p, test, words, needs, numbers)
 
 
+def _ahead(chance: float, first: str, per: str) -> str:
+    """Say in how many resampled panels a step gains more, where that is defined."""
+    if np.isnan(chance):
+        return ""
+    return f"in {panels(chance)} of resampled panels {first} gains more{per} "
+
+
 def _wanted(alpha: float) -> float:
-    from scipy import stats
-
-    from analysis.claim_words import POWER
-
     return float(stats.norm.ppf(1 - alpha / 2) + stats.norm.ppf(POWER))
 
 

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 from scipy import stats
 
+from analysis.bootstrap import first_shares
 from analysis.claim_words import (
     NAN,
     POWER,
@@ -21,7 +22,6 @@ from analysis.claim_words import (
     people,
     percent,
 )
-from analysis.multiplicity import holm
 from analysis.preference import Preference, WorthDifference, worth_difference
 
 __all__ = ["most", "prefer"]
@@ -64,8 +64,8 @@ def _lead(found: WorthDifference, i: str, j: str) -> str:
 
 def _prefer_words(found: WorthDifference, i: str, j: str) -> dict[str, str]:
     told = (
-        f"by the fitted worths {i} is chosen over {j} in {percent(found.share)} of decisions "
-        f"(95 % interval {percent(logistic(found.ci_low))} to "
+        f"by the fitted worths {i} is chosen over {j} in {percent(found.share)} of decisions, "
+        f"the mean over listeners (95 % interval {percent(logistic(found.ci_low))} to "
         f"{percent(logistic(found.ci_high))}; {people(found.n_listeners)}, "
         f"{found.n_direct} trials of this pair; {p_words(found.p_value)})."
     )
@@ -90,13 +90,14 @@ def _prefer_numbers(found: WorthDifference) -> dict[str, Any]:
         "share": found.share,
         "n_trials": found.n_trials,
         "n_listeners": found.n_listeners,
+        "n_bearing": found.n_bearing,
     }
 
 
 def most(claim: Claim, preference: Preference | None, alpha: float) -> Finding:
     """Judge "listeners prefer I most", over all others or over the stages that it names."""
     stage = claim.stages[0]
-    test = "two-sided t between listeners against every rival, largest p counts"
+    test = "one-sided t between listeners against every rival, largest p counts"
     if preference is None or stage not in preference.counts.stages:
         return nothing(
             test,
@@ -136,25 +137,20 @@ def _most_finding(
     alpha: float,
 ) -> Finding:
     names = list(against)
-    p = np.array([against[name].p_value for name in names])
+    p = _sided_p([against[name] for name in names])
     ahead = np.array([against[name].estimate > 0 for name in names])
     if ahead.all():
         direction, p_value = 1, float(p.max())
         worst = names[int(p.argmax())]
     else:
-        # Against the claim one rival that is truly preferred is enough; the smallest p among
-        # all rivals is adjusted for having been chosen.
-        one_way = np.where(ahead, 1.0, p)
-        direction, p_value = -1, float(holm(one_way).min())
-        worst = names[int(one_way.argmin())]
-    open_ = [
-        name for name in names if against[name].p_value > alpha or not ahead[names.index(name)]
-    ]
+        direction, p_value = -1, float(np.where(ahead, 1.0, p).min())
+        worst = names[int(np.where(ahead, 1.0, p).argmin())]
+    open_ = [name for name, q, first in zip(names, p, ahead, strict=True) if q > alpha or not first]
     numbers = _most_numbers(against, preference, stage)
     chance = numbers["p_best"]
     told = (
         f"{people(against[worst].n_listeners)}, {against[worst].n_trials} paired trials, "
-        f"{p_words(p_value)}; in {panels(chance)} of resampled panels it comes first."
+        f"{p_words(p_value)}{_first_in(chance)}."
     )
     words = {
         "supported": f"Listeners prefer {stage} over each of {listed(names)} ({told[:-1]}).",
@@ -177,6 +173,29 @@ def _most_finding(
     return Finding(direction, p_value, test, words, needs, numbers)
 
 
+def _first_in(chance: float) -> str:
+    """Say in how many resampled panels a stage comes first, where that is defined."""
+    if np.isnan(chance):
+        return ""
+    return f"; in {panels(chance)} of resampled panels it comes first"
+
+
+def _sided_p(found: list[WorthDifference]) -> np.ndarray:
+    """Return one p-value a rival, in the direction of its estimate, for a joint verdict.
+
+    Being ahead of all k rivals is an intersection-union test: the largest one-sided p counts,
+    without adjustment (Berger 1982 Technometrics 24:295). Being behind one of them is enough
+    against the claim. The error is shared, k parts of k+1 for the first and one part for each
+    rival, so that with any number of equally good stages on top both wrong verdicts together
+    stay within the level; with one rival this is the ordinary two-sided test.
+    """
+    k = len(found)
+    first = np.array([one.p_first for one in found]) * (k + 1) / k
+    behind = np.array([1 - one.p_first for one in found]) * (k + 1)
+    ahead = np.array([one.estimate > 0 for one in found])
+    return np.asarray(np.minimum(np.where(ahead, first, behind), 1.0))
+
+
 def _most_numbers(
     against: dict[str, WorthDifference], preference: Preference, stage: str
 ) -> dict[str, Any]:
@@ -184,7 +203,6 @@ def _most_numbers(
     fit, draws = preference.fit_with(stage), preference.draws
     p_best = NAN
     if fit is not None and draws is not None and {stage, *against} <= set(draws.stages):
-        mine = draws.draws[:, draws.stages.index(stage)]
-        others = draws.draws[:, [draws.stages.index(name) for name in against]]
-        p_best = float((mine > others.max(axis=1)).mean())
+        columns = [draws.stages.index(name) for name in (stage, *against)]
+        p_best = float(first_shares(draws.draws[:, columns])[0])
     return _prefer_numbers(closest) | {"p_best": p_best}

@@ -24,6 +24,7 @@ import numpy as np
 from analysis.claim_conditions import conditions
 from analysis.claim_grammar import parse_claim
 from analysis.claim_hearing import Controls, hear, not_heard
+from analysis.claim_limits import held_back
 from analysis.claim_link import find_link_claim
 from analysis.claim_preference import most, prefer
 from analysis.claim_words import Claim, Finding, nothing, p_words, people
@@ -182,6 +183,11 @@ def _find(claim: Claim, heard: Heard | None, stages: StageTable | None, alpha: f
             f"No listener of these data is in the group {claim.who}.",
             f"listeners whose group is {claim.who}, in the column group of the trials",
         )
+    finding = _test(claim, heard, stages, alpha)
+    return held_back(claim, finding, heard.preference, alpha=alpha)
+
+
+def _test(claim: Claim, heard: Heard, stages: StageTable | None, alpha: float) -> Finding:
     linked = find_link_claim(
         claim,
         cells=heard.cells,

@@ -7,7 +7,7 @@ table of a million trials costs as much as its distinct cells.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -84,6 +84,15 @@ class PairCounts:
             place[self.second[keep]],
             counts[heard],
         )
+
+    @property
+    def totals(self) -> np.ndarray:
+        """Answers of each listener, shape ``(n_listeners,)``."""
+        return np.asarray(self.counts.sum(axis=(1, 2)))
+
+    def weighted(self, weights: np.ndarray) -> PairCounts:
+        """Return the answers with every listener's multiplied by a weight."""
+        return replace(self, counts=self.counts * weights[:, None, None])
 
     def wins(self) -> np.ndarray:
         """Return how often row stage was chosen over column stage, ties left out."""

@@ -120,7 +120,7 @@ def similar_panel_power(
     Returns
     -------
     float
-        Of both tests of :func:`analysis.similarity.similarity` together.
+        Of the tests of :func:`analysis.similarity.similarity` together.
 
     Raises
     ------
@@ -140,11 +140,27 @@ def similar_panel_power(
         right = k.sum(axis=1)
         residual = (k.astype(float) ** 2).sum(axis=1) - right**2 / n_listeners
         se = np.sqrt(n_listeners / (n_listeners - 1) * np.maximum(residual, 0.0)) / total
-        exact = stats.binom.cdf(right, total, limit)
+        exact = _so_few(n_listeners, n_trials, chance, margin)[right]
         between = _between((limit - right / total)[:, None], se[:, None], n_listeners, exact)
         return float((np.maximum(between[:, 0], exact) <= alpha).mean())
     found, se, right = _scatter(n_listeners, n_trials)
-    exact = stats.binom.cdf(right, total, limit)
+    exact = _so_few(n_listeners, n_trials, chance, margin)[right]
     between = _between(limit - found, se, n_listeners, exact)
     shown = np.maximum(between, exact[:, None]) <= alpha
     return float(_joint(p, n_listeners, n_trials, spread)[shown].sum())
+
+
+@lru_cache(maxsize=64)
+def _so_few(n_listeners: int, n_trials: int, chance: float, margin: float) -> np.ndarray:
+    """Return P(so few right answers) at the margin: the larger of the two populations' tails.
+
+    All hear a little, or a share of the listeners always hears.
+    """
+    total = n_listeners * n_trials
+    limit = chance + margin * (1 - chance)
+    alike = stats.binom.cdf(np.arange(total + 1), total, limit)
+    one = (1 - margin) * stats.binom.pmf(np.arange(n_trials + 1), n_trials, chance)
+    one[-1] += margin
+    size = fft.next_fast_len(total + 1, real=True)
+    kinds = fft.irfft(fft.rfft(one, n=size) ** n_listeners, n=size)[: total + 1]
+    return np.asarray(np.maximum(alike, np.minimum(np.cumsum(np.maximum(kinds, 0.0)), 1.0)))

@@ -7,13 +7,79 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import stats
 
+from analysis.mean_tail import mean_tail
 from analysis.proportions import exact_p
 
-__all__ = ["SMALL_PANEL", "PanelProportion", "listener_counts", "logit_test", "panel_proportion"]
+__all__ = [
+    "FEWEST_LISTENERS",
+    "SMALL_PANEL",
+    "PanelProportion",
+    "least_panel",
+    "listener_counts",
+    "listener_weights",
+    "logit_test",
+    "panel_proportion",
+]
 
 #: Below this many listeners a test between listeners alone is trusted only together with the
-#: exact test over trials: the larger p-value counts.
+#: exact test: the larger p-value counts.
 SMALL_PANEL = 12
+#: No sentence about people rests on fewer listeners than this, whatever the level.
+FEWEST_LISTENERS = 6
+
+
+def least_panel(alpha: float, *, sides: int = 2) -> int:
+    """Return the smallest panel that can say anything about listeners at a level.
+
+    The exact test in which every listener counts once is the sign test: with G listeners all of
+    one mind its p-value is ``sides / 2**G``, and no data give less.
+
+    Parameters
+    ----------
+    alpha : float
+        Level of the test, adjusted for a family where there is one, in (0, 1).
+    sides : int, optional
+        2 where either outcome would be told, 1 where only one direction is tested.
+
+    Returns
+    -------
+    int
+        :data:`FEWEST_LISTENERS` or more.
+
+    Raises
+    ------
+    ValueError
+        A level outside (0, 1), or sides that are not 1 or 2.
+
+    Examples
+    --------
+    >>> least_panel(0.05), least_panel(0.05 / 6)
+    (6, 8)
+    """
+    if not 0 < alpha < 1 or sides not in (1, 2):
+        raise ValueError(f"need a level in (0, 1) and one or two sides, got {alpha}, {sides}")
+    # A power of two may lie a rounding error above its own level.
+    return max(FEWEST_LISTENERS, int(np.ceil(np.log2(sides / alpha) - 1e-9)))
+
+
+def listener_weights(totals: np.ndarray) -> np.ndarray:
+    """Return weights under which every listener counts once, with mean answers kept.
+
+    Parameters
+    ----------
+    totals : numpy.ndarray, shape (n_listeners,)
+        Answers of each listener, above zero.
+
+    Returns
+    -------
+    numpy.ndarray, shape (n_listeners,)
+        Mean answers over own answers: the weighted answers add up to as many as were given, and
+        with equal visits every weight is exactly 1.
+    """
+    totals = np.asarray(totals, dtype=float)
+    if totals.size and np.ptp(totals) == 0:
+        return np.ones_like(totals)
+    return np.asarray(totals.mean() / totals)
 
 
 def logit_test(
@@ -54,13 +120,14 @@ def logit_test(
 
 @dataclass(frozen=True, slots=True)
 class PanelProportion:
-    """Share of correct answers in a panel, with uncertainty between listeners.
+    """Mean over listeners of their shares of right answers, with uncertainty between listeners.
 
     Attributes
     ----------
     n_trials, n_listeners : int
     estimate, se : float
-        Pooled proportion and its standard error between listeners; `se` is NaN for one listener.
+        Mean over listeners, each counting once, and its standard error between listeners; `se`
+        is NaN for one listener.
     statistic, df : float
         t against `chance`; NaN where the listeners do not scatter.
     p_value : float
@@ -69,7 +136,11 @@ class PanelProportion:
         Two-sided Wilson interval at the effective number of trials (Korn & Graubard 1998
         Surv Methodol 24:193 for the idea) with Student's t; NaN for one listener.
     design_effect : float
-        Variance between listeners over the variance of independent trials.
+        Variance between listeners over the variance that independent trials of the same visits
+        would give the mean over listeners.
+    over_trials : float
+        Share of all trials, where a long visit counts for more: the other estimand, to be read
+        beside `estimate`.
     chance, confidence : float
     rule : str
         ``"listeners"``, ``"listeners and trials"`` or ``"trials"``: what `p_value` rests on.
@@ -85,6 +156,7 @@ class PanelProportion:
     ci_low: float
     ci_high: float
     design_effect: float
+    over_trials: float
     chance: float
     confidence: float
     rule: str
@@ -109,10 +181,15 @@ def panel_proportion(
 ) -> PanelProportion:
     """Test whether a panel is better than guessing, listeners being the unit.
 
-    The pooled proportion is a ratio of listener sums; its variance comes from the listeners'
-    residuals (linearised ratio estimator, G/(G-1) factor; Cochran 1977 Sampling Techniques ch. 6)
-    and t has G-1 degrees of freedom. With fewer than :data:`SMALL_PANEL` listeners the exact
-    binomial p-value is computed too and the larger of the two is reported; where listeners do not
+    The estimand is the mean over listeners of P(correct). Every listener counts once, a visit of
+    three questions as much as a sitting of sixty: the mean of the listeners' shares, with their
+    own scatter and a t of G-1 degrees of freedom. Weighting by trials does not keep its level
+    where visits differ in length, and weights by the variance of a random-effects model do not
+    where listeners are of two kinds, or stay the longer the better they hear
+    (``tests/bench/calibration_visits.py``).
+
+    With fewer than :data:`SMALL_PANEL` listeners the exact p-value of the mean over guessing
+    listeners is worked out too and the larger of the two is reported; where listeners do not
     scatter at all it is the only one.
 
     Parameters
@@ -135,30 +212,45 @@ def panel_proportion(
     """
     k, n = listener_counts(correct, trials)
     g, total = len(n), float(n.sum())
-    p = float(k.sum() / total)
-    # Right answers of same-different panels may be fractions; round against the finding.
-    whole = np.array(int(np.floor(k.sum() + 1e-9)))
-    exact = float(exact_p(whole, np.array(int(total)), chance=chance)[0])
+    over_trials = float(k.sum() / total)
+    shares = k / n
+    p = over_trials if np.ptp(n) == 0 else float(shares.mean())
     if g < 2:
         nan = float("nan")
         return PanelProportion(
-            int(total), g, p, nan, nan, nan, nan, nan, nan, nan, chance, confidence, "one listener"
+            *(int(total), g, p, nan, nan, nan, nan, nan, nan, nan, over_trials),
+            *(chance, confidence, "one listener"),
         )
-    variance = g / (g - 1) * float(((k - n * p) ** 2).sum()) / total**2
+    variance = float(((shares - p) ** 2).sum()) / (g * (g - 1))
     se = float(np.sqrt(variance))
     scatters = se > 1e-12
     t = (p - chance) / se if scatters else float("nan")
-    p_value, rule = exact, "trials"
+    p_value, rule = float("nan"), "trials"
     if scatters:
         p_value, rule = float(stats.t.sf(t, g - 1)), "listeners"
-        if g < SMALL_PANEL:
-            p_value, rule = max(p_value, exact), "listeners and trials"
-    independent = p * (1 - p) / total
+    if not scatters or g < SMALL_PANEL:
+        exact = _exact(k, n, p, chance)
+        rule = "listeners and trials" if scatters else "trials"
+        p_value = max(p_value, exact) if scatters else exact
+    # What independent trials would give: G² / Σ(1/n) trials, the plain total when visits agree.
+    worth = g**2 / float((1 / n).sum())
+    independent = p * (1 - p) / worth
     effect = variance / independent if independent > 0 else 1.0
-    low, high = _interval(p, total, max(effect, 1.0), g, confidence)
+    low, high = _interval(p, worth, max(effect, 1.0), g, confidence)
     return PanelProportion(
-        int(total), g, p, se, t, g - 1, p_value, low, high, effect, chance, confidence, rule
+        *(int(total), g, p, se, t, g - 1, p_value, low, high, effect, over_trials),
+        *(chance, confidence, rule),
     )
+
+
+def _exact(k: np.ndarray, n: np.ndarray, mean: float, chance: float) -> float:
+    """Return the exact one-sided p-value of a mean over listeners who all guess."""
+    # Right answers of same-different panels may be fractions; round against the finding.
+    if np.ptp(n) == 0:
+        whole, total = int(np.floor(k.sum() + 1e-9)), int(n.sum())
+        return float(exact_p(np.array(whole), np.array(total), chance=chance)[0])
+    rounded = float((np.floor(k + 1e-9) / n).mean())
+    return mean_tail(n.astype(np.int64), min(rounded, mean), chance=chance, upper=True)
 
 
 def _interval(

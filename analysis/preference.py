@@ -6,12 +6,20 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from scipy import stats
 
 from analysis.bootstrap import WorthDraws, resample_worths
 from analysis.bradley_terry import PairModelFit, fit_pair_model, order_identified
 from analysis.counts import PairCounts, components, pair_counts
 from analysis.errors import InputError
-from analysis.panel import SMALL_PANEL, logit_test, panel_proportion
+from analysis.panel import (
+    FEWEST_LISTENERS,
+    SMALL_PANEL,
+    listener_weights,
+    logit_test,
+    panel_proportion,
+)
+from analysis.places import Places, places_of
 from analysis.proportions import two_sided_p, wilson
 from analysis.trials import TrialTable
 
@@ -23,6 +31,7 @@ __all__ = [
     "floored_error",
     "listener_choice_rows",
     "pair_rows",
+    "preference_of",
     "worth_difference",
 ]
 
@@ -31,6 +40,11 @@ __all__ = [
 class Preference:
     """Paired answers of a table and the models fitted to them.
 
+    Every listener counts once: the fits behind worths, claims and gains weight each listener's
+    answers to the same total (:func:`analysis.panel.listener_weights`), so that their estimand is
+    the mean over listeners. `ordinary` is the fit in which every answer counts once. With equal
+    visits and balanced places the two are one.
+
     Attributes
     ----------
     counts : PairCounts
@@ -38,13 +52,22 @@ class Preference:
     groups : list of list of str
         Stages linked by comparisons, largest group first.
     fits : list of PairModelFit
-        One per group with at least two stages.
+        One per group with at least two stages; with an order effect where the places of some pair
+        were not balanced.
     main : PairModelFit or None
         The fit of the reference's group.
     order : PairModelFit or None
-        The same with order effect, where it can be estimated.
+        The ordinary fit with order effect, where it can be estimated.
     draws : WorthDraws or None
-        Resampled panels of the main fit; None with one listener.
+        Resampled panels of the main fit; None with fewer listeners than any sentence about people
+        needs (:data:`analysis.panel.FEWEST_LISTENERS`).
+    ordinary : PairModelFit or None
+        The main fit with every answer counting once, without order effect.
+    order_listeners : PairModelFit or None
+        `order` with every listener counting once.
+    places : tuple of str
+        For each of `fits`: ``"balanced"``, ``"allowed for"``, or ``"confounded"`` where a liking
+        and a habit of place cannot be told apart (:mod:`analysis.places`).
     """
 
     counts: PairCounts
@@ -53,16 +76,28 @@ class Preference:
     main: PairModelFit | None
     order: PairModelFit | None
     draws: WorthDraws | None
+    ordinary: PairModelFit | None = None
+    order_listeners: PairModelFit | None = None
+    places: tuple[Places, ...] = ()
 
     def fit_with(self, *stages: str) -> PairModelFit | None:
         """Return the fit that holds all these stages, or None."""
         return next((fit for fit in self.fits if set(stages) <= set(fit.stages)), None)
 
+    def places_with(self, *stages: str) -> Places:
+        """Return how the places were used in the comparisons behind the fit of these stages."""
+        found = zip(self.fits, self.places, strict=False)
+        return next((p for fit, p in found if set(stages) <= set(fit.stages)), "balanced")
+
 
 def fit_preference(
-    table: TrialTable, *, reference: str | None = None, n_draws: int = 10_000, seed: int = 1
+    table: TrialTable,
+    *,
+    reference: str | None = None,
+    n_draws: int = 10_000,
+    seed: int = 1,
 ) -> Preference | None:
-    """Fit the paired trials of a table.
+    """Fit the paired trials of a table, every listener counting once.
 
     Parameters
     ----------
@@ -93,22 +128,70 @@ def fit_preference(
             problem=f"{reference!r} is not a stage of the paired trials",
             remedy=f"Choose one of: {', '.join(counts.stages)}",
         )
+    return preference_of(counts, reference=reference, n_draws=n_draws, seed=seed)
+
+
+def preference_of(
+    counts: PairCounts,
+    *,
+    reference: str | None = None,
+    n_draws: int = 10_000,
+    seed: int = 1,
+    every_answer: bool = False,
+) -> Preference:
+    """Fit counted answers, every listener counting once.
+
+    Parameters
+    ----------
+    counts : PairCounts
+        With the positions kept.
+    reference : str, optional
+        A compared stage; the last in sorted order when not given.
+    n_draws, seed : int, optional
+        Resampling of listeners.
+    every_answer : bool, optional
+        Let every answer count once in place of every listener: what the verdicts would be for
+        that estimand, to be shown beside them.
+
+    Returns
+    -------
+    Preference
+    """
     reference = counts.stages[-1] if reference is None else reference
     groups = components(counts)
-    fits, main, order, draws = [], None, None, None
+    fits: list[PairModelFit] = []
+    places: list[Places] = []
+    main, ordinary, order, order_listeners, draws = None, None, None, None, None
     for group in groups:
         part = counts.only(group)
+        weights = np.ones(part.n_listeners) if every_answer else listener_weights(part.totals)
         inside = reference in part.stages
-        fit = fit_pair_model(part, reference=reference if inside else None)
+        own = reference if inside else None
+        place = places_of(part.weighted(weights))
+        sided = place == "allowed for"
+        fit = fit_pair_model(part, reference=own, order=sided, weights=weights)
         fits.append(fit)
-        if inside:
-            main = fit
-            if order_identified(part):
-                order = fit_pair_model(part, reference=reference, order=True)
-            if fit.n_listeners > 1 and n_draws > 0:
-                draws = resample_worths(part, fit, n_draws=n_draws, seed=seed)
+        places.append(place)
+        if not inside:
+            continue
+        main = fit
+        alike = bool(np.all(weights == 1))
+        ordinary = fit if alike and not sided else fit_pair_model(part, reference=reference)
+        if order_identified(part):
+            order = fit if alike and sided else fit_pair_model(part, reference=own, order=True)
+            order_listeners = order
+            if not alike:
+                order_listeners = (
+                    fit
+                    if sided
+                    else fit_pair_model(part, reference=own, order=True, weights=weights)
+                )
+        if fit.n_listeners >= FEWEST_LISTENERS and n_draws > 0:
+            draws = resample_worths(part, fit, weights=weights, n_draws=n_draws, seed=seed)
     names = [[counts.stages[k] for k in group] for group in groups]
-    return Preference(counts, names, fits, main, order, draws)
+    return Preference(
+        *(counts, names, fits, main, order, draws, ordinary, order_listeners, tuple(places))
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,8 +201,8 @@ class WorthDifference:
     Attributes
     ----------
     estimate, se : float
-        Logits; `se` is clustered on listeners with the factor G/(G-1) and kept from collapsing by
-        :func:`floored_error`. NaN for one listener.
+        Logits, every listener counting once; `se` is clustered on listeners with the factor
+        G/(G-1) and kept from collapsing by :func:`floored_error`. NaN for one listener.
     statistic, df, p_value : float
         Two-sided t of :func:`analysis.panel.logit_test`.
     ci_low, ci_high : float
@@ -130,6 +213,10 @@ class WorthDifference:
         Behind the fit.
     n_direct : int
         Trials between these two.
+    n_bearing : int
+        How many listeners' worth of answers the difference rests on: the effective number
+        (Σh)²/Σh² of their shares h in its variance, rounded up. Below `n_listeners` where only
+        some of them ever compared these stages, directly or through others.
     """
 
     estimate: float
@@ -143,6 +230,12 @@ class WorthDifference:
     n_trials: int
     n_listeners: int
     n_direct: int
+    n_bearing: int
+
+    @property
+    def p_first(self) -> float:
+        """One-sided p-value against the first being preferred no more than the second."""
+        return float(stats.t.sf(self.statistic, self.df))
 
 
 def worth_difference(
@@ -178,7 +271,32 @@ def worth_difference(
         n_trials=fit.n_trials,
         n_listeners=g,
         n_direct=direct,
+        n_bearing=_bearing(preference.counts, fit, i, j),
     )
+
+
+def _bearing(counts: PairCounts, fit: PairModelFit, i: int, j: int) -> int:
+    """Return the effective number of listeners behind a difference of worths."""
+    part = counts.only([counts.stages.index(name) for name in fit.stages]).unordered()
+    gap = fit.log_worth[part.first] - fit.log_worth[part.second]
+    spread = 1 / (2 + np.exp(gap) + np.exp(-gap))
+    total = part.counts.sum(axis=(0, 2))
+    size = len(fit.stages)
+    # Information of the cells as a graph of stages; the difference's influence by cell.
+    weights = listener_weights(part.totals)
+    each = part.counts.sum(axis=2) * weights[:, None]
+    laplacian = np.zeros((size, size))
+    value = spread * each.sum(axis=0) * (total > 0)
+    np.add.at(laplacian, (part.first, part.first), value)
+    np.add.at(laplacian, (part.second, part.second), value)
+    np.add.at(laplacian, (part.first, part.second), -value)
+    np.add.at(laplacian, (part.second, part.first), -value)
+    contrast = np.zeros(size)
+    contrast[i], contrast[j] = 1.0, -1.0
+    potential = np.linalg.pinv(laplacian, hermitian=True) @ contrast
+    influence = (potential[part.first] - potential[part.second]) ** 2 * spread
+    h = weights * (each @ influence)
+    return int(np.ceil(h.sum() ** 2 / max(float((h**2).sum()), 1e-300) - 1e-6))
 
 
 def floored_error(se: np.ndarray, naive: np.ndarray, listeners: int) -> np.ndarray:
@@ -208,22 +326,23 @@ def pair_rows(counts: PairCounts, *, confidence: float = 0.95) -> list[dict[str,
     """Return every compared pair with its share, Wilson interval and exact two-sided p.
 
     ``wins`` counts answers for the first stage of the pair; ``share`` and its intervals leave ties
-    out. ``share_low`` and ``share_high`` take the listener as the unit
-    (:func:`analysis.panel.panel_proportion`; NaN for one listener); ``wilson_low``,
-    ``wilson_high`` and ``p_value`` take trials as independent and stand beside them.
+    out. ``share_listeners`` is the mean over the listeners who decided, each counting once, with
+    its interval ``share_low`` to ``share_high`` (:func:`analysis.panel.panel_proportion`; NaN for
+    one listener); ``share``, ``wilson_low``, ``wilson_high`` and ``p_value`` take every answer as
+    independent and stand beside it.
     """
     rows = []
     flat = counts.unordered()
     for cell, (i, j) in enumerate(zip(flat.first, flat.second, strict=True)):
         wins, losses, ties = (round(float(v)) for v in flat.counts[:, cell].sum(axis=0))
         decided = wins + losses
-        low = high = share = share_low = share_high = float("nan")
+        low = high = share = mean = share_low = share_high = float("nan")
         if decided:
             own = flat.counts[:, cell]
             between = panel_proportion(
                 own[:, 0], own[:, 0] + own[:, 1], chance=0.5, confidence=confidence
             )
-            share_low, share_high = between.ci_low, between.ci_high
+            mean, share_low, share_high = between.estimate, between.ci_low, between.ci_high
             bounds = wilson(np.array(wins), np.array(decided), confidence=confidence)
             low, high = (float(bound[0]) for bound in bounds)
             share = wins / decided
@@ -235,6 +354,7 @@ def pair_rows(counts: PairCounts, *, confidence: float = 0.95) -> list[dict[str,
                 "losses": losses,
                 "ties": ties,
                 "share": share,
+                "share_listeners": mean,
                 "share_low": share_low,
                 "share_high": share_high,
                 "wilson_low": low,

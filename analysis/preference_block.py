@@ -13,6 +13,16 @@ from analysis.preference import Preference, chosen_rows, listener_choice_rows, p
 __all__ = ["preference_block"]
 
 _NAN = float("nan")
+_PLACES = {
+    "allowed for": (
+        "The two places were not used equally often for every pair, so a leaning to one place is "
+        "fitted beside the worths and allowed for."
+    ),
+    "confounded": (
+        "Some stage always stood in the same place, so a liking for it and a habit of choosing "
+        "that place cannot be told apart: no preference is claimed."
+    ),
+}
 
 
 def preference_block(found: Preference | None, *, confidence: float = 0.95) -> dict[str, Any]:
@@ -31,9 +41,10 @@ def preference_block(found: Preference | None, *, confidence: float = 0.95) -> d
     """
     if found is None:
         return _empty_block()
-    main = found.main
+    main, fit = found.ordinary, found.main
     return {
         "method": "paired",
+        "estimand": "the mean over listeners: each counts once, however long the visit",
         "model": None if main is None else _model_name(main),
         "n_trials": found.counts.n_trials,
         "n_listeners": found.counts.n_listeners,
@@ -46,6 +57,7 @@ def preference_block(found: Preference | None, *, confidence: float = 0.95) -> d
         "chosen": chosen_rows(found.counts),
         "listeners": listener_choice_rows(found.counts),
         "fit": _fit_block(main),
+        "places": None if fit is None else found.places_with(*fit.stages),
         "equal_worths": _equal_worths(found),
         "connected": len(found.groups) == 1,
         "groups": found.groups,
@@ -54,7 +66,8 @@ def preference_block(found: Preference | None, *, confidence: float = 0.95) -> d
 
 
 def _empty_block() -> dict[str, Any]:
-    nothing = dict.fromkeys(("reference", "log_likelihood", "ties", "order_effect", "model"))
+    keys = ("reference", "log_likelihood", "ties", "order_effect", "model", "estimand", "places")
+    nothing = dict.fromkeys(keys)
     return {
         "method": "paired",
         "n_trials": 0,
@@ -83,32 +96,55 @@ def _stage_rows(found: Preference, confidence: float) -> list[dict[str, Any]]:
         fit = found.main if found.main is not None and name in found.main.stages else None
         if fit is None:
             keys = ["log_worth", "se", "se_cluster", "worth", "se_worth", "p_best", "centred"]
+            keys += ["log_worth_listeners", "se_listeners", "worth_listeners"]
             keys += ["centred_low", "centred_high", "resampled_low", "resampled_high"]
+            keys += [f"centred_listeners{end}" for end in ("", "_low", "_high")]
             rows.append({"stage": name, **dict.fromkeys([*keys, "rank_probabilities"])})
             continue
         rows.append({"stage": name, **_stage_figures(found, fit, fit.stages.index(name))})
         k = fit.stages.index(name)
-        rows[-1] |= _centred(fit, k, confidence)
+        ordinary = fit if found.ordinary is None else found.ordinary
+        rows[-1] |= _centred(ordinary, k, confidence)
+        rows[-1] |= {
+            key.replace("centred", "centred_listeners"): value
+            for key, value in _centred(fit, k, confidence).items()
+        }
         rows[-1]["resampled_low"] = None if resampled is None else float(resampled[0][k])
         rows[-1]["resampled_high"] = None if resampled is None else float(resampled[1][k])
     return rows
 
 
 def _stage_figures(found: Preference, fit: PairModelFit, k: int) -> dict[str, Any]:
-    naive, cluster = (fit.worth_covariance(cluster=flag) for flag in (False, True))
-    worth = np.exp(fit.log_worth - fit.log_worth.max())
-    worth /= worth.sum()
+    """Return the ordinary fit's figures, then those with every listener counting once."""
+    ordinary = fit if found.ordinary is None else found.ordinary
+    naive, cluster, between = (
+        ordinary.worth_covariance(cluster=False),
+        ordinary.worth_covariance(cluster=True),
+        fit.worth_covariance(cluster=True),
+    )
+    worth, per_listener = _shares(ordinary), _shares(fit)
     slope = worth[k] * (np.eye(len(worth))[k] - worth)
     draws = found.draws
+    g = fit.n_listeners
+    factor = np.sqrt(g / (g - 1)) if g > 1 else _NAN
     return {
-        "log_worth": float(fit.log_worth[k]),
+        "log_worth": float(ordinary.log_worth[k]),
         "se": float(np.sqrt(np.maximum(naive[k, k], 0.0))),
         "se_cluster": float(np.sqrt(np.maximum(cluster[k, k], 0.0))),
         "worth": float(worth[k]),
         "se_worth": float(np.sqrt(max(slope @ naive @ slope, 0.0))),
+        "log_worth_listeners": float(fit.log_worth[k]),
+        "se_listeners": float(factor * np.sqrt(np.maximum(between[k, k], 0.0))),
+        "worth_listeners": float(per_listener[k]),
         "p_best": None if draws is None else float(draws.p_best()[k]),
         "rank_probabilities": None if draws is None else draws.rank_probabilities()[k].tolist(),
     }
+
+
+def _shares(fit: PairModelFit) -> np.ndarray:
+    """Return worths that add up to 1."""
+    worth = np.exp(fit.log_worth - fit.log_worth.max())
+    return np.asarray(worth / worth.sum())
 
 
 def _centred(fit: PairModelFit, k: int, confidence: float) -> dict[str, Any]:
@@ -128,8 +164,8 @@ def _ties(found: Preference) -> dict[str, Any] | None:
         return None
     n_ties = round(float(found.counts.counts[:, :, 2].sum()))
     block: dict[str, Any] = {"n_ties": n_ties, "log_nu": None, "se": None, "se_cluster": None}
-    if found.main is not None and "tie" in found.main.names:
-        log_nu, se, se_cluster = found.main.parameter("tie")
+    if found.ordinary is not None and "tie" in found.ordinary.names:
+        log_nu, se, se_cluster = found.ordinary.parameter("tie")
         block |= {"log_nu": log_nu, "se": se, "se_cluster": se_cluster, "nu": float(np.exp(log_nu))}
     return block
 
@@ -138,15 +174,18 @@ def _order_effect(found: Preference) -> dict[str, Any] | None:
     if found.order is None or found.main is None:
         return None
     estimate, se, se_cluster = found.order.parameter("order")
-    g = found.order.n_listeners
-    p = _NAN
-    if g > 1 and se_cluster > 0:
-        t = estimate / (se_cluster * np.sqrt(g / (g - 1)))
-        p = 2 * float(stats.t.sf(abs(t), g - 1))
+    own = found.order if found.order_listeners is None else found.order_listeners
+    mean, _, between = own.parameter("order")
+    g = own.n_listeners
+    p, between = _NAN, between * float(np.sqrt(g / (g - 1))) if g > 1 else _NAN
+    if g > 1 and between > 0:
+        p = 2 * float(stats.t.sf(abs(mean / between), g - 1))
     return {
         "estimate": estimate,
         "se": se,
         "se_cluster": se_cluster,
+        "estimate_listeners": mean,
+        "se_listeners": between,
         "p_value": p,
         "meaning": "logit by which position A is preferred between equal stages",
         "n_trials": found.order.n_trials,
@@ -177,7 +216,7 @@ def _equal_worths(found: Preference) -> dict[str, Any] | None:
     if fit is None:
         return None
     k, g = len(fit.stages) - 1, fit.n_listeners
-    ratio = _likelihood_ratio(found, fit)
+    ratio = _likelihood_ratio(found, fit if found.ordinary is None else found.ordinary)
     block: dict[str, Any] = {
         "test": "Hotelling T² between listeners",
         "df": k,
@@ -223,6 +262,8 @@ def _notes(found: Preference) -> list[str]:
             "Some stage was always or never preferred, so maximum likelihood has no finite answer; "
             f"{found.main.penalty:g} answers of every kind were added to every compared pair."
         )
+    if found.main is not None and found.places_with(*found.main.stages) != "balanced":
+        notes.append(_PLACES[found.places_with(*found.main.stages)])
     if found.counts.n_listeners == 1:
         notes.append("One listener: nothing here speaks about other people.")
     return notes

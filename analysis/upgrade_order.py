@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from analysis.bootstrap import WorthDraws
+from analysis.bootstrap import ROUNDING, WorthDraws, first_shares
 from analysis.bradley_terry import PairModelFit
 from analysis.upgrade_lattice import Lattice, State, step_words
 
@@ -25,10 +25,14 @@ def _worths(draws: WorthDraws, stages: Sequence[str]) -> np.ndarray:
     return draws.draws[:, [draws.stages.index(name) for name in stages]]
 
 
-def _best(gains: np.ndarray) -> np.ndarray:
-    """Return the column of the largest gain, or -1 where none is above zero."""
-    column = gains.argmax(axis=1)
-    return np.where(gains.max(axis=1) > 0, column, -1)
+def _gains_most(gains: np.ndarray) -> np.ndarray:
+    """Return by column the share of panels in which it gains most and gains at all.
+
+    Steps that gain equally much share the panel.
+    """
+    most = gains.max(axis=1, keepdims=True)
+    first = (gains >= most - ROUNDING) & (most > ROUNDING)
+    return np.asarray((first / np.maximum(first.sum(axis=1, keepdims=True), 1)).mean(axis=0))
 
 
 def _next(
@@ -61,7 +65,7 @@ def step_rows(
         return []
     start, ends = lattice.stage_of[state], [lattice.stage_of[s] for s in choices]
     gains = _worths(draws, ends) - _worths(draws, [start])
-    best = _best(gains)
+    best = _gains_most(gains)
     cost = np.array([lattice.cost[end] - lattice.cost[start] for end in ends])
     hours = np.array([lattice.labour_h[end] - lattice.labour_h[start] for end in ends])
     value = {"cost": _best_value(gains, cost), "hour": _best_value(gains, hours)}
@@ -77,7 +81,7 @@ def step_rows(
                 "factor": " + ".join(step.factor for step in added),
                 "level": " + ".join(step.level for step in added),
                 "from_stage": start,
-                "p_best": float((best == k).mean()),
+                "p_best": float(best[k]),
                 "p_gain": float((gains[:, k] > 0).mean()),
                 "gain": gain,
                 "gain_low": float(low),
@@ -97,8 +101,8 @@ def _worth_of(fit: PairModelFit, stage: str) -> float:
 
 
 def _best_value(gains: np.ndarray, price: np.ndarray) -> np.ndarray | None:
-    """Return the column with the largest gain per unit; None unless every price is above zero."""
-    return _best(gains / price) if np.all(price > 0) else None
+    """Return how often each gains most per unit; None unless every price is above zero."""
+    return _gains_most(gains / price) if np.all(price > 0) else None
 
 
 def _per(
@@ -110,7 +114,7 @@ def _per(
         f"per_{unit}": gain / price if known else None,
         f"per_{unit}_low": low,
         f"per_{unit}_high": high,
-        f"p_best_per_{unit}": None if best is None else float((best == k).mean()),
+        f"p_best_per_{unit}": None if best is None else float(best[k]),
     }
 
 
@@ -234,7 +238,7 @@ def _budget_row(
     if not within:
         return {"budget": amount, "stage": None, "p_best": None, "n_choices": 0}
     sampled = _worths(draws, within)
-    share = np.bincount(sampled.argmax(axis=1), minlength=len(within)) / len(sampled)
+    share = first_shares(sampled)
     worth = np.array([_worth_of(fit, stage) for stage in within])
     k = int(worth.argmax())
     gains = sampled[:, k] - _worths(draws, [lattice.baseline])[:, 0]

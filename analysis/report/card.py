@@ -9,7 +9,7 @@ from markupsafe import Markup
 from analysis.report.answer import cost_block, headline
 from analysis.report.chosen import choice_bars
 from analysis.report.evidence import Row
-from analysis.report.hearing import panel_p, pooled_rows
+from analysis.report.hearing import panel_p, pooled_rows, right_share
 from analysis.report.page import Block, Page, Section
 
 __all__ = ["card_caption", "card_sections", "type_size_pt"]
@@ -68,7 +68,9 @@ def _you_heard(page: Page, listener: str) -> Section:
 
 
 def _by_strength(page: Page, rows: Sequence[Row]) -> list[Row]:
-    return sorted(rows, key=lambda row: -(row.number("proportion") or 0.0))[:_MOST_PAIRS]
+    return sorted(rows, key=lambda row: -(page.evidence.number(right_share(page, row)) or 0.0))[
+        :_MOST_PAIRS
+    ]
 
 
 def _heard(page: Page) -> Section:
@@ -78,7 +80,7 @@ def _heard(page: Page) -> Section:
     lines = []
     for row in rows:
         facts = page.about(p_value=panel_p(page, row))
-        words = {"pair": page.pair(row), "share": page.n(row.at("proportion"), "percent")}
+        words = {"pair": page.pair(row), "share": page.n(right_share(page, row), "percent")}
         lines.append(page.first(facts, "card.apart", "card.not_shown", **words))
     return page.section("card_heard", [Block("list", lines), page.note("card.guess")])
 

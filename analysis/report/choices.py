@@ -13,20 +13,33 @@ from analysis.report.page import Block, Page, Section
 
 __all__ = ["preference_section"]
 
-_CENTRED = ("centred", "centred_low", "centred_high")
+_ENDS = ("", "_low", "_high")
+
+
+def _worth_keys(rows: Sequence[Row]) -> tuple[str, ...]:
+    """Return the keys of worth, error, and centred worth with its interval.
+
+    With every listener counting once, where the results have that; else of the ordinary fit. The
+    figures of the latter stand in the saved data in any case.
+    """
+    if any(row.number("log_worth_listeners") is not None for row in rows):
+        centred = (f"centred_listeners{end}" for end in _ENDS)
+        return ("log_worth_listeners", "se_listeners", *centred)
+    return ("log_worth", "se_cluster", *(f"centred{end}" for end in _ENDS))
 
 
 def _centred(rows: Sequence[Row]) -> bool:
     """Whether the analysis gives worths against the mean, with intervals."""
-    return any(row.number("centred_low") is not None for row in rows)
+    return any(row.number(_worth_keys(rows)[3]) is not None for row in rows)
 
 
 def _worth_interval(page: Page, row: Row, *, centred: bool) -> Interval:
     label = page.evidence.stage_label(row.get("stage"))
+    worth, error, *against_mean = _worth_keys([row])
     if centred:
-        value, low, high = (row.number(key) for key in _CENTRED)
+        value, low, high = (row.number(key) for key in against_mean)
         return Interval(label, value, low, high)
-    value, se = row.number("log_worth"), row.number("se_cluster")
+    value, se = row.number(worth), row.number(error)
     if value is None or se is None:
         return Interval(label, value)
     return Interval(label, value, value - se, value + se)
@@ -54,37 +67,41 @@ def _worth_figure(page: Page, rows: Sequence[Row]) -> Block:
         line=0.0,
         mark=page.mark,
     )
-    keys = ("stage", "log_worth", "se", "se_cluster", *_CENTRED, "worth", "p_best")
-    data = page.csv_of("worths", rows, keys)
+    ordinary = ("log_worth", "se", "se_cluster", "centred", "centred_low", "centred_high")
+    keys = ("stage", *_worth_keys(rows), "p_best", *ordinary, "worth", "worth_listeners")
+    data = page.csv_of("worths", rows, tuple(dict.fromkeys(keys)))
     return page.figure(svg, _worth_caption(page, centred=centred), data)
 
 
 def _worth_table(page: Page, rows: Sequence[Row]) -> Block:
     centred = _centred(rows)
+    worth, error, mean, low, high = _worth_keys(rows)
     columns = ["stage", *(["centred", "interval"] if centred else []), "log_worth", "se", "p_best"]
     cells = []
     for row in rows:
         line: list[object] = [page.stage(row.get("stage"))]
         if centred:
-            line.append(page.n(row.at("centred"), "logit"))
-            line.append(page.between(row, "centred_low", "centred_high", "logit"))
-        line += [page.n(row.at("log_worth"), "logit"), page.n(row.at("se_cluster"), "se")]
+            line.append(page.n(row.at(mean), "logit"))
+            line.append(page.between(row, low, high, "logit"))
+        line += [page.n(row.at(worth), "logit"), page.n(row.at(error), "se")]
         cells.append([*line, page.n(row.at("p_best"), "chance")])
     return page.table(columns, cells)
 
 
-def _ends(rows: Sequence[Row]) -> tuple[str, str, bool]:
-    """Return the keys of the interval of a share, and whether it stands between listeners."""
+def _ends(rows: Sequence[Row]) -> tuple[str, str, str, bool]:
+    """Return the keys of a share and its interval, and whether listeners are the unit."""
+    if any(row.number("share_listeners") is not None for row in rows):
+        return "share_listeners", "share_low", "share_high", True
     if any(row.number("share_low") is not None for row in rows):
-        return "share_low", "share_high", True
-    return "wilson_low", "wilson_high", False
+        return "share", "share_low", "share_high", True
+    return "share", "wilson_low", "wilson_high", False
 
 
 def _share_figure(page: Page, rows: Sequence[Row]) -> Block:
-    low, high, between = _ends(rows)
+    share, low, high, between = _ends(rows)
     svg = interval_chart(
         [
-            row_interval(page.numbers, row, page.pair_text(row), ("share", low, high), "percent")
+            row_interval(page.numbers, row, page.pair_text(row), (share, low, high), "percent")
             for row in rows
         ],
         key="shares",
@@ -99,13 +116,13 @@ def _share_figure(page: Page, rows: Sequence[Row]) -> Block:
         page.say("pref.pairs.listeners" if between else "pref.pairs"),
         Markup("({})").format(page.panel("/results/preference")),
     ]
-    keys = ("pair", "wins", "losses", "ties", "share", low, high, "p_value")
-    return page.figure(svg, caption, page.csv_of("pair-shares", rows, keys))
+    keys = ("pair", "wins", "losses", "ties", share, low, high, "share", "p_value")
+    return page.figure(svg, caption, page.csv_of("pair-shares", rows, tuple(dict.fromkeys(keys))))
 
 
 def _share_table(page: Page, rows: Sequence[Row]) -> Block:
     ties = any(row.number("ties") for row in rows)
-    low, high, _ = _ends(rows)
+    share, low, high, _ = _ends(rows)
     columns = ["pair", "wins", "losses", *(["ties"] if ties else []), "share", "interval"]
     cells = [
         [
@@ -113,7 +130,7 @@ def _share_table(page: Page, rows: Sequence[Row]) -> Block:
             page.n(row.at("wins"), "count"),
             page.n(row.at("losses"), "count"),
             *([page.n(row.at("ties"), "count")] if ties else []),
-            page.n(row.at("share"), "percent"),
+            page.n(row.at(share), "percent"),
             page.between(row, low, high, "percent"),
         ]
         for row in rows
@@ -160,7 +177,8 @@ def preference_section(page: Page) -> Section:
     pairs = page.in_order(page.evidence.rows("/results/preference/pairs"))
     if not stages:
         return page.section("preference", [page.para("pref.none")])
-    ranked = sorted(stages, key=lambda row: -(row.number("log_worth") or 0.0))
+    worth = _worth_keys(stages)[0]
+    ranked = sorted(stages, key=lambda row: -(row.number(worth) or 0.0))
     return page.section(
         "preference",
         [
@@ -171,7 +189,7 @@ def preference_section(page: Page) -> Section:
             Block("heading", page.say("title.pairs")) if pairs else None,
             _share_figure(page, pairs) if pairs else None,
             _share_table(page, pairs) if pairs else None,
-            page.note("pref.pairs.note") if pairs and not _ends(pairs)[2] else None,
+            page.note("pref.pairs.note") if pairs and not _ends(pairs)[3] else None,
             *own_choices(page, ranked),
             _order_effect(page),
             *_fit(page),

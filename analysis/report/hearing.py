@@ -11,7 +11,7 @@ from analysis.report.figures import Interval, interval_chart
 from analysis.report.page import Block, Page, Section
 from analysis.report.panel_figures import listener_strip
 
-__all__ = ["discrimination_section", "panel_p", "pooled_rows"]
+__all__ = ["discrimination_section", "panel_p", "pooled_rows", "right_share"]
 
 _DASH = "\u2013"
 
@@ -53,16 +53,22 @@ def panel_p(page: Page, row: Row) -> float | None:
     return page.evidence.number(f"{place}/p_value") if place else row.number("p_value")
 
 
+def right_share(page: Page, row: Row) -> str:
+    """Return where the share right of a pooled pair stands: the mean over listeners if known."""
+    place = f"{_between(row)}/estimate"
+    return place if _between(row) and page.known(place) else row.at("proportion")
+
+
 def _right_interval(page: Page, row: Row, label: str, series: int) -> Interval:
     place = _between(row) or row.pointer
     return Interval(
         label,
-        row.number("proportion"),
+        page.evidence.number(right_share(page, row)),
         page.evidence.number(f"{place}/ci_low"),
         page.evidence.number(f"{place}/ci_high"),
         mark=_critical_share(row),
         chance=_CHANCE.get(str(row.get("method"))),
-        note=page.numbers.plain(row.at("proportion"), "percent"),
+        note=page.numbers.plain(right_share(page, row), "percent"),
         series=series,
     )
 
@@ -148,7 +154,7 @@ def _result_table(page: Page, rows: Sequence[Row]) -> Block:
         cells.append(
             [
                 page.pair(row),
-                page.n(row.at("proportion"), "percent"),
+                page.n(right_share(page, row), "percent"),
                 *(panel if between else []),
                 *([page.n(row.at("p_holm"), "p")] if holm else []),
                 page.n(row.at("d_prime"), "dprime"),

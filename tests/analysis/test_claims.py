@@ -43,7 +43,10 @@ def panel_frame(paired_rows: Rows, wins: int, of: int = 8, n: int = 12) -> pd.Da
     cells = []
     for k in range(n):
         own = min(max(wins + (k % 3) - 1, 0), of)
-        cells += [(f"P{k}", "i", "j", "a", own), (f"P{k}", "i", "j", "b", of - own)]
+        # Half of them in either order, so that places are balanced.
+        half, rest = own // 2, own - own // 2
+        cells += [(f"P{k}", "i", "j", "a", half), (f"P{k}", "i", "j", "b", of // 2 - half)]
+        cells += [(f"P{k}", "j", "i", "b", rest), (f"P{k}", "j", "i", "a", of // 2 - rest)]
     return paired_rows(cells)
 
 
@@ -61,7 +64,9 @@ def test_heard_difference_is_supported(abx_rows: Abx) -> None:
     frame = abx_rows({f"P{k}": (6 + k % 3, 8) for k in range(12)})
     (row,) = judged(frame, "listeners hear j from i")
     assert row["verdict"] == "supported"
-    assert row["words"].startswith("Listeners told j from i: 88 % right where guessing gives 50 %")
+    assert row["words"].startswith(
+        "Listeners told j from i: 88 % right in the mean over listeners, where guessing gives 50 %"
+    )
     assert row["needs"] is None
     assert row["n_listeners"] == 12
     assert row["n_trials"] == 96
@@ -135,8 +140,9 @@ def test_most_supported(paired_rows: Rows) -> None:
     cells = []
     for k in range(14):
         for rival in ("j", "z"):
-            cells += [(f"P{k}", "i", rival, "a", 4 + k % 2), (f"P{k}", "i", rival, "b", k % 3)]
-        cells += [(f"P{k}", "j", "z", "a", 1 + k % 2), (f"P{k}", "j", "z", "b", 1)]
+            cells += [(f"P{k}", "i", rival, "a", 3), (f"P{k}", "i", rival, "b", k % 2)]
+            cells += [(f"P{k}", rival, "i", "b", 3), (f"P{k}", rival, "i", "a", k % 2)]
+        cells += [(f"P{k}", "j", "z", "a", 1 + k % 2), (f"P{k}", "z", "j", "a", 1 + k % 2)]
     (row,) = judged(paired_rows(cells), "listeners prefer i most")
     assert row["verdict"] == "supported"
     assert row["words"].startswith("Listeners prefer i over each of j and z")

@@ -15,7 +15,7 @@ from analysis.bradley_terry import fit_pair_model
 from analysis.counts import PairCounts, components, pair_counts, separated
 from analysis.errors import InputError
 from analysis.panel import panel_proportion
-from analysis.preference import fit_preference, pair_rows, worth_difference
+from analysis.preference import fit_preference, pair_rows, preference_of, worth_difference
 from analysis.preference_block import preference_block
 from analysis.run import analyse
 from analysis.trials import TrialTable, trial_table
@@ -241,9 +241,9 @@ def test_one_pair_is_the_logit_of_its_share(paired_rows: Rows) -> None:
     )
     fit = fit_preference(trial_table(frame))
     assert fit is not None
-    assert fit.main is not None
-    assert fit.main.log_worth[0] == pytest.approx(np.log(6 / 3), abs=1e-10)
-    assert fit.main.df == 0
+    assert fit.ordinary is not None
+    assert fit.ordinary.log_worth[0] == pytest.approx(np.log(6 / 3), abs=1e-10)
+    assert fit.ordinary.df == 0
 
 
 def test_clustered_error_by_hand(paired_rows: Rows) -> None:
@@ -322,8 +322,8 @@ def test_ford_condition() -> None:
 def test_unlinked_stages_are_said_and_not_compared(paired_rows: Rows) -> None:
     cells = [("P1", "i", "j", "a", 2), ("P2", "i", "j", "b", 1)]
     cells += [("P1", "x", "y", "a", 2), ("P2", "x", "y", "b", 1)]
-    found = fit_preference(trial_table(paired_rows(cells)))
-    assert found is not None
+    counts = pair_counts(trial_table(paired_rows(cells)).of("paired"))
+    found = preference_of(counts, n_draws=0, every_answer=True)
     block = preference_block(found)
     assert not block["connected"]
     assert block["groups"] == [["i", "j"], ["x", "y"]]

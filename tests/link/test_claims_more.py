@@ -240,7 +240,7 @@ def test_verdicts_say_what_they_hold_for():
 
 
 def test_what_it_would_take_allows_for_the_other_claims():
-    options = {"listeners": 12, "per_pair": 1, "worth": {"i": 0.0, "j": 0.5}}
+    options = {"listeners": 12, "per_pair": 2, "worth": {"i": 0.0, "j": 0.4}}
     claim = "listeners prefer j over i"
 
     def listeners(n):
@@ -260,7 +260,7 @@ def test_an_open_claim_always_says_what_it_would_take():
     """Contradicted alone, open beside others: what is missing is said all the same."""
     wrong = ORDERED | {"a": ORDERED["c"], "c": ORDERED["a"]}
     claim = "metric sd_db orders the stages"
-    options = {"worth": SIX, "stages": metric_table(wrong), "listeners": 10, "per_pair": 1}
+    options = {"worth": SIX, "stages": metric_table(wrong), "listeners": 8, "per_pair": 2}
     (alone,) = judged([claim], **options)
     assert (alone["verdict"], alone["needs"]) == ("contradicted", None)
     beside = judged([claim] * 3, **options)

@@ -129,7 +129,7 @@ def test_what_it_would_take_speaks_of_the_group():
     few = frame[frame["listener"].isin(["a00", "a01", "a02"]) & (frame["trial"] <= 2)]
     (row,) = judged(few, "listeners prefer j over i among players")
     assert row["verdict"] == "undecided"
-    assert row["needs"].startswith("among players, about ")
+    assert row["needs"] == "among players, a panel of 6 listeners or more"
 
 
 # what a verdict holds for --------------------------------------------------------------
