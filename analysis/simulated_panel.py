@@ -9,6 +9,7 @@ differences of different sizes, can be compared without the noise of new people.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from zlib import crc32
 
@@ -16,9 +17,10 @@ import numpy as np
 import pandas as pd
 
 from analysis.claims import Heard
+from analysis.counts import PairCounts
 from analysis.discrimination import PairCells, forced_choice_cells
 from analysis.dprime import CHANCE
-from analysis.preference import fit_preference
+from analysis.preference import Preference, preference_of
 from analysis.supposed import Supposed
 from analysis.trials import TrialTable
 
@@ -90,12 +92,32 @@ class StudyTemplate:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Votes:
-    """Paired trials: the table, and by row who compares what."""
+    """Paired trials, by row: who compares what, as places in the lists of the panel."""
 
-    table: TrialTable
     who: np.ndarray
     first: np.ndarray
     second: np.ndarray
+
+    def picked(self, rows: np.ndarray) -> _Votes:
+        return _Votes(self.who[rows], self.first[rows], self.second[rows])
+
+    def counted(
+        self, given: np.ndarray, listeners: Sequence[str], stages: Sequence[str]
+    ) -> PairCounts:
+        """Return what :func:`analysis.counts.pair_counts` makes of a table of these trials."""
+        people, who = np.unique(self.who, return_inverse=True)
+        both, place = np.unique(np.stack([self.first, self.second]), return_inverse=True)
+        first, second = place.reshape(2, -1)
+        keys, cell = np.unique(first * len(both) + second, return_inverse=True)
+        shape = (len(people), len(keys), len(_ANSWERS))
+        flat = (who * shape[1] + cell) * shape[2] + given
+        counts = np.bincount(flat, minlength=int(np.prod(shape))).reshape(shape)
+        return PairCounts(
+            tuple(stages[k] for k in both),
+            tuple(listeners[k] for k in people),
+            *np.divmod(keys, len(both)),
+            counts.astype(np.float64),
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -120,7 +142,6 @@ def _places(names: pd.Series, place: dict[str, int]) -> np.ndarray:
 def _votes(frame: pd.DataFrame, place: dict[str, int], stages: tuple[str, ...]) -> _Votes:
     at = {name: k for k, name in enumerate(stages)}
     return _Votes(
-        TrialTable(frame, simulated=True, source=None),
         _places(frame["listener"], place),
         _places(frame["stage_a"], at),
         _places(frame["stage_b"], at),
@@ -288,34 +309,24 @@ class Panel:
                 self.asked, answers.correct, answers.same_correct, strict=True
             )
         ]
-        preference = None
-        if self.votes is not None:
-            table = self._voted(answers, inside)
-            preference = None if table is None else fit_preference(table, n_draws=0)
         controls = int(self.obvious[inside].sum()), int(answers.passed[inside].sum())
-        return Heard([c for c in cells if len(c.cells)], preference, controls)
+        voted = self._preferred(answers, inside)
+        return Heard([c for c in cells if len(c.cells)], voted, controls)
 
-    def _voted(self, answers: Answers, inside: np.ndarray) -> TrialTable | None:
-        assert self.votes is not None
-        codes = answers.votes.astype(np.int64)
-        given = pd.Categorical.from_codes(codes, categories=pd.Index(_ANSWERS))
-        table = self.votes.table
-        table = TrialTable(table.frame.assign(answer=given), table.simulated, table.source)
-        if inside.all():
-            return table
-        return table.keeping(pd.Series(inside[self.votes.who]))
+    def _preferred(self, answers: Answers, inside: np.ndarray) -> Preference | None:
+        if self.votes is None or not (rows := inside[self.votes.who]).any():
+            return None
+        votes, given = self.votes, answers.votes
+        if not rows.all():
+            votes, given = votes.picked(rows), given[rows]
+        return preference_of(votes.counted(given, self.listeners, self.stages), n_draws=0)
 
     def one_pair(self, first: str, second: str) -> tuple[Panel, np.ndarray]:
         """Return the panel that is asked for nothing but votes on one pair, and which they are."""
         assert self.votes is not None
         both = [self.stages.index(first), self.stages.index(second)]
         rows = np.isin(self.votes.first, both) & np.isin(self.votes.second, both)
-        table = self.votes.table.keeping(pd.Series(rows))
-        votes = None
-        if table is not None:
-            picked = (v[rows] for v in (self.votes.who, self.votes.first, self.votes.second))
-            votes = _Votes(table, *picked)
-        return replace(self, votes=votes, asked=()), rows
+        return replace(self, votes=self.votes.picked(rows) if rows.any() else None, asked=()), rows
 
 
 def _filled(asked: _Asked, right: np.ndarray, same: np.ndarray, inside: np.ndarray) -> PairCells:
