@@ -15,6 +15,7 @@ import queue
 import signal
 import subprocess
 import sys
+import traceback
 from collections import deque
 from collections.abc import Callable, Generator, Iterator, Sequence
 from contextlib import AbstractContextManager, nullcontext, suppress
@@ -321,6 +322,7 @@ def _answer(function: Callable[..., Any], cell: Any, seed: int, index: int) -> t
     try:
         return "done", function(cell, cell_generator(seed, index))
     except Exception as error:
+        error.add_note(f"In a helper process:\n{traceback.format_exc()}")
         try:
             pickle.loads(pickle.dumps(error))
         except Exception:
