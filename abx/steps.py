@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from stimuli.verify import Check, SetCheck
 
 __all__ = [
+    "POWER_STUDIES",
     "analyse_panel",
     "analyse_tables",
     "check_stimuli",
@@ -43,6 +44,9 @@ __all__ = [
 ]
 
 Progress = Callable[[int, int, str], None]
+
+POWER_STUDIES = 200
+"""Simulated studies behind what a study as run could have noticed."""
 
 
 def load_study(workspace: Workspace) -> Study:
@@ -404,6 +408,7 @@ def analyse_tables(workspace: Workspace, area: Area) -> dict[str, Any]:
         screening=plan.screening,
         budgets=plan.budgets or None,
         smallest_effect=plan.smallest_effect,
+        power_studies=POWER_STUDIES,
     )
 
 

@@ -24,7 +24,7 @@ __all__ = [
     "percents",
 ]
 
-#: Chance to decide on which the advice about more listeners rests.
+#: Chance to decide on which the advice about the size of a new study rests.
 POWER = 0.8
 NAN = float("nan")
 
@@ -105,13 +105,19 @@ def nothing(test: str, problem: str, needs: str) -> Finding:
 
 
 def more_listeners(now: int, ratio: float, what: str) -> str:
-    """Say how many listeners it would take; `ratio` is wanted over found signal."""
+    """Say how many listeners a new study would take; `ratio` is wanted over found signal.
+
+    Never how many to add: topping up a study whose answers are known keeps no level.
+    """
     wanted = int(np.ceil(now * ratio**2)) if ratio < 1e3 else 10**9
     if wanted > 1000:
-        return f"more than 1000 listeners, if {what} is the true one: too small to matter to many"
+        return (
+            f"a new study of more than 1000 listeners, if {what} is the true one: too small to "
+            "matter to many"
+        )
     return (
-        f"about {max(wanted, now + 1)} listeners in all for an {percent(POWER)} chance to "
-        f"decide, if {what} is the true one"
+        f"a new study of about {max(wanted, now + 1)} listeners, for an {percent(POWER)} chance "
+        f"to decide, if {what} is the true one"
     )
 
 

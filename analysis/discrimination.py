@@ -270,8 +270,12 @@ def panel_counts(cells: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
     """
     sides = sides_of(cells)
     if sides is None:
-        sums = cells.drop(columns="programme").groupby("listener", sort=True).sum()
-        return sums["n_correct"].to_numpy(), sums["n_trials"].to_numpy()
+        # Plans ask this a hundred thousand times, where grouping a frame would take most of it.
+        names, who = np.unique(cells["listener"].to_numpy(dtype=object), return_inverse=True)
+        n = len(names)
+        answers = (np.bincount(who, cells[key].to_numpy(), n) for key in ("n_correct", "n_trials"))
+        right, total = (counts.astype(np.int64) for counts in answers)
+        return right, total
     right, total = sides.right.sum(axis=1), sides.trials.sum(axis=1)
     if sides.places == "balanced" and not sides.by_sides:
         return right, total

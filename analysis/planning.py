@@ -1,9 +1,12 @@
-"""How many listeners and trials: answers in a sentence and as curves."""
+"""What a question alone could notice, as curves, and when an early look may stop.
+
+The chances of declared claims as a set are another matter; they are simulated
+(:mod:`analysis.plan_findings`, :mod:`analysis.plan_as_run`).
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
@@ -19,51 +22,14 @@ from analysis.preference import Preference
 from analysis.sequential import spending_limits
 from analysis.trials import FORCED_CHOICE
 
-__all__ = [
-    "PlanAnswer",
-    "guessing_share",
-    "listeners_needed",
-    "look_sentence",
-    "plan_answer",
-    "power_block",
-    "similar_sentence",
-]
+__all__ = ["look_sentence", "power_block"]
 
 #: Spread between listeners where nothing is known: SD of P(correct), and of a log-worth in logits.
 _SPREAD_CORRECT, _SPREAD_WORTH = 0.1, 0.5
 _DISCRIMINATORS = (0.3, 0.5, 0.7)
 _SHARES = (0.6, 0.7, 0.8)
-_MOST_LISTENERS = 200
 #: Simulated studies behind every point: the power to 1.6 percentage points (error).
 _STUDIES = 1000
-
-
-@dataclass(frozen=True, slots=True)
-class PlanAnswer:
-    """Chance to notice a difference of a stated size.
-
-    Attributes
-    ----------
-    method : str
-    share : float
-        P(correct) for forced choice, share preferring the better stage for paired.
-    n_listeners, n_trials : int
-        Trials of each listener for one pair.
-    spread : float
-        SD over listeners: of P(correct), or of a log-worth.
-    power : float
-    alpha : float
-    sentence : str
-    """
-
-    method: str
-    share: float
-    n_listeners: int
-    n_trials: int
-    spread: float
-    power: float
-    alpha: float
-    sentence: str
 
 
 @cache
@@ -85,169 +51,6 @@ def _power(
         spread=allowed,
         alpha=alpha,
         n_studies=_STUDIES,
-    )
-
-
-def guessing_share(method: str) -> float:
-    """Return the share of right answers, or of choices, that no difference at all would give.
-
-    Raises
-    ------
-    ValueError
-        An unknown method.
-    """
-    known = (*FORCED_CHOICE, "paired")
-    if method not in known:
-        raise ValueError(f"method must be one of {', '.join(known)}, got {method!r}")
-    return 0.5 if method == "paired" else CHANCE[method]
-
-
-def _check(method: str, share: float) -> None:
-    chance = guessing_share(method)
-    if not chance < share < 1:
-        raise ValueError(f"share must lie between chance {chance:.3g} and 1, got {share}")
-
-
-def plan_answer(
-    *,
-    method: str,
-    share: float,
-    n_listeners: int,
-    n_trials: int,
-    spread: float | None = None,
-    alpha: float = 0.05,
-) -> PlanAnswer:
-    """Say how likely a study notices a difference.
-
-    Parameters
-    ----------
-    method : str
-        A forced-choice method or ``"paired"``.
-    share : float
-        True P(correct), or true share preferring the better stage, between chance and 1.
-    n_listeners, n_trials : int
-        Listeners, and trials of each for the pair.
-    spread : float, optional
-        SD over listeners of P(correct) (0.1 when not given) or of a log-worth (0.5 logits).
-    alpha : float, optional
-        One-sided for forced choice, two-sided for paired.
-
-    Returns
-    -------
-    PlanAnswer
-
-    Raises
-    ------
-    ValueError
-        An unknown method or impossible numbers.
-    """
-    _check(method, share)
-    if spread is None:
-        spread = _SPREAD_WORTH if method == "paired" else _SPREAD_CORRECT
-    power = _power(method, share, n_listeners, n_trials, spread, alpha)
-    what = (
-        f"if listeners prefer the better stage in {100 * share:.0f} % of decisions"
-        if method == "paired"
-        else f"if listeners are right in {100 * share:.0f} % of trials where guessing gives "
-        f"{100 * CHANCE[method]:.0f} %"
-    )
-    sentence = (
-        f"{n_listeners} listeners with {n_trials} {method} trials each have a "
-        f"{100 * power:.0f} % chance to show the difference {what} "
-        f"(level {100 * alpha:g} %, listeners taken to differ with SD {spread:g})."
-    )
-    return PlanAnswer(method, share, n_listeners, n_trials, spread, power, alpha, sentence)
-
-
-def listeners_needed(
-    *,
-    method: str,
-    share: float,
-    n_trials: int,
-    power: float = 0.8,
-    spread: float | None = None,
-    alpha: float = 0.05,
-) -> int | None:
-    """Return the fewest listeners that reach a power, None above 200; as :func:`plan_answer`."""
-    _check(method, share)
-    low, high = 1, 2
-    call = {"method": method, "share": share, "n_trials": n_trials, "spread": spread}
-
-    def reached(n: int) -> bool:
-        answer = plan_answer(n_listeners=n, alpha=alpha, **call)  # type: ignore[arg-type]
-        return answer.power >= power
-
-    while not reached(high):
-        low, high = high, 2 * high
-        if low >= _MOST_LISTENERS:
-            return None
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (low, middle) if reached(middle) else (middle, high)
-    return high if high <= _MOST_LISTENERS else None
-
-
-@cache
-def _similar_power(method: str, margin: float, listeners: int, trials: int, alpha: float) -> float:
-    return similar_panel_power(
-        listeners,
-        trials,
-        chance=CHANCE[method],
-        margin=margin,
-        spread=_SPREAD_CORRECT,
-        alpha=alpha,
-        n_studies=_STUDIES,
-    )
-
-
-def similar_sentence(
-    *, method: str, margin: float, n_listeners: int, n_trials: int, alpha: float = 0.05
-) -> str:
-    """Say how likely a study shows that fewer than a margin hear a difference, if nobody does.
-
-    Parameters
-    ----------
-    method : str
-        A forced-choice method.
-    margin : float
-        Declared share of discriminators, in (0, 1).
-    n_listeners, n_trials : int
-        Listeners, and trials of each for the pair.
-    alpha : float, optional
-
-    Returns
-    -------
-    str
-        With the fewest listeners that give 80 %.
-
-    Raises
-    ------
-    ValueError
-        An unknown method or impossible numbers.
-    """
-    if method not in FORCED_CHOICE:
-        raise ValueError(f"method must be one of {', '.join(FORCED_CHOICE)}, got {method!r}")
-    power = 0.0
-    if n_listeners > 1:
-        power = _similar_power(method, margin, n_listeners, n_trials, alpha)
-    needed = next(
-        (
-            n
-            for n in range(2, _MOST_LISTENERS + 1)
-            if _similar_power(method, margin, n, n_trials, alpha) >= 0.8
-        ),
-        None,
-    )
-    rest = (
-        f"{needed} listeners give 80 %"
-        if needed
-        else f"{_MOST_LISTENERS} listeners do not give 80 %"
-    )
-    return (
-        f"{n_listeners} listeners with {n_trials} {method} trials each have a "
-        f"{100 * power:.0f} % chance to show that fewer than {100 * margin:g} % hear the "
-        f"difference, if nobody does (level {100 * alpha:g} %, listeners taken to differ with SD "
-        f"{_SPREAD_CORRECT:g}). {rest}."
     )
 
 
@@ -292,15 +95,33 @@ def power_block(
     *,
     alpha: float = 0.05,
     margins: Sequence[float] = (),
+    n_claims: int = 1,
 ) -> list[dict[str, Any]]:
-    """Return what the study as run could have noticed, and with how many listeners.
+    """Return what one question of the study as run could have noticed, by number of listeners.
 
-    `margins` are shares of discriminators declared by claims that a difference is not heard; for
-    each of them a row gives the chance to show that when nobody hears it. One row per method and
-    size of difference, with the trials per listener and pair and the spread between listeners
-    taken from the data: ``what``, ``method``, ``share``, ``n_trials_each``, ``spread``,
-    ``n_listeners`` (list), ``power`` (list), ``power_as_run``, ``detectable_share``.
+    Parameters
+    ----------
+    cells, preference
+        The answers; trials per listener and pair, and the spread of right answers between
+        listeners, are taken from them.
+    alpha : float, optional
+        Error rate of the family of claims.
+    margins : sequence of float, optional
+        Shares of discriminators declared by claims that a difference is not heard; for each of
+        them a row gives the chance to show that when nobody hears it.
+    n_claims : int, optional
+        Claims of the family. Each is given its share of alpha, which is what Holm's procedure asks
+        of the first one.
+
+    Returns
+    -------
+    list of dict
+        One row a method and size of difference: ``what``, ``method``, ``share``,
+        ``n_trials_each``, ``spread``, ``alpha`` (that share), ``n_listeners`` (list), ``power``
+        (list), ``power_as_run``, ``detectable_share``. Paired rows are about one pair by its own
+        votes.
     """
+    level = alpha / max(n_claims, 1)
     rows: list[dict[str, Any]] = []
     for method in FORCED_CHOICE:
         # Where sides are allowed for, visits that met one side only do not tell the spread.
@@ -310,9 +131,9 @@ def power_block(
             if group.method == method and panel_counts(group.cells)[1].any()
         ]
         if own:
-            rows.extend(_forced_rows(method, own, alpha, margins))
+            rows.extend(_forced_rows(method, own, level, margins))
     if preference is not None and preference.main is not None:
-        rows.extend(_paired_rows(preference, alpha))
+        rows.extend(_paired_rows(preference, level))
     return rows
 
 
@@ -387,7 +208,7 @@ def _paired_rows(preference: Preference, alpha: float) -> list[dict[str, Any]]:
     rows = []
     for share in _SHARES:
         row = _curve("paired", share, listeners, trials_each, _SPREAD_WORTH, alpha)
-        row["what"] = f"paired: {100 * share:.0f} % prefer the better"
+        row["what"] = f"paired, one pair by its own votes: {100 * share:.0f} % prefer the better"
         row["detectable_share"] = None
         rows.append(row)
     return rows

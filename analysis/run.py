@@ -24,6 +24,7 @@ from analysis.grading import grading_block
 from analysis.link import Link, fit_links, link_rows
 from analysis.link_programmes import ProgrammeTable, programme_link_rows
 from analysis.listeners import excluded_listeners
+from analysis.plan_as_run import claims_power
 from analysis.planning import power_block
 from analysis.predict import prediction_rows
 from analysis.preference import fit_preference
@@ -83,6 +84,7 @@ def analyse(
     budgets: Sequence[float] | None = None,
     mid_p: bool = False,
     smallest_effect: float | None = None,
+    power_studies: int = 0,
 ) -> dict[str, Any]:
     """Analyse a trial table.
 
@@ -123,13 +125,16 @@ def analyse(
     smallest_effect : float, optional
         The smallest effect that matters, in points of decisions: 5 where less than 55 to 45 does
         not matter, see :mod:`analysis.smallest_effect`.
+    power_studies : int, optional
+        Simulated studies for ``power_claims``, what the claims as a set could have shown with
+        these listeners and questions; none when 0, since they take some seconds.
 
     Returns
     -------
     dict
         ``about``, ``discrimination``, ``preference``, ``choice``, ``reliability``, ``ratings``,
-        ``grading``, ``power``, ``growing_panel``, ``link``, ``predictions``, ``upgrade``,
-        ``regions``, ``dose``, ``claims``, ``screened``: plain numbers, text, lists and
+        ``grading``, ``power``, ``power_claims``, ``growing_panel``, ``link``, ``predictions``,
+        ``upgrade``, ``regions``, ``dose``, ``claims``, ``screened``: plain numbers, text, lists and
         dictionaries at full precision, None where a figure is undefined.
 
     Raises
@@ -161,6 +166,16 @@ def analyse(
         screening=rule,
     )
     result = _blocks(trials, options)
+    result["power_claims"] = claims_power(
+        trials,
+        forced_choice_cells(trials),
+        options.claims,
+        alpha=alpha,
+        stages=stages,
+        primary=primary_metric,
+        n_studies=power_studies,
+        seed=seed,
+    )
     result["screened"] = None
     if rule is not None:
         out = excluded_listeners(rule, trials, result["reliability"])
@@ -192,7 +207,13 @@ def _blocks(trials: TrialTable, options: _Options) -> dict[str, Any]:
         "reliability": reliability,
         "ratings": ratings_block(trials, declared=options.post_screening),
         "grading": grading_block(trials),
-        "power": power_block(cells, preference, alpha=alpha, margins=_margins(options.claims)),
+        "power": power_block(
+            cells,
+            preference,
+            alpha=alpha,
+            margins=_margins(options.claims),
+            n_claims=len(options.claims),
+        ),
         "growing_panel": growing_panel(trials, cells),
         "link": link_rows(links, alpha=alpha),
         "link_programmes": programme_link_rows(trials, options.programmes),

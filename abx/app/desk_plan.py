@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import streamlit as st
 
 from abx.app.desk import WRONG, command_hint, open_workspace, pressed, sealed
-from abx.app.tables import show_table
+from abx.app.desk_power import show_power
 from abx.app.words import as_typed, show_error
 from abx.methods import get_method, method_ids
 from abx.tokens import element_key
 
 if TYPE_CHECKING:
     from abx.study import Study
+    from abx.workspace import Workspace
 
-__all__ = ["METHOD_WORDS", "ask_methods", "plan_page", "power_rows", "show_plan"]
+__all__ = ["METHOD_WORDS", "ask_methods", "plan_page", "show_plan"]
+
 
 METHOD_WORDS = {
     "paired": "Which of two is preferred",
@@ -28,8 +30,6 @@ METHOD_WORDS = {
     "grading": "How much does each differ from the first stage, 5.0 to 1.0",
 }
 """What each method asks, for the owner of a study."""
-
-_SHARES = (0.6, 0.7, 0.8, 0.9)
 
 
 def method_words(method: str) -> str:
@@ -66,7 +66,7 @@ def plan_page() -> None:
                 show_error(error, lead="Not saved.")
                 return
             st.rerun()
-    show_plan(draft)
+    show_plan(draft, workspace)
     options = "".join(f" --trials {method}={number}" for method, number in trials.items())
     command_hint(f"plan STUDY --listeners {listeners}{options} --save")
 
@@ -120,44 +120,11 @@ def ask_methods(now: Mapping[str, int], *, key: str, trials: int = 2) -> dict[st
     return asked
 
 
-def show_plan(study: Study) -> None:
+def show_plan(study: Study, workspace: Workspace | None = None) -> None:
     """Say what a plan asks of people, and what it can find."""
     from abx.planning import describe_plan
 
     st.header("What it asks")
     st.markdown("\n".join(f"- {as_typed(line)}" for line in describe_plan(study)))
     st.header("What this panel can find")
-    rows = power_rows(study)
-    if not rows:
-        st.write("There is no such figure for ratings and grades: it depends on how they spread.")
-        return
-    st.write(
-        "Chance to notice a difference if, on average, this share of answers is right, or prefers "
-        f"the better stage. Listeners are taken to differ. Level {100 * study.plan.alpha:g} %."
-    )
-    show_table(rows)
-
-
-def power_rows(study: Study) -> list[dict[str, object]]:
-    """Return the power of each pair test for shares of 60 to 90 %, as ``earwitness plan`` does."""
-    from analysis.planning import guessing_share, listeners_needed, plan_answer
-    from analysis.trials import FORCED_CHOICE
-
-    rows: list[dict[str, object]] = []
-    for test in study.tests:
-        if test.method not in (*FORCED_CHOICE, "paired"):
-            continue
-        asked: dict[str, Any] = {
-            "method": test.method,
-            "n_trials": test.trials,
-            "alpha": study.plan.alpha,
-        }
-        row: dict[str, object] = {"Method": get_method(test.method).label}
-        row["By chance"] = f"{100 * guessing_share(test.method):.0f} %"
-        for share in _SHARES:
-            found = plan_answer(share=share, n_listeners=study.plan.listeners, **asked)
-            row[f"At {100 * share:.0f}\u00a0%"] = f"{100 * found.power:.0f} %"
-        needed = listeners_needed(share=0.7, **asked)
-        row["Listeners for a chance of 80\u00a0% at 70\u00a0%"] = needed or "more than 200"
-        rows.append(row)
-    return rows
+    show_power(study, workspace)

@@ -20,6 +20,7 @@ Blocks a report knows, all of them optional: ``study``, ``conduct``, ``responses
 ``results.predictions[]``                  share of versions that nobody compared
 ``results.regions``, ``results.dose``      effect of each region; right answers by part
 ``results.power[]``                        method, what, n_listeners[], power[], power_as_run
+``results.power_claims``                   n_studies, share, claims[], all, any
 ``results.screened``                       rule, excluded, results.claims
 =========================================  =============================================
 
@@ -69,6 +70,7 @@ _BLOCKS_OF_ROWS = (
     "/results/reliability/listeners",
     "/results/link",
     "/results/power",
+    "/results/power_claims/claims",
     "/results/link_programmes",
     "/results/predictions",
     "/results/regions/regions",
@@ -101,6 +103,7 @@ _BLOCKS_OF_FIELDS = (
     "/results/preference/classes",
     "/results/reliability",
     "/results/upgrade",
+    "/results/power_claims",
     "/results/screened",
     "/software",
     "/hashes",

@@ -255,8 +255,37 @@ def _power_table(page: Page, rows: Sequence[Row]) -> Block | None:
     return page.table(["true_size", "power"], cells)
 
 
+def _claims_power(page: Page) -> list[Block | None]:
+    """Make the table of the claims as a set; nothing where they were not simulated."""
+    rows = page.evidence.rows("/results/power_claims/claims")
+    if not rows:
+        return []
+    cells = [
+        [
+            page.user(row.get("claim") or ""),
+            _chance_cell(page, row, "alone"),
+            _chance_cell(page, row, "together"),
+        ]
+        for row in rows
+    ]
+    at = "/results/power_claims"
+    known = {name: page.n(f"{at}/{name}", "percent") for name in ("share", "share_right")}
+    studies = page.n(f"{at}/n_studies", "count")
+    lead = page.para("power.claims", studies=studies, panel=page.panel(at), **known)
+    kept = [lead, page.table(["claim", "power_alone", "power_family"], cells)]
+    if len(rows) > 1:
+        chances = {name: page.n(f"{at}/{name}", "chance") for name in ("all", "any")}
+        kept.append(page.note("power.family", every=chances["all"], some=chances["any"]))
+    return [*kept, page.note("power.questions")]
+
+
+def _chance_cell(page: Page, row: Row, name: str) -> Markup:
+    shown = page.n(row.at(name), "chance")
+    return Markup("{} ± {}").format(shown, page.n(row.at(f"{name}_error"), "percent"))
+
+
 def power_section(page: Page) -> Section | None:
-    """Make the power of the study as run, one picture a method; None where none is stored."""
+    """Make the power of the study as run: its claims, then one picture a method; None without."""
     rows = page.evidence.rows("/results/power")
     by_method: dict[str, list[Row]] = {}
     for row in rows:
@@ -265,6 +294,8 @@ def power_section(page: Page) -> Section | None:
         _power_figure(page, method, own, index)
         for index, (method, own) in enumerate(by_method.items())
     ]
-    if not any(drawn):
+    claims = _claims_power(page)
+    if not any(drawn) and not claims:
         return None
-    return page.section("power", [page.para("power.lead"), *drawn, _power_table(page, rows)])
+    blocks = [page.para("power.lead"), *claims, *drawn, _power_table(page, rows)]
+    return page.section("power", blocks)

@@ -152,6 +152,8 @@ _COLUMNS = {
         "p_lack": "p (lack of fit)",
         "true_size": "True size",
         "power": "Chance to notice, as run",
+        "power_alone": "Chance, if the only claim",
+        "power_family": "Chance, with all claims",
         "difference": "Difference",
         "with_all": "With all",
         "without": "Without",

@@ -513,6 +513,20 @@ _DECISION = {
         "What a study of this kind could notice: a difference that it would often miss cannot be "
         "ruled out by it."
     ),
+    "power.claims": Sentence(
+        "How likely this study was to support each claim if all of them are true: {studies} "
+        "simulated studies of {panel} went through the tests of the claims, asked what was asked "
+        "here. Supposed were {share_right} of answers right, and {share} of "
+        "choices for the better version."
+    ),
+    "power.family": limit(
+        "All claims at once: {every}. At least one: {some}. A claim that was likely to be missed "
+        "is not refuted by staying undecided."
+    ),
+    "power.questions": Sentence(
+        "The curves below are about one question by itself, at the level that the claims leave "
+        "to each. A larger number of {people} stands for a new study, never for adding to this one."
+    ),
     "power.caption": Sentence(
         "Chance to notice a true difference of the stated size. Dashed: listeners who took part. "
         "Dotted: {rule_likely}."

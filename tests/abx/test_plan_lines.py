@@ -1,29 +1,229 @@
-"""What a plan can find out, in sentences."""
+"""What a plan can find out, in lines and rows for people."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
 import pytest
+from planned_study import planned_study
 from study_desk import STUDY
 
 from abx.errors import InputError
-from abx.planning import power_lines
+from abx.plan_power import Asked, ask_plan
+from abx.plan_words import chance_words, claim_rows, finding_lines, table_lines
+from abx.planning import look_lines
 from abx.study import study_from_text
+from analysis.plan_findings import Findings, explore
+from analysis.plan_power import Chance, Tally
+from analysis.supposed import Sizes, mean_share
+
+ABX = 'method = "abx"\npairs = [["stock", "both"]]\ntrials = 4'
+BOTH = f'method = "paired"\nstages = "all"\ntrials = 1---{ABX}'
+CLAIMS = ("listeners hear both from stock", "listeners prefer both over source")
 
 
-def test_a_claim_of_not_hearing_gets_its_own_sentence() -> None:
-    plain = power_lines(study_from_text(STUDY))
-    claim = "listeners do not hear both from stock within 30 %"
-    text = STUDY.replace("listeners prefer both over stock", claim)
-    assert text != STUDY
-    lines = power_lines(study_from_text(text))
-    [extra] = [line for line in lines if line not in plain]
-    assert "chance to show that fewer than 30 % hear the difference" in extra
+def asked(claims: Sequence[str] = CLAIMS, **options: object) -> Asked:
+    found = ask_plan(planned_study(claims, tests=BOTH, **options))  # type: ignore[arg-type]
+    assert found is not None
+    return found
+
+
+def known(question: Asked, **counts: object) -> Findings:
+    """Return findings of 400 studies that nobody simulated."""
+    *_, found = explore(question.question, n_studies=1, sizes=False, panels=False, processes=1)
+    n = len(question.claims)
+    tally = Tally(
+        400,
+        np.array([[360, 240, 100][:n]]),
+        np.array([200]),
+        np.array([399]),
+        np.array([380, 300, 120][:n]),
+        120,
+    )
+    return replace(found, tally=replace(tally, **counts))
+
+
+def told(question: Asked, found: Findings) -> str:
+    return "\n".join(finding_lines(question, found))
+
+
+def test_chances_in_words() -> None:
+    # 300 of 400: .75 +- 1.96 sqrt(.7475 .2525 / 404) = 4.2 points (Agresti and Coull)
+    assert chance_words(Chance(300, 400)) == "75 ± 4 %"
+    assert chance_words(Chance(400, 400)) == "over 99 ± 0.7 %"
+    assert chance_words(Chance(0, 400)) == "under 1 ± 0.7 %"
+    assert chance_words(Chance(300, 400), error=False) == "75 %"
+    assert chance_words(Chance(0, 0)) == "..."
+
+
+def test_a_row_for_every_claim() -> None:
+    question = asked()
+    rows = claim_rows(question, known(question))
+    assert rows == [
+        {"Claim": CLAIMS[0], "Alone": "95 ± 2 %", "With all 2": "90 ± 3 %"},
+        {"Claim": CLAIMS[1], "Alone": "75 ± 4 %", "With all 2": "60 ± 5 %"},
+    ]
+    lines = table_lines(rows)
+    assert lines[0].split("   ")[-1] == "Claim"
+    assert lines[1].endswith(CLAIMS[0])
+    assert len({line.index("   ") for line in lines[1:]}) == 1
+
+
+def test_smaller_differences_and_other_panels_get_columns() -> None:
+    question = asked([*CLAIMS, "listeners do not hear source from stock within 30 %"])
+    found = known(question)
+    few = replace(found.tally, n_studies=200, together=np.array([[30, 20, 90]]))
+    many = replace(found.tally, n_studies=200, together=np.array([[199, 180, 90]]))
+    sizes = question.question.sizes
+    found = replace(
+        found,
+        others=((replace(sizes, share=0.6), few), (replace(sizes, share=0.8), many)),
+        panels={32: replace(many, every=np.array([90]))},
+    )
+    rows = claim_rows(question, found)
+    assert rows[0]["At 60 %"] == "15 ± 5 %"
+    assert rows[2]["At 60 %"] == "as before"  # nobody hears it, whatever the size
+    assert rows[1]["At 80 %"] == "90 ± 4 %"
+    assert rows[0]["Listeners for 80 %"] == "about 16"
+    # Probits .2533 at sqrt(16) and 1.2816 at sqrt(32): .8416 at sqrt(24.5), told in steps of 2.
+    assert rows[1]["Listeners for 80 %"] == "about 26"
+    assert rows[2]["Listeners for 80 %"] == "over 200"
+    words = told(question, found)
+    assert "A share of 60 % cannot be shown by 16 listeners (chance at most 15 ± 5 %)." in words
+    assert "to support all 3 claims at once needs over 200 listeners." in words
+    assert "Adding listeners to a finished study gives neither this chance nor this level" in words
+    more = replace(few, together=np.array([[80, 70, 90]]))
+    found = replace(found, others=((replace(sizes, share=0.6), more),))
+    assert "A share of 60 % would mostly be missed by 16 listeners" in told(question, found)
+
+
+def test_the_family_and_what_was_supposed() -> None:
+    question = asked()
+    words = told(question, known(question))
+    assert "All 2 claims supported: 50 ± 5 %. At least one: over 99 ± 0.8 %." in words
+    assert (
+        "Supposed: 70 % right answers (SD over listeners 10 points); "
+        "70 % choices for the better stage (SD of tastes 0.5 logits)." in words
+    )
+    assert (
+        "'listeners prefer both over source' as the only claim: 30 ± 4 % by the votes on this "
+        "pair alone, 75 ± 4 % by all pairs fitted together." in words
+    )
+
+
+def test_a_study_without_claims_gets_examples_each_for_itself() -> None:
+    question = asked([])
+    assert not question.declared
+    assert question.claims == (
+        "listeners prefer source over stock (Paired preference)",
+        "listeners hear both from stock (ABX)",
+    )
+    found = known(question)
+    assert list(claim_rows(question, found)[0]) == ["Claim", "Alone"]
+    words = told(question, found)
+    assert "declares no claim" in words
+    assert "All 2" not in words
+    *_, found = explore(question.question, n_studies=12, sizes=False, panels=False, processes=1)
+    np.testing.assert_array_equal(found.tally.together[0], found.tally.alone)
+
+
+def test_answers_on_which_no_claim_rests_are_named() -> None:
+    question = asked([CLAIMS[1]])
+    assert question.silent == ("abx",)
+    assert "No claim rests on the abx answers" in told(question, known(question))
+
+
+def test_claims_that_cannot_be_true_or_supported_are_told() -> None:
+    claims = [
+        "listeners prefer both over source",
+        "listeners prefer source over both",
+        "listeners hear source from speakers",
+    ]
+    question = asked(claims)
+    found = known(question)
+    words = told(question, found)
+    assert (
+        f"'{claims[1]}' and '{claims[0]}' cannot all be true at this size; the first is taken to "
+        "be false here." in words
+    )
+    assert f"'{claims[2]}' cannot be supported by this plan, whatever listeners answer." in words
+    assert "It takes ABX, triangle, duo-trio or same-different trials" in words
+    assert f"'{claims[1]}' cannot be supported" not in words
+
+
+def test_a_claim_that_others_push_up_says_at_what_share_it_is_true() -> None:
+    claims = [
+        "listeners prefer source over stock",
+        "listeners prefer both over source",
+        "listeners prefer both over stock",
+    ]
+    question = asked(claims)
+    rows = claim_rows(question, known(question))
+    assert [row["Claim"] for row in rows[:2]] == claims[:2]
+    # Two gaps of .9388 logits with tastes of SD .5: .85 by Gauss-Hermite sums.
+    share = mean_share(2 * Sizes().gap, 0.5)
+    assert share == pytest.approx(0.85, abs=0.005)
+    assert rows[2]["Claim"] == f"{claims[2]} (true at {100 * share:.0f} %)"
+
+
+def test_a_named_listener_is_a_planned_one() -> None:
+    claim = "listener Wren hears both from stock"
+    question = asked([claim, CLAIMS[1]])
+    assert question.claims[0] == claim
+    assert question.question.family.claims[0] == "listener P00001 hears both from stock"
+    # Four trials, all right: p = 1/16, whoever it is.
+    assert "cannot be supported by this plan" in told(question, known(question))
+
+
+def test_steps_know_costs_and_metrics_need_the_measurements() -> None:
+    question = asked(["step source before both for its cost"])
+    table = question.question.family.stages
+    assert table is not None
+    assert dict(zip(table.frame["stage"], table.frame["cost"], strict=True))["both"] == 300.0
+    assert asked().question.family.stages is None
+    metric = asked(["metric deviation_sd_db orders the stages"])
+    assert metric.question.impossible(16)  # nothing is measured on paper
+
+
+def test_options_of_the_plan(monkeypatch: pytest.MonkeyPatch) -> None:
+    study = planned_study(CLAIMS, tests=BOTH)
+    question = ask_plan(study, Sizes(share=0.75, right=0.65, ties=0.2), visits=0.5)
+    assert question is not None
+    words = told(question, known(question))
+    assert "65 % right answers" in words
+    assert "75 % choices" in words
+    assert "50 % of listeners come for a short visit" in words
+    assert ask_plan(planned_study(tests='method = "rating"\nstages = "all"\ntrials = 1')) is None
+    with pytest.raises(InputError, match=r"--share: 0\.4 is no better than guessing in paired"):
+        ask_plan(study, Sizes(share=0.4))
+    with pytest.raises(InputError, match=r"--right: 0\.5 is no better than guessing in abx"):
+        ask_plan(study, Sizes(right=0.5))
+
+
+def test_short_visits_find_less() -> None:
+    study = planned_study([CLAIMS[0]], tests=f"{BOTH.replace('trials = 1', 'trials = 4')}")
+    whole, visits = (
+        next(iter(reversed(list(explore(
+            found.question, n_studies=60, sizes=False, panels=False, processes=1
+        )))))
+        for found in (ask_plan(study), ask_plan(study, visits=1.0))
+        if found is not None
+    )  # fmt: skip
+    assert visits.together(0).count < whole.together(0).count - 10
 
 
 def test_early_looks_on_request() -> None:
     study = study_from_text(STUDY)
-    lines = power_lines(study, looks=2)
-    assert lines[:-1] == power_lines(study)
-    assert lines[-1].startswith("2 looks keep the level of 5 % when the study stops only after 4 (")
+    [line] = look_lines(study, 2)
+    assert line.startswith("2 looks keep the level of 5 % when the study stops only after 4 (")
     with pytest.raises(InputError, match=r"--looks: 8 looks are more than 8 listeners allow"):
-        power_lines(study, looks=8)
+        look_lines(study, 8)
+
+
+def test_rows_are_plain_text() -> None:
+    question = asked()
+    frame = pd.DataFrame(claim_rows(question, known(question)))
+    assert all(isinstance(value, str) for value in frame.to_numpy().ravel())

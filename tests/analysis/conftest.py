@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,7 @@ from analysis.run import analyse
 from analysis.trials import TrialTable, trial_table
 
 HERE = Path(__file__).parent
+sys.path.insert(0, str(HERE))  # for the helpers beside the tests
 
 
 @pytest.fixture(scope="session")

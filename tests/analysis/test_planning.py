@@ -11,7 +11,6 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from analysis.planning import listeners_needed, plan_answer
 from analysis.power import (
     chance_of,
     detectable_share,
@@ -108,23 +107,6 @@ def test_paired_power_with_its_level() -> None:
     assert found.best_power[4] > 10 * found.best_power[2]
     with pytest.raises(ValueError, match="at least two stages"):
         paired_power(np.array([0.0]), 16, 4)
-
-
-def test_plan_in_a_sentence() -> None:
-    answer = plan_answer(method="abx", share=0.7, n_listeners=16, n_trials=8)
-    assert answer.sentence.startswith("16 listeners with 8 abx trials each have a ")
-    assert f"{100 * answer.power:.0f} % chance to show the difference" in answer.sentence
-    n = listeners_needed(method="abx", share=0.7, n_trials=8)
-    assert n is not None
-    at = {
-        k: plan_answer(method="abx", share=0.7, n_listeners=k, n_trials=8).power for k in (n, n - 1)
-    }
-    assert at[n] >= 0.8 > at[n - 1]
-    assert listeners_needed(method="paired", share=0.51, n_trials=1) is None
-    with pytest.raises(ValueError, match="method must be one of"):
-        plan_answer(method="rating", share=0.7, n_listeners=16, n_trials=8)
-    with pytest.raises(ValueError, match=r"between chance 0\.333 and 1"):
-        plan_answer(method="triangle", share=0.3, n_listeners=16, n_trials=8)
 
 
 def test_power_of_the_study_as_run(

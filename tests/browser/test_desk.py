@@ -85,7 +85,7 @@ def test_from_dropped_files_to_the_report(page: Page, tmp_path: Path) -> None:
         drop(page, [path for path in files if path not in late])
         expect(page.get_by_text("Measured in heron-p1.csv, heron-p2.csv")).to_be_visible()
         write(page, "Listeners", "4")
-        expect(page.get_by_role("row", name="Paired preference")).to_be_visible()
+        simulated(page, "Paired preference")
         page.get_by_role("button", name="Create the study").click()
         expect(page.get_by_label("Study file")).to_be_visible()
         add_a_stage(page, late)
@@ -123,6 +123,11 @@ def settled(page: Page) -> None:
     expect(app).to_have_attribute("data-test-script-state", "notRunning")
 
 
+def simulated(page: Page, name: str) -> None:
+    """Wait until the first simulated studies of a plan are shown; people go on typing."""
+    expect(page.get_by_role("row", name=name)).to_be_visible(timeout=90_000)
+
+
 def write(page: Page, label: str, text: str) -> None:
     settled(page)
     field = page.get_by_label(label, exact=True)
@@ -146,7 +151,7 @@ def change_the_plan(page: Page, root: Path) -> None:
     assert violations(page) == []
     expect(page.get_by_role("row", name="ABX")).to_have_count(0)
     page.get_by_text("Is a difference heard: which of two is X (ABX)").click()
-    expect(page.get_by_role("row", name="ABX")).to_be_visible()
+    simulated(page, "ABX")
     write(page, "Trials, ABX", "3")
     expect(page.get_by_text("--trials abx=3 --save")).to_be_visible()
     page.get_by_text("Is a difference heard: which of two is X (ABX)").click()

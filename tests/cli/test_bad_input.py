@@ -215,10 +215,12 @@ def test_a_bad_rule_of_the_plan_is_refused_by_line(study, call, line, words):
 
 def test_plan_says_what_it_asks_and_what_it_can_find(study, call, tmp_path):
     chart = tmp_path / "power.svg"
-    outcome = call("plan", study, "--chart", chart)
+    outcome = call("plan", study, "--chart", chart, "--studies", "20")
     assert outcome.code == 0, outcome
     assert "each listener: 4 abx" in outcome.out
-    assert "listeners give 80 %" in outcome.out
+    assert "What 4 listeners can find, by 20 simulated studies" in outcome.out
+    assert "Listeners for 80 %" in outcome.out
+    assert "Fix the number before the first listener comes." in outcome.out
     assert "<svg" in chart.read_text()[:1000]
 
 

@@ -41,8 +41,11 @@ def test_the_way_of_the_desk_by_commands(earwitness, at_hand, tmp_path):
     shown = earwitness("stages", str(study), "--curves", str(tmp_path / "curves.csv"))
     assert "Plover" in shown.out
     assert (tmp_path / "curves.csv").read_text(encoding="utf-8").startswith("stage,f_hz,level_db")
-    planned = earwitness("plan", str(study), "--trials", "abx=3", "--trials", "paired=1", "--save")
-    assert "4 listeners with 3 abx trials each have a" in planned.out
+    planned = earwitness(
+        "plan", str(study), "--trials", "abx=3", "--trials", "paired=1", "--save", "--studies", "20"
+    )
+    assert "each listener: 9 abx, 3 paired" in planned.out
+    assert "What 4 listeners can find, by 20 simulated studies" in planned.out
     assert earwitness("render", str(study)).code == 0
     opened = earwitness("open", str(study))
     assert opened.code == 0, opened.err

@@ -18,6 +18,7 @@ from cli_study import write_study
 from guards import GUARD_S
 
 COLOUR = re.compile(r"\x1b\[[0-9;]*m")
+FEW = ("--studies", "20")  # simulated studies: enough for words, not for figures
 
 
 def at_terminal(*args, keys=(), interrupt_at=None, env=None):
@@ -77,12 +78,12 @@ def rehearsed(rehearsed_once, tmp_path):
 
 
 def test_colour_and_a_bar_at_a_terminal_only(rehearsed, earwitness):
-    code, shown = at_terminal("plan", rehearsed, env={"NO_COLOR": ""})
+    code, shown = at_terminal("plan", rehearsed, *FEW, env={"NO_COLOR": ""})
     assert code == 0, shown
     plain_env = {k: v for k, v in os.environ.items() if k != "NO_COLOR"}
     assert "[####" in shown
     without = subprocess.run(
-        [sys.executable, "-m", "abx.cli", "plan", str(rehearsed)],
+        [sys.executable, "-m", "abx.cli", "plan", str(rehearsed), *FEW],
         capture_output=True,
         text=True,
         env=plain_env,
@@ -93,10 +94,22 @@ def test_colour_and_a_bar_at_a_terminal_only(rehearsed, earwitness):
     assert "Working out what it can find: done in" in without
 
 
+def test_ctrl_c_while_a_plan_is_refined_keeps_what_is_there(rehearsed):
+    options = ("--studies", "1000000")
+    code, shown = at_terminal("plan", rehearsed, *options, interrupt_at="1,000,000 studies")
+    assert code == 0, shown
+    first, again = re.findall(r"can find, by ([\d,]+) simulated studies", shown)
+    assert first == "400"
+    assert int(again.replace(",", "")) >= 400
+    assert "listeners hear after from before" in shown
+    assert "Traceback" not in shown
+    assert "Next: earwitness simulate" in shown
+
+
 def test_no_color_is_respected_at_a_terminal(rehearsed, monkeypatch):
     monkeypatch.delenv("NO_COLOR", raising=False)
-    assert COLOUR.search(at_terminal("plan", rehearsed)[1])
-    code, shown = at_terminal("plan", rehearsed, env={"NO_COLOR": "1"})
+    assert COLOUR.search(at_terminal("plan", rehearsed, *FEW)[1])
+    code, shown = at_terminal("plan", rehearsed, *FEW, env={"NO_COLOR": "1"})
     assert code == 0, shown
     assert not COLOUR.search(shown)
 
@@ -104,7 +117,7 @@ def test_no_color_is_respected_at_a_terminal(rehearsed, monkeypatch):
 @pytest.mark.parametrize("place", ["before", "after"])
 def test_quiet_prints_results_only_wherever_it_stands(rehearsed, place):
     args = ["-q", "plan", rehearsed] if place == "before" else ["plan", rehearsed, "--quiet"]
-    code, shown = at_terminal(*args)
+    code, shown = at_terminal(*args, *FEW)
     assert code == 0, shown
     assert "each listener: 4 abx" in shown
     assert "Next:" not in shown
@@ -114,7 +127,7 @@ def test_quiet_prints_results_only_wherever_it_stands(rehearsed, place):
 @pytest.mark.parametrize(
     ("command", "result"),
     [
-        (["plan"], "each listener"),
+        (["plan", *FEW], "each listener"),
         (["simulate", "--listeners", "2"], "Simulated answers are in"),
         (["render"], "4 stimuli in"),
         (["export", "--rehearsal"], "answered trials in"),
@@ -212,7 +225,7 @@ def test_a_stopped_demonstration_can_be_run_again(tmp_path):
 
 def test_the_log_has_every_step_and_no_secret(rehearsed, earwitness, tmp_path):
     log = tmp_path / "log.txt"
-    assert earwitness("-q", "--log", log, "plan", rehearsed).code == 0
+    assert earwitness("-q", "--log", log, "plan", rehearsed, *FEW).code == 0
     assert earwitness("passphrase", rehearsed, "--log", log, "--new", "seven quiet foxes").code == 0
     refused = earwitness("report", rehearsed, "--log", log)
     assert refused.code == 2

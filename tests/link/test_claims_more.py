@@ -246,7 +246,7 @@ def test_what_it_would_take_allows_for_the_other_claims():
     def listeners(n):
         row = judged([claim] * n, stages=PRICES, **options)[0]
         assert row["verdict"] == "undecided"
-        return int(row["needs"].split()[1]), row
+        return int(row["needs"].split()[5]), row
 
     alone, row = listeners(1)
     shared, _ = listeners(5)
@@ -279,5 +279,5 @@ def test_an_open_claim_of_no_difference_says_how_many_listeners():
     # the error behind the 90 % interval, by hand, over the distance to the margin
     error = (row["ci_high"] - row["ci_low"]) / (2 * 1.6449)
     ratio = (1.6449 + 0.8416) * error / (0.15 - row["estimate"])
-    wanted = int(row["needs"].split()[1])
+    wanted = int(row["needs"].split()[5])
     assert wanted == pytest.approx(12 * ratio**2, rel=0.01)

@@ -104,7 +104,7 @@ def test_what_the_page_says_of_the_modes(modes, channels):
     assert "90 % to 95 %" in over["words"]
     assert most["verdict"] == "undecided"
     assert "open against Matrix and Original" in most["words"]
-    assert most["needs"].startswith("about 118 listeners in all")
+    assert most["needs"].startswith("a new study of about 118 listeners")
 
 
 def test_programmes_differ_and_are_no_more_stages(mode_trials):

@@ -382,4 +382,29 @@ def add_decision(found: dict[str, Any]) -> dict[str, Any]:
             ("true share of 75 %", [0.4, 0.68, 0.85, 0.94, 0.99, 1.0]),
         )
     ]
+    results["power_claims"] = {
+        "n_studies": 200,
+        "n_listeners": 16,
+        "n_trials": 672,
+        "share": 0.7,
+        "share_right": 0.7,
+        "claims": [
+            {
+                "claim": text,
+                "alone": alone,
+                "alone_error": 0.05,
+                "together": together,
+                "together_error": 0.06,
+                "impossible": None,
+            }
+            for text, alone, together in (
+                ("listeners hear source from as-delivered", 0.93, 0.81),
+                ("listeners prefer both over speakers", 0.72, 0.55),
+            )
+        ],
+        "all": 0.47,
+        "all_error": 0.07,
+        "any": 0.995,
+        "any_error": 0.02,
+    }
     return found

@@ -103,7 +103,7 @@ def test_the_reviewer_sees_the_same_figures_and_conditions(lean: dict[str, Any])
         estimate=0.3,
         ci_low=-0.1,
         ci_high=0.7,
-        needs="among players, about 40 listeners in all",
+        needs="among players, a new study of about 40 listeners",
         conditions="Holds for rendered tonal balance, on headphones, these players.",
     )
     lean["results"]["claims"] = [claim(), open_one]
@@ -115,4 +115,4 @@ def test_the_reviewer_sees_the_same_figures_and_conditions(lean: dict[str, Any])
     assert "+0.041 to +0.47" in text
     assert "source for its cost : Holds for rendered" in text or "cost: Holds for rendered" in text
     assert "these players." in text
-    assert "To decide it: among players, about 40 listeners in all" in text
+    assert "To decide it: among players, a new study of about 40 listeners" in text

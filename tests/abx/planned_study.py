@@ -1,0 +1,37 @@
+"""A study on paper: stages, pairs and claims as a test wants them; no sound, no files."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from abx.study import Study, study_from_text
+
+STAGES = ("stock", "source", "speakers", "both")
+
+
+def planned_study(
+    claims: Sequence[str] = (),
+    *,
+    listeners: int = 16,
+    tests: str = 'method = "paired"\nstages = "all"\ntrials = 1',
+    stages: Sequence[str] = STAGES,
+    extra: str = "",
+) -> Study:
+    """Return a checked study; ``tests`` are the [[tests]] tables without their first line."""
+    blocks = [
+        f'[[stages]]\nid = "{name}"\nresponses = ["{name}.csv"]\ncost = {100.0 * k}'
+        for k, name in enumerate(stages)
+    ]
+    quoted = ", ".join(f'"{claim}"' for claim in claims)
+    text = "\n".join(
+        [
+            'format = 1\ntitle = "On paper"\ntarget = "car-cabin"',
+            *blocks,
+            '[[programmes]]\nid = "noise"\nfile = "noise.wav"',
+            '[[programmes]]\nid = "kite"\nfile = "kite.wav"',
+            *(f"[[tests]]\n{test}" for test in tests.split("---")),
+            extra,
+            f"[plan]\nlisteners = {listeners}\nclaims = [{quoted}]",
+        ]
+    )
+    return study_from_text(text)
