@@ -40,25 +40,48 @@ _PLOT_BAND_HZ = (20.0, 20_000.0)
 def stage_table(workspace: Workspace, study: Study) -> pd.DataFrame:
     """Return the stage table: one row a stage, factors, cost, deviation metrics.
 
-    Each metric stands beside its repeat SD (``..._repeat_sd``), so that a difference can
-    be held against what measuring again would do.
+    The column ``made`` tells experiments from stages that were measured; they have no cost. Partial
+    steps between two stages get their percentage as the factor ``dose``, unless the study file
+    gives doses itself. Each metric stands beside its repeat SD (``..._repeat_sd``), so that a
+    difference can be held against what measuring again would do.
     """
     import pandas as pd
 
     target = target_curve(study, workspace.root)
     tables = stage_tables(workspace, study)
+    doses = _doses(study)
     rows = []
     for stage in study.stages:
         row: dict[str, Any] = {
             "stage": stage.id,
             "label": stage.label,
+            "made": "" if stage.made is None else stage.made.kind,
             "cost": stage.cost,
             "labour_h": stage.labour_h,
         }
         row |= {f"factor_{name}": value for name, value in stage.factors.items()}
+        row |= doses.get(stage.id, {})
         row |= _metrics(tables[stage.id], target, stage_repeats(workspace, stage))
         rows.append(row)
     return pd.DataFrame(rows)
+
+
+def _doses(study: Study) -> dict[str, dict[str, str]]:
+    """Return the factor ``dose`` of partial steps and of the two stages between which they lie.
+
+    None where the study file gives doses itself, or where steps lie between several pairs.
+    """
+    partial = [(s.id, s.made) for s in study.stages if s.made and s.made.share is not None]
+    pairs = {(made.base, made.other) for _, made in partial}
+    if len(pairs) != 1 or any("dose" in stage.factors for stage in study.stages):
+        return {}
+    ((start, end),) = pairs
+    shares = {stage: made.share for stage, made in partial} | {start: 0.0, end: 1.0}
+    return {
+        str(stage): {"factor_dose": f"{100 * share:g}"}
+        for stage, share in shares.items()
+        if share is not None
+    }
 
 
 def _metrics(
@@ -149,6 +172,7 @@ def _study_block(
             {
                 "id": s.id,
                 "label": s.label,
+                "made": None if s.made is None else s.made.kind,
                 "cost": s.cost,
                 "labour_h": s.labour_h,
                 "factors": dict(s.factors),

@@ -15,7 +15,13 @@ from abx.store import Entry, Store
 from abx.store.store import Vault
 from abx.study import Study
 
-__all__ = ["Opening", "open_study", "software_version", "study_version_id"]
+__all__ = [
+    "Opening",
+    "open_study",
+    "sealed_before_listening",
+    "software_version",
+    "study_version_id",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,6 +133,29 @@ def open_study(
     kept = store.vault(study_id)
     assert kept is not None
     return Opening(study_id, kept, software)
+
+
+def sealed_before_listening(store: Store, study_sha256: str) -> bool:
+    """Tell whether a study file was sealed in a store before anybody answered it.
+
+    Parameters
+    ----------
+    store : Store
+        Open store.
+    study_sha256 : str
+        Hash of the study file as it stands now.
+
+    Returns
+    -------
+    bool
+        True where a version of the study with this very file was opened and its opening row stands
+        before its first answer. An edited file was not sealed.
+    """
+    for study_id in store.studies():
+        opened = store.row_by_key(study_id, "study-opened")
+        if opened is not None and opened.content.get("study_sha256") == study_sha256:
+            return all(opened.seq < row.seq for row in store.rows(study_id, kind="answer"))
+    return False
 
 
 def _refuse_other_rule(store: Store, study_id: str) -> None:

@@ -71,7 +71,7 @@ def recheck(
     findings += _table_findings(workspace, area, database)
     findings += _stage_findings(workspace, area)
     findings += _programme_findings(workspace, area)
-    findings += _result_findings(workspace, area)
+    findings += _result_findings(workspace, area, database)
     return findings
 
 
@@ -165,7 +165,7 @@ def _programme_findings(workspace: Workspace, area: Area) -> list[Finding]:
     )
 
 
-def _result_findings(workspace: Workspace, area: Area) -> list[Finding]:
+def _result_findings(workspace: Workspace, area: Area, database: str | None) -> list[Finding]:
     """Analyse the exported tables again and compare every number and verdict."""
     file = area.result("results.json")
     if not file.is_file():
@@ -174,7 +174,7 @@ def _result_findings(workspace: Workspace, area: Area) -> list[Finding]:
         kept = json.loads(file.read_text(encoding="utf-8"))
     except ValueError as error:
         return [Finding("results.json", False, f"results.json cannot be read: {error}")]
-    again = analyse_tables(workspace, area)
+    again = analyse_tables(workspace, area, database=database)
     differences = list(_differences(kept, json.loads(json.dumps(again)), ""))
     if not differences:
         words = "results.json: every number and verdict comes out again"

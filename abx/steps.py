@@ -382,22 +382,31 @@ def export_panel(
     return len(rows)
 
 
-def analyse_panel(workspace: Workspace, area: Area) -> dict[str, Any]:
+def analyse_panel(
+    workspace: Workspace, area: Area, *, database: str | None = None
+) -> dict[str, Any]:
     """Analyse a panel's exported tables and write ``results.json``."""
-    results = analyse_tables(workspace, area)
+    results = analyse_tables(workspace, area, database=database)
     write_json(area.result("results.json"), results)
     return results
 
 
-def analyse_tables(workspace: Workspace, area: Area) -> dict[str, Any]:
-    """Analyse a panel's exported tables by the rules that its plan declares."""
+def analyse_tables(
+    workspace: Workspace, area: Area, *, database: str | None = None
+) -> dict[str, Any]:
+    """Analyse a panel's exported tables by the rules that its plan declares.
+
+    The plan's primary metric and claims count as declared only where the log shows that this very
+    study file was sealed before the first answer; else the analysis names them.
+    """
     from analysis.link_programmes import read_programmes
     from analysis.run import analyse
     from analysis.stages import read_stages
     from analysis.trials import read_trials
 
     by_programme = area.result("programmes.csv")
-    plan = load_study(workspace).plan
+    study = load_study(workspace)
+    plan = study.plan
     return analyse(
         read_trials(area.result("trials.csv")),
         stages=read_stages(area.result("stages.csv")),
@@ -405,11 +414,26 @@ def analyse_tables(workspace: Workspace, area: Area) -> dict[str, Any]:
         claims=plan.claims,
         alpha=plan.alpha,
         primary_metric=plan.primary_metric,
+        sealed_plan=_sealed(area, study, database),
         screening=plan.screening,
         budgets=plan.budgets or None,
         smallest_effect=plan.smallest_effect,
         power_studies=POWER_STUDIES,
     )
+
+
+def _sealed(area: Area, study: Study, database: str | None) -> bool:
+    """Tell whether a panel's log holds this study file, sealed before anybody answered."""
+    from abx.opening import sealed_before_listening
+    from abx.store import open_store
+
+    if database is None and not area.database.is_file():
+        return False
+    store = open_store(area.database_url(database))
+    try:
+        return sealed_before_listening(store, study.sha256)
+    finally:
+        store.close()
 
 
 def write_json(path: Path, data: dict[str, Any]) -> None:

@@ -84,6 +84,13 @@ class Made:
         """Key of the study file that names the other stage."""
         return "of" if self.share is None else "to"
 
+    @property
+    def kind(self) -> str:
+        """What it is, in the words of the stage table's column ``made``."""
+        if self.share is not None:
+            return "partial step"
+        return "region swap" if self.other is not None else "corrected copy"
+
 
 @dataclass(frozen=True, slots=True)
 class Rendering:
@@ -120,8 +127,9 @@ class Stage:
         Response tables, relative to the study folder; several positions are averaged.
     factors : mapping of str to str
         Design factors, for instance ``{"source": "stock"}``.
-    cost, labour_h : float
-        Price in the study's currency and working hours.
+    cost, labour_h : float or None
+        Price in the study's currency and working hours; None for a made stage, which nobody can
+        buy.
     right_responses : tuple of str
         Tables of the right side alone; ``responses`` are then those of the left.
     again : tuple of str
@@ -136,8 +144,8 @@ class Stage:
     label: str
     responses: tuple[str, ...]
     factors: Mapping[str, str] = field(default_factory=lambda: _EMPTY, hash=False)
-    cost: float = 0.0
-    labour_h: float = 0.0
+    cost: float | None = 0.0
+    labour_h: float | None = 0.0
     right_responses: tuple[str, ...] = ()
     again: tuple[str, ...] = ()
     impulse: str | None = None
@@ -231,7 +239,8 @@ class Plan:
     stopping : str
         Stopping rule; ``"fixed"`` means the planned number of listeners.
     primary_metric : str
-        Deviation metric the link is judged by.
+        Measured figure that the link is judged by. It is primary in the analysis only where the
+        study was opened, and so sealed, before anybody answered.
     break_after_min : float
         Listening time after which a pause is offered.
     claims : tuple of str

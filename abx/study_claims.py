@@ -52,14 +52,20 @@ def read_claims(table: Reader, stages: Sequence[Stage], groups: Groups | None) -
     """
     claims = table.strings("claims", default=[])
     for index, claim in enumerate(claims):
-        _check_claim(table, index, claim, tuple(stage.id for stage in stages), groups)
+        _check_claim(table, index, claim, stages, groups)
+        if claim in claims[:index]:
+            raise table.at(
+                ("claims", index),
+                f"{show(claim)} is claimed twice",
+                "state each claim once: every claim makes the test of the others stricter",
+            )
     return tuple(claims)
 
 
 def _check_claim(
-    table: Reader, index: int, claim: str, ids: tuple[str, ...], groups: Groups | None
+    table: Reader, index: int, claim: str, stages: Sequence[Stage], groups: Groups | None
 ) -> None:
-    from analysis.claim_grammar import parse_claim
+    from analysis.claim_grammar import made_step, parse_claim
     from analysis.errors import InputError as ClaimError
 
     place: KeyPath = ("claims", index)
@@ -67,9 +73,12 @@ def _check_claim(
         parsed = parse_claim(claim)
     except ClaimError as error:
         raise table.at(place, error.problem, error.remedy) from error
+    made = {stage.id: stage.made is not None for stage in stages}
     for stage in parsed.stages:
-        if stage not in ids:
-            raise table.at(place, f"there is no stage '{stage}'", did_you_mean(stage, ids))
+        if stage not in made:
+            raise table.at(place, f"there is no stage '{stage}'", did_you_mean(stage, tuple(made)))
+        if parsed.kind == "step" and made[stage]:
+            raise table.at(place, *made_step(stage))
     if parsed.kind == "orders":
         _check_metric(table, place, parsed.names[0])
     if parsed.who is not None:

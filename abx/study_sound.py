@@ -68,6 +68,13 @@ def read_made(table: Reader) -> Made | None:
     for key in ("responses", "right_responses", "again", "impulse"):
         if key in table.data:
             raise table.error(key, f"'made' and '{key}' together", "give one of the two")
+    for key in ("cost", "labour_h"):
+        if key in table.data:
+            raise table.error(
+                key,
+                f"'made' and '{key}' together",
+                "remove it: a made stage is an experiment that nobody can buy",
+            )
     made.only(("from", "regions", "of", "share", "to", "corrected"))
     kinds = [key for key in ("regions", "share", "corrected") if key in made.data]
     if len(kinds) != 1:
@@ -143,6 +150,8 @@ def add_region_runs(root: Reader, stages: tuple[Stage, ...]) -> tuple[Stage, ...
             factors={
                 _factor(region): second if region in run.taken else first for region in regions
             },
+            cost=None,
+            labour_h=None,
             made=Made(first, other=second, regions=run.taken),
         )
         for run in runs

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import replace
 
 from analysis.claim_words import Claim
 from analysis.errors import InputError
 
-__all__ = ["claimed_groups", "parse_claim"]
+__all__ = ["claimed_groups", "made_step", "parse_claim"]
 
 _LINK_GRAMMAR = (
     '"listeners prefer I most of J and K", "step I before J", "step I before J for its cost", '
@@ -35,7 +36,7 @@ _FORMS = (
 _GRAMMAR = (
     '"listeners hear I from J", "listeners do not hear I from J within 20 %", '
     '"listeners prefer I over J", "listeners prefer neither I nor J beyond 55 to 45", '
-    f'"listeners prefer I most", {_LINK_GRAMMAR}, with stage ids for I and J; '
+    f'"listeners prefer I most", {_LINK_GRAMMAR}, with stage ids (no spaces) for I and J; '
     '"among G" at the end names a group of listeners, "at 1 %" sets an error rate'
 )
 
@@ -79,12 +80,19 @@ def parse_claim(text: str, *, source: str | None = None, where: str | None = Non
                 stages, margin = found.groups()[:2], float(found.group(3)) / 100
             _check_parts(plain, stages, margin, source, where)
             return Claim(plain, kind, stages, margin)
-    raise InputError(
-        source=source,
-        where=where,
-        problem=f"the claim {plain!r} has no known form",
-        remedy=f"Write {_GRAMMAR}",
-    )
+    raise _unknown_form(plain, source, where)
+
+
+def _unknown_form(plain: str, source: str | None, where: str | None) -> InputError:
+    """Return the error of a sentence without a known form, or with an impossible error rate."""
+    problem, remedy = f"the claim {plain!r} has no known form", f"Write {_GRAMMAR}"
+    level = re.fullmatch(r"(.+) at (\S+) ?%", plain)
+    if level is not None:
+        with suppress(InputError):
+            parse_claim(level.group(1))
+            problem = f"the claim {plain!r} asks for an error rate of {level.group(2)} %"
+            remedy = "Write one above 0 and at most 50 %, such as 'at 1 %'"
+    return InputError(source=source, where=where, problem=problem, remedy=remedy)
 
 
 def _who(plain: str) -> tuple[str, str | None]:
@@ -101,6 +109,14 @@ def claimed_groups(claims: Sequence[str]) -> dict[str, set[str]]:
         if claim.who is not None:
             groups.setdefault(claim.who, set()).add(claim.kind)
     return groups
+
+
+def made_step(stage: str) -> tuple[str, str]:
+    """Return what is wrong with a claim of a step to a made stage, and the remedy."""
+    return (
+        f"'{stage}' is a made stage, an experiment that nobody can buy, so it is no step",
+        f"claim 'listeners prefer {stage} over ...' instead, or name stages that were measured",
+    )
 
 
 def _own_alpha(plain: str) -> tuple[str, float | None]:

@@ -2,7 +2,8 @@
 
 Grammar of this module::
 
-    metric M orders the stages                 worths fall into the order of M, or its reverse
+    metric M orders the stages                 worths of the measured stages fall into the order
+                                               of M, or its reverse
     step I before J                            as a first step I gains more than J
     step I before J for its cost               the same by gain per unit of cost
     step I before J for its labour             the same by gain per labour hour
@@ -10,6 +11,11 @@ Grammar of this module::
     listener L hears I from J                  one person, by that person's own trials
 
 M is a metric of the stage table, I, J and K are stage ids, L is a listener's name in the trials.
+
+A claim about a metric that a sealed plan makes stands on the metric's own p. One that is made when
+the data are there might have been about any metric of the table: it is exploratory, and its p is
+adjusted by Holm for all of them, as if each had been claimed. The other direction needs none: all
+metrics whose order holds in truth have that one order, and the test against it runs over its pairs.
 """
 
 from __future__ import annotations
@@ -96,11 +102,15 @@ def _orders(
         "n_stages": link.n_stages,
         "n_trials": link.n_trials,
         "n_listeners": link.n_listeners,
+        "exploratory": not link.declared,
+        "n_adjusted": link.n_tried,
+        "p_unadjusted": link.order.p_value,
     }
     told = (
         f"over {link.n_stages} stages the rank correlation of {name} and worth is "
-        f"{link.order.spearman:+.2f} (permutation {p_words(link.order.p_value)}; "
-        f"{people(link.n_listeners)}, {link.n_trials} paired trials)."
+        f"{link.order.spearman:+.2f} (permutation {p_words(link.order.p_value)}"
+        f"{_tried(link)}; {people(link.n_listeners)}, {link.n_trials} paired trials)."
+        f"{_exploratory(link)}"
     )
     words = {
         "supported": f"{name} orders the stages as listeners do: {told}",
@@ -117,7 +127,24 @@ def _orders(
         )
         return Finding(0, NAN, test, words, needs, numbers)
     needs = f"more stages than {link.n_stages}, measured and compared"
-    return Finding(1, link.order.p_value, test, words, needs, numbers)
+    return Finding(1, link.p_order, test, words, needs, numbers)
+
+
+def _tried(link: Link) -> str:
+    """Say what is left of the p once all metrics are allowed for that could have been named."""
+    if link.n_tried < 2:
+        return ""
+    return (
+        f", adjusted for {link.n_tried} metrics that could have been named {p_words(link.p_order)}"
+    )
+
+
+def _exploratory(link: Link) -> str:
+    return (
+        ""
+        if link.declared
+        else " Exploratory: no plan that was sealed before listening makes this claim."
+    )
 
 
 def _against(pair: tuple[str, str]) -> str:

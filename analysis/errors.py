@@ -36,7 +36,7 @@ class InputError(ValueError):
 
     def __str__(self) -> str:
         place = ", ".join(part for part in (self.source, self.where) if part)
-        words = f"{self.problem}. {self.remedy}."
+        words = f"{self.problem}. {self.remedy}" + "." * (not self.remedy.endswith("?"))
         return f"{place}: {words}" if place else words
 
     def __reduce__(self) -> tuple[object, ...]:

@@ -17,6 +17,7 @@ __all__ = [
     "line_band",
     "order_test",
     "rank_correlations",
+    "settled",
     "smallest_order_p",
     "stage_orders",
 ]
@@ -25,6 +26,8 @@ __all__ = [
 EXACT_STAGES = 8
 #: Orders drawn where there are more stages.
 SAMPLES = 20_000
+#: Worths that differ by less are the same: what remains is the rounding of the fit, and no order.
+_DECIMALS = 9
 _BAND_POINTS = 25
 _BAND_ORDERS = 2_000
 
@@ -52,6 +55,11 @@ class OrderTest:
     n_orders: int
 
 
+def settled(worth: np.ndarray) -> np.ndarray:
+    """Return log-worths to nine decimals, so that equal ones are ties and not an order."""
+    return np.round(worth, _DECIMALS)
+
+
 @lru_cache(maxsize=16)
 def stage_orders(n: int, limit: int) -> np.ndarray:
     """Return every order of n stages, or a fixed sample when there are more than `limit`."""
@@ -71,6 +79,17 @@ def rank_correlations(first: np.ndarray, second: np.ndarray) -> np.ndarray:
     size = np.sqrt((a * a).sum(axis=-1) * (b * b).sum(axis=-1))
     product = (a * b).sum(axis=-1)
     return np.asarray(np.where(size > 0, product / np.where(size > 0, size, 1.0), np.nan))
+
+
+@lru_cache(maxsize=16)
+def _untied(n: int) -> np.ndarray:
+    """Return the sizes of the rank correlation over the orders of n untied values, ascending.
+
+    Without ties every pair of figures has these same ones.
+    """
+    ranks = np.arange(n) - (n - 1) / 2
+    orders = stage_orders(n, factorial(n) if n <= EXACT_STAGES else SAMPLES)
+    return np.sort(np.abs(ranks[orders] @ ranks) / (ranks @ ranks))
 
 
 def order_test(metric: np.ndarray, worth: np.ndarray) -> OrderTest:
@@ -93,8 +112,11 @@ def order_test(metric: np.ndarray, worth: np.ndarray) -> OrderTest:
     orders = stage_orders(n, factorial(n) if exact else SAMPLES)
     a, b = rankdata(metric), rankdata(worth)
     a, b = a - a.mean(), b - b.mean()
-    shuffled = a[orders] @ b / np.sqrt((a @ a) * (b @ b))
-    extreme = int((np.abs(shuffled) >= abs(observed) - 1e-12).sum())
+    if len(set(a)) == len(set(b)) == n:
+        extreme = len(orders) - int(np.searchsorted(_untied(n), abs(observed) - 1e-12))
+    else:
+        shuffled = a[orders] @ b / np.sqrt((a @ a) * (b @ b))
+        extreme = int((np.abs(shuffled) >= abs(observed) - 1e-12).sum())
     add = 0 if exact else 1
     return OrderTest(observed, (extreme + add) / (len(orders) + add), exact, len(orders))
 

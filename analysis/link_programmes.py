@@ -1,12 +1,15 @@
 """The link programme by programme: what a stage does to one excerpt, and how it is liked there.
 
 A stage is still the unit. The same stages under three programmes are not three times as many
-stages, so the one test here shuffles the stages of all programmes together. The figures describe;
-the plan's primary metric over the whole study is what :mod:`analysis.link` tests.
+stages, so the one test here shuffles the stages of all programmes together. No plan names a figure
+of the programme table: all are exploratory, and their p-values are adjusted together. The primary
+metric of a sealed plan, over the whole study, is what :mod:`analysis.link` tests. Made stages do
+not count.
 """
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from math import factorial
 from pathlib import Path
@@ -23,9 +26,13 @@ from analysis.link_permutation import (
     SAMPLES,
     order_test,
     rank_correlations,
+    settled,
     stage_orders,
 )
 from analysis.link_regression import FEWEST_STAGES, worth_covariance
+from analysis.multiplicity import holm
+from analysis.names import odd_columns, refuse_alike, refuse_nothing
+from analysis.stages import StageTable
 from analysis.tables import Faults, column_numbers, read_text_table
 from analysis.trials import TrialTable
 
@@ -46,10 +53,13 @@ class ProgrammeTable:
         ``programme``, ``stage`` and numbers ``metric_<name>``; one row a pair of the two.
     source : str or None
         File name.
+    notes : tuple of str
+        What is odd and was read all the same, a plain line each.
     """
 
     frame: pd.DataFrame
     source: str | None
+    notes: tuple[str, ...] = ()
 
     @property
     def metrics(self) -> tuple[str, ...]:
@@ -70,7 +80,8 @@ def read_programmes(path: str | Path) -> ProgrammeTable:
     Raises
     ------
     InputError
-        Missing column, empty or repeated row, text where a number belongs.
+        Missing column, empty or repeated row, text where a number belongs, two programmes or
+        stages that differ in capitals or spaces only.
     """
     frame, faults, decimal = read_text_table(Path(path))
     return _checked(frame, faults, decimal)
@@ -83,6 +94,7 @@ def programme_table(frame: pd.DataFrame, *, source: str | None = None) -> Progra
 
 def _checked(raw: pd.DataFrame, faults: Faults, decimal: str) -> ProgrammeTable:
     names = ("programme", "stage")
+    notes = odd_columns(raw, names, ("metric_",), faults)
     for name in names:
         if name not in raw.columns:
             raise faults.table(
@@ -93,6 +105,8 @@ def _checked(raw: pd.DataFrame, faults: Faults, decimal: str) -> ProgrammeTable:
         empty = np.flatnonzero((frame[name] == "").to_numpy())
         if empty.size:
             raise faults.at(int(empty[0]), name, "the value is empty", f"Write the {name}'s id")
+        refuse_nothing(name, raw[name], faults, person=False)
+        refuse_alike({name: raw[name]}, name, faults)
     twice = np.flatnonzero(frame.duplicated(list(names)).to_numpy())
     if twice.size:
         row = int(twice[0])
@@ -102,11 +116,11 @@ def _checked(raw: pd.DataFrame, faults: Faults, decimal: str) -> ProgrammeTable:
     for name in (str(column) for column in raw.columns):
         if name.startswith("metric_"):
             frame[name] = column_numbers(raw[name], name=name, faults=faults, decimal=decimal)
-    return ProgrammeTable(frame, faults.source)
+    return ProgrammeTable(frame, faults.source, tuple(notes))
 
 
 def programme_link_rows(
-    trials: TrialTable, programmes: ProgrammeTable | None
+    trials: TrialTable, programmes: ProgrammeTable | None, stages: StageTable | None = None
 ) -> list[dict[str, Any]]:
     """Return the ``link_programmes`` block, one row a figure of the programme table.
 
@@ -115,6 +129,8 @@ def programme_link_rows(
     trials : TrialTable
         Paired answers with programmes.
     programmes : ProgrammeTable or None
+    stages : StageTable, optional
+        Says which stages are made; these do not count.
 
     Returns
     -------
@@ -122,16 +138,24 @@ def programme_link_rows(
         ``metric``, ``n_programmes``, ``n_stages``, ``n_trials``, ``n_listeners``;
         ``programmes``: by programme ``n_stages``, ``n_trials``, ``n_listeners``, ``spearman``,
         ``p_exact``, ``slope`` (least squares, None below six stages) and ``points``;
-        ``mean_spearman`` and its ``p_exact``, all programmes shuffled by the same order of stages;
+        ``mean_spearman`` and its ``p_exact``, all programmes shuffled by the same order of stages,
+        with ``p_adjusted`` (Holm over all figures of the table) and ``n_adjusted``;
+        ``exploratory``, always true;
         ``inside``: what is left of worths and figure once the means of stages and of programmes
         are taken out: ``worth_sd``, ``sampling_sd`` (what the trials alone would scatter),
         ``correlation``; ``words``. Empty without two programmes that link three stages.
     """
     if programmes is None or not programmes.metrics:
         return []
-    fits = _fits(trials)
-    rows = [_row(name, fits, programmes) for name in programmes.metrics]
-    return [row for row in rows if row is not None]
+    fits, made = _fits(trials), {} if stages is None else stages.made
+    found = [_row(name, fits, programmes, made) for name in programmes.metrics]
+    rows = [row for row in found if row is not None]
+    p = holm(np.array([row["p_exact"] for row in rows]))
+    for row, adjusted in zip(rows, p, strict=True):
+        row |= {"exploratory": True, "p_adjusted": float(adjusted)}
+        row["n_adjusted"] = int(np.isfinite(p).sum())
+        row["words"] = _words(row)
+    return rows
 
 
 def _fits(trials: TrialTable) -> dict[str, PairModelFit]:
@@ -148,10 +172,13 @@ def _fits(trials: TrialTable) -> dict[str, PairModelFit]:
 
 
 def _row(
-    metric: str, fits: dict[str, PairModelFit], table: ProgrammeTable
+    metric: str, fits: dict[str, PairModelFit], table: ProgrammeTable, made: Collection[str]
 ) -> dict[str, Any] | None:
     column = table.frame.set_index(["programme", "stage"])[f"metric_{metric}"].dropna()
-    known = {p: [s for s in fit.stages if (p, s) in column.index] for p, fit in fits.items()}
+    known = {
+        p: [s for s in fit.stages if (p, s) in column.index and s not in made]
+        for p, fit in fits.items()
+    }
     names = [p for p, stages in known.items() if len(stages) > 2]
     common = sorted(set.intersection(*(set(known[p]) for p in names))) if len(names) > 1 else []
     if len(common) < 3:
@@ -160,9 +187,9 @@ def _row(
     y, sampling = np.empty(x.shape), np.empty(len(names))
     for k, name in enumerate(names):
         y[k], sampling[k] = _centred(fits[name], common)
-    joint = _joint_order(x, y)
+    joint = _joint_order(x, settled(y))
     inside = _inside(x, y, sampling)
-    row = {
+    return {
         "metric": metric,
         "method": "Bradley-Terry worths by programme, stages shuffled in all programmes together",
         "n_programmes": len(names),
@@ -175,7 +202,6 @@ def _row(
         **joint,
         "inside": inside,
     }
-    return row | {"words": _words(row)}
 
 
 def _centred(fit: PairModelFit, stages: list[str]) -> tuple[np.ndarray, float]:
@@ -191,7 +217,7 @@ def _centred(fit: PairModelFit, stages: list[str]) -> tuple[np.ndarray, float]:
 def _programme(
     name: str, fit: PairModelFit, stages: list[str], x: np.ndarray, y: np.ndarray
 ) -> dict[str, Any]:
-    order = order_test(x, y)
+    order = order_test(x, settled(y))
     centred = x - x.mean()
     fitted = len(stages) >= FEWEST_STAGES and float(centred @ centred) > 0
     return {
@@ -244,7 +270,7 @@ def _inside(x: np.ndarray, y: np.ndarray, sampling: np.ndarray) -> dict[str, Any
 
 def _words(row: dict[str, Any]) -> str:
     single = ", ".join(
-        f"{one['spearman']:+.2f} with {one['programme']}" for one in row["programmes"]
+        f"{_signed(one['spearman'])} with {one['programme']}" for one in row["programmes"]
     )
     inside = row["inside"]
     more = inside["worth_sd"] > _CLEAR * inside["sampling_sd"]
@@ -252,9 +278,16 @@ def _words(row: dict[str, Any]) -> str:
     few = ""
     if row["n_stages"] < FEWEST_STAGES:
         few = f" {row['n_stages']} stages cannot show that an order is more than luck."
+    n = row["n_adjusted"]
+    tried = f", adjusted for {n} figures" if n > 1 else ""
     return (
-        f"Rank correlation of {row['metric']} and worth over {row['n_stages']} stages: {single}; "
-        f"mean {row['mean_spearman']:+.2f} (permutation {p_words(row['p_exact'])}, the same stages "
-        f"in all programmes).{few} Beyond the stage itself worths differ between programmes by "
-        f"{inside['worth_sd']:.2f} logits, {differ} so few trials would scatter."
+        f"Exploratory, since no plan names a figure by programme: rank correlation of "
+        f"{row['metric']} and worth over {row['n_stages']} stages: {single}; mean "
+        f"{_signed(row['mean_spearman'])} (permutation {p_words(row['p_adjusted'])}{tried}, the "
+        f"same stages in all programmes).{few} Beyond the stage itself worths differ between "
+        f"programmes by {inside['worth_sd']:.2f} logits, {differ} so few trials would scatter."
     )
+
+
+def _signed(correlation: float) -> str:
+    return "undefined" if np.isnan(correlation) else f"{correlation:+.2f}"

@@ -121,7 +121,10 @@ class Family:
         """Add the metrics where a claim asks for them."""
         if heard is None or not wanted:
             return heard
-        links = fit_links(heard.preference, self.stages, primary=self.primary)
+        parsed = map(parse_claim, self.claims)
+        # What a plan claims of a metric is declared before anybody listens.
+        declared = [claim.names[0] for claim in parsed if claim.kind == "orders"]
+        links = fit_links(heard.preference, self.stages, primary=self.primary, declared=declared)
         return Heard(heard.cells, heard.preference, heard.controls, links)
 
     def _judge(

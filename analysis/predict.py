@@ -1,8 +1,10 @@
 """A stage that nobody has heard: its share against the current best, or why there is none.
 
-Only a link that passed its own test may be used, and only inside the range of the metric that
-listeners heard. Everything uncertain goes into the interval: the panel, the repeat spread of the
-measurement, the slope, and the scatter of stages about the line, which a new stage brings too.
+Only the link of the primary metric of a plan that was sealed before listening may be used, where it
+passed its own test, and only inside the range of the metric that listeners heard. A line that was
+chosen among several after looking fits better than it predicts. Everything uncertain goes into the
+interval: the panel, the repeat spread of the measurement, the slope, and the scatter of stages
+about the line, which a new stage brings too.
 """
 
 from __future__ import annotations
@@ -145,7 +147,10 @@ def _reason(link: Link, value: float, alpha: float) -> str | None:
     if link.problem is not None:
         return f"{link.problem}."
     if not link.primary:
-        return f"{name} was not the metric named before listening; name it in a new study."
+        return (
+            f"{name} was not the metric named before listening by a sealed plan, so that its link "
+            "is exploratory; name it in the plan of a new study."
+        )
     if link.line is None or link.draws is None:
         return (
             f"{n} stages cannot test a rule from {name} to preference; six compared and measured "
@@ -195,10 +200,12 @@ def prediction_rows(
 ) -> list[dict[str, Any]]:
     """Return the ``predictions`` block: every measured stage of the table that nobody compared.
 
+    Made stages are left out: they are nothing to buy.
+
     Parameters
     ----------
     links : sequence of Link
-        The primary metric first.
+        The named metric first.
     stages : StageTable or None
     alpha : float, optional
         Level of the link's test.
@@ -217,7 +224,8 @@ def prediction_rows(
     rows = []
     for _, stage in stages.frame.iterrows():
         value = float(stage[name])
-        if stage["stage"] in link.compared or not np.isfinite(value):
+        unheard = stage["stage"] not in link.compared and stage["stage"] not in stages.made
+        if not unheard or not np.isfinite(value):
             continue
         spread = float(stage.get(f"{name}_repeat_sd", np.nan))
         sd = spread if np.isfinite(spread) else 0.0

@@ -20,11 +20,10 @@ from analysis.counts import PairCounts
 from analysis.multiplicity import holm
 from analysis.preference import Preference
 from analysis.regions_model import CovariateFit, alias, fieller, fit_covariates
-from analysis.stages import StageTable
+from analysis.stages import REGION_FACTOR, StageTable
 
 __all__ = ["REGION_FACTOR", "SwapStages", "region_block", "swap_design", "swap_stages"]
 
-REGION_FACTOR = "region_"
 #: Largest share of a two-way interaction that may leak into a region's effect.
 _LEAK = 0.15
 

@@ -17,11 +17,10 @@ from analysis.dprime import CHANCE
 from analysis.preference import Preference, worth_difference
 from analysis.sides import panel_share
 from analysis.similarity import discriminators
-from analysis.stages import StageTable
+from analysis.stages import DOSE_FACTOR, StageTable
 
 __all__ = ["DOSE_FACTOR", "dose_block", "dose_stages"]
 
-DOSE_FACTOR = "dose"
 _DRAWS = 2000
 _HALF = 0.5
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -13,16 +13,17 @@ from analysis.claims import Heard, judge_claims
 from analysis.counts import PairCounts, split_pair_counts
 from analysis.discrimination import PairCells, panel_counts
 from analysis.dprime import CHANCE
-from analysis.link import fit_links
+from analysis.link import Link
 from analysis.multiplicity import holm
 from analysis.panel import panel_proportion
 from analysis.preference import Preference, preference_of
 from analysis.smallest_effect import TOO_SMALL
 from analysis.stages import StageTable
 
-__all__ = ["HEARING", "Judge"]
+__all__ = ["HEARING", "Judge", "LinksOf"]
 
 HEARING = ("hear", "similar")
+LinksOf = Callable[[Preference | None], Sequence[Link]]
 Rows = list[dict[str, Any]]
 
 
@@ -35,8 +36,8 @@ class Judge:
         From :func:`analysis.claims.judge_claims`.
     heard, groups, stages, alpha
         As they were given there; answers with their `trials`.
-    primary_metric : str or None
-        As for :func:`analysis.link.fit_links`.
+    links_of : callable or None
+        Holds the metrics against a fitted preference, as was done for `heard`.
     """
 
     def __init__(
@@ -46,11 +47,11 @@ class Judge:
         groups: Mapping[str, Heard],
         stages: StageTable | None,
         alpha: float,
-        primary_metric: str | None,
+        links_of: LinksOf | None,
     ) -> None:
         self.rows, self.heard, self.groups = rows, heard, groups
         self.texts = [row["text"] for row in rows]
-        self.stages, self.alpha, self.primary = stages, alpha, primary_metric
+        self.stages, self.alpha, self.links_of = stages, alpha, links_of
         self.kinds = {row["kind"] for row in rows}
         declared = [row["smallest_effect"] for row in rows if row.get("smallest_effect")]
         self.smallest_effect = declared[0] if declared else None
@@ -160,8 +161,8 @@ class Judge:
                 every_answer=every_answer,
             )
         links = heard.links
-        if "orders" in self.kinds and links:
-            links = fit_links(preference, self.stages, primary=self.primary)
+        if "orders" in self.kinds and links and self.links_of is not None:
+            links = self.links_of(preference)
         return Heard(cells, preference, controls, links)
 
 

@@ -6,6 +6,7 @@ import math
 import platform
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
@@ -13,6 +14,7 @@ import numpy as np
 
 from analysis.bounded_means import growing_panel
 from analysis.choice_block import choice_block
+from analysis.claim_check import check_claims, check_options, table_notes
 from analysis.claim_grammar import claimed_groups, parse_claim
 from analysis.claim_hearing import obvious_controls
 from analysis.claim_music import music_like_this
@@ -27,7 +29,7 @@ from analysis.listeners import excluded_listeners
 from analysis.plan_as_run import claims_power
 from analysis.planning import power_block
 from analysis.predict import prediction_rows
-from analysis.preference import fit_preference
+from analysis.preference import Preference, fit_preference
 from analysis.preference_block import preference_block
 from analysis.preference_depth import depth_blocks
 from analysis.ratings import ratings_block
@@ -58,6 +60,7 @@ class _Options:
     seed: int
     mixed: bool
     primary_metric: str | None
+    sealed_plan: bool
     budgets: tuple[float, ...] | None
     mid_p: bool
     smallest_effect: float | None
@@ -81,6 +84,7 @@ def analyse(
     mixed: bool = True,
     screening: str | None = None,
     primary_metric: str | None = None,
+    sealed_plan: bool = False,
     budgets: Sequence[float] | None = None,
     mid_p: bool = False,
     smallest_effect: float | None = None,
@@ -113,8 +117,11 @@ def analyse(
         :func:`analysis.screening.parse_screening`. The main results keep everybody; ``screened``
         holds the same blocks without them.
     primary_metric : str, optional
-        The measured figure that the plan names for the link; the SD of the deviation when not
-        given.
+        A measured figure to hold against the worths first. With `sealed_plan` it is the plan's
+        primary one and stands on its own p-value. Otherwise whoever runs the analysis names it: it
+        is exploratory and adjusted together with all others, as are all when none is named.
+    sealed_plan : bool, optional
+        `primary_metric` and `claims` are those of a plan that was sealed before anybody listened.
     budgets : sequence of float, optional
         Amounts to spend, answered in ``upgrade.budget``; every amount at which the choice widens
         when not given.
@@ -140,15 +147,17 @@ def analyse(
     Raises
     ------
     InputError
-        A claim, the reference, alpha, the primary metric, the smallest effect or the screening
-        rule cannot be used.
+        A claim, the reference, alpha, the primary metric, the smallest effect, a budget or the
+        screening rule cannot be used; a claim names what the data do not have; two tables spell one
+        name in two ways.
     """
     if not 0 < alpha < 1:
         raise InputError(
             where="alpha", problem=f"{alpha!r} is not between 0 and 1", remedy="Write 0.05 or so"
         )
-    for k, text in enumerate(claims, start=1):
-        parse_claim(text, where=f"claim {k}")
+    check_options(primary_metric, budgets, stages)
+    check_claims(claims, trials, stages, sealed=sealed_plan)
+    notes = table_notes(trials, stages, programmes)
     smallest = None if smallest_effect is None else check_smallest_effect(smallest_effect)
     rule = None if screening is None else parse_screening(screening)
     options = _Options(
@@ -160,12 +169,14 @@ def analyse(
         seed=seed,
         mixed=mixed,
         primary_metric=primary_metric,
+        sealed_plan=sealed_plan,
         budgets=None if budgets is None else tuple(budgets),
         mid_p=mid_p,
         smallest_effect=smallest,
         screening=rule,
     )
     result = _blocks(trials, options)
+    result["about"] |= {"sealed_plan": sealed_plan, "notes": notes}
     result["power_claims"] = claims_power(
         trials,
         forced_choice_cells(trials),
@@ -192,13 +203,15 @@ def _blocks(trials: TrialTable, options: _Options) -> dict[str, Any]:
     alpha, seed = options.alpha, options.seed
     cells = forced_choice_cells(trials)
     preference = fit_preference(trials, reference=options.reference, seed=seed)
-    links = fit_links(preference, options.stages, primary=options.primary_metric, seed=seed)
+    links = _links(preference, options)
     reliability = reliability_block(trials)
     preferred = preference_block(preference) | depth_blocks(
         trials, preference, mixed=options.mixed, seed=seed
     )
     return {
-        "about": _about(trials, alpha, seed) | {"smallest_effect": options.smallest_effect},
+        "about": _about(trials, alpha, seed)
+        | {"smallest_effect": options.smallest_effect}
+        | _made(trials, options.stages),
         "discrimination": discrimination_rows(
             trials, alpha=alpha, mid_p=options.mid_p, cells=cells
         ),
@@ -216,7 +229,7 @@ def _blocks(trials: TrialTable, options: _Options) -> dict[str, Any]:
         ),
         "growing_panel": growing_panel(trials, cells),
         "link": link_rows(links, alpha=alpha),
-        "link_programmes": programme_link_rows(trials, options.programmes),
+        "link_programmes": programme_link_rows(trials, options.programmes, options.stages),
         "predictions": prediction_rows(links, options.stages, alpha=alpha, seed=seed),
         "upgrade": upgrade_block(
             preference,
@@ -258,12 +271,23 @@ def _claims(
         stages=options.stages,
         alpha=options.alpha,
         flagged=flagged_listeners(trials, reliability, options.screening),
-        primary_metric=options.primary_metric,
+        links_of=partial(_links, options=options),
     )
     return [
         row | {"music_like_this": second, "sensitivity": other}
         for row, second, other in zip(rows, wider, turning, strict=True)
     ]
+
+
+def _links(preference: Preference | None, options: _Options) -> list[Link]:
+    """Hold every metric against the worths, by what a sealed plan names, if there is one."""
+    named = options.primary_metric
+    if not options.sealed_plan:
+        return fit_links(preference, options.stages, named=named, seed=options.seed)
+    claimed = [
+        claim.names[0] for claim in map(parse_claim, options.claims) if claim.kind == "orders"
+    ]
+    return fit_links(preference, options.stages, primary=named, declared=claimed, seed=options.seed)
 
 
 def _margins(claims: tuple[str, ...]) -> list[float]:
@@ -281,9 +305,7 @@ def _groups(trials: TrialTable, options: _Options) -> dict[str, Heard]:
         preference = fit_preference(part, seed=options.seed)
         links: list[Link] = []
         if "orders" in kinds:
-            links = fit_links(
-                preference, options.stages, primary=options.primary_metric, seed=options.seed
-            )
+            links = _links(preference, options)
         controls = obvious_controls(part.frame)
         found[name] = Heard(forced_choice_cells(part), preference, controls, links, part)
     return found
@@ -314,6 +336,11 @@ def _about(trials: TrialTable, alpha: float, seed: int) -> dict[str, Any]:
         "seed": seed,
         "software": {"python": platform.python_version()} | {n: _version(n) for n in _SOFTWARE},
     } | _playback(trials)
+
+
+def _made(trials: TrialTable, stages: StageTable | None) -> dict[str, Any]:
+    """Tell which of the stages in the trials are made: experiments, nothing to buy."""
+    return {} if stages is None else {"made_stages": stages.made}
 
 
 def _playback(trials: TrialTable) -> dict[str, Any]:

@@ -25,7 +25,7 @@ from analysis.claim_words import Claim, listed
 from analysis.claims import Heard
 from analysis.contributions import Contributions
 from analysis.dprime import CHANCE
-from analysis.rejudge import HEARING, Judge
+from analysis.rejudge import HEARING, Judge, LinksOf
 from analysis.stages import StageTable
 
 __all__ = ["EVERYBODY", "extremes", "sensitivity"]
@@ -79,7 +79,7 @@ def sensitivity(
     stages: StageTable | None = None,
     alpha: float = 0.05,
     flagged: Mapping[str, Sequence[str]] | None = None,
-    primary_metric: str | None = None,
+    links_of: LinksOf | None = None,
 ) -> list[dict[str, Any] | None]:
     """Judge claims in other ways and tell which of them turn the verdicts.
 
@@ -91,8 +91,8 @@ def sensitivity(
         As they were given there; answers with their `trials`.
     flagged : mapping of str to sequence of str, optional
         Listeners whose conduct is flagged, with the reasons.
-    primary_metric : str, optional
-        As for :func:`analysis.link.fit_links`.
+    links_of : callable, optional
+        Holds the metrics against a fitted preference, as was done for `heard`.
 
     Returns
     -------
@@ -105,7 +105,7 @@ def sensitivity(
     """
     if not rows:
         return []
-    judge = Judge(rows, heard, groups or {}, stages, alpha, primary_metric)
+    judge = Judge(rows, heard, groups or {}, stages, alpha, links_of)
     common = _common_variants(judge, flagged or {})
     result: list[dict[str, Any] | None] = []
     for k, row in enumerate(rows):

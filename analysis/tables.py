@@ -10,8 +10,10 @@ import pandas as pd
 
 from analysis.errors import InputError
 
-__all__ = ["Faults", "column_numbers", "read_text_table"]
+__all__ = ["PARQUET", "Faults", "column_numbers", "read_parquet", "read_text_table"]
 
+#: Endings of files that are read as Parquet.
+PARQUET = frozenset({".parquet", ".pq"})
 _DELIMITERS = (",", ";", "\t")
 
 
@@ -68,7 +70,7 @@ def _read_bytes(path: Path) -> str:
             source=str(path),
             where=f"line {line}",
             problem="the file is not UTF-8 text",
-            remedy="Save the table as CSV with UTF-8 encoding",
+            remedy="Save the table as CSV with UTF-8 encoding; a spreadsheet's own file is no CSV",
         ) from None
 
 
@@ -115,6 +117,30 @@ def read_text_table(path: Path) -> tuple[pd.DataFrame, Faults, str]:
         frame, lines = frame.loc[~blank].reset_index(drop=True), lines[~blank]
     faults = Faults(str(path), line_of_row=lines)
     return frame, faults, "," if delimiter != "," else "."
+
+
+def read_parquet(path: Path) -> pd.DataFrame:
+    """Read a Parquet table.
+
+    Raises
+    ------
+    InputError
+        There is no such file, or it is not a Parquet table.
+    """
+    if not path.is_file():
+        raise InputError(
+            source=str(path), problem="there is no such file", remedy="Check the name and folder"
+        )
+    import pyarrow as pa
+
+    try:
+        return pd.read_parquet(path)
+    except (pa.ArrowException, OSError, ValueError):
+        raise InputError(
+            source=str(path),
+            problem="the file is not a readable Parquet table",
+            remedy="Write it again, or give the table as CSV",
+        ) from None
 
 
 def _parse(path: Path, delimiter: str) -> pd.DataFrame:

@@ -58,7 +58,8 @@ def upgrade_block(
     dict or None
         ``effects``, ``interactions``, ``shapley``, ``first_step``, ``second_step``, ``order``,
         ``orders``, ``budget``, ``classes``, ``baseline``, ``notes`` and the panel. None without
-        paired answers over two stages of the table, or with one listener.
+        paired answers over two measured stages of the table, or with one listener. Made stages are
+        in none of them.
 
     Raises
     ------
@@ -152,7 +153,7 @@ def _of_listeners(counts: PairCounts, members: set[str]) -> PairCounts:
 
 def _notes(lattice: Lattice, fit: PairModelFit, stages: StageTable) -> list[str]:
     notes = ["Gains hold for these stages as they were heard; sums of parts are not claimed."]
-    if not stages.factors:
+    if not stages.step_factors:
         notes.append("The stages have no factors, so each one is a step of its own.")
     elif lattice.complete() is None:
         notes.append(
@@ -163,7 +164,12 @@ def _notes(lattice: Lattice, fit: PairModelFit, stages: StageTable) -> list[str]
         notes.append(
             f"Left out because another stage has the same factors: {', '.join(lattice.doubles)}."
         )
-    missing = [name for name in fit.stages if name not in lattice.cost]
+    if lattice.made:
+        notes.append(
+            "Left out of steps, order and budget, since they were made for an experiment and "
+            f"nobody can buy them: {', '.join(lattice.made)}."
+        )
+    missing = [name for name in fit.stages if name not in set(stages.frame["stage"])]
     if missing:
         notes.append(f"Compared, but not in the stage table: {', '.join(missing)}.")
     if len(lattice.next_states(frozenset())) == 1:

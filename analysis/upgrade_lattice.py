@@ -2,7 +2,8 @@
 
 A *step* puts one factor on another level ("speakers: stock → new"); a stage is the set of its
 steps. Only stages that listeners compared are states: what nobody heard has no worth, and no sum of
-parts is put in its place.
+parts is put in its place. Made stages are experiments: nobody can buy them, so they are no states,
+and the factors of experiments (``region_...``, ``dose``) are no steps.
 """
 
 from __future__ import annotations
@@ -12,8 +13,6 @@ from itertools import combinations
 
 import numpy as np
 
-from analysis.regions import REGION_FACTOR
-from analysis.regions_dose import DOSE_FACTOR
 from analysis.stages import StageTable
 
 __all__ = ["Lattice", "State", "Step", "make_lattice", "step_words"]
@@ -68,6 +67,8 @@ class Lattice:
         By stage, NaN where unknown.
     doubles : tuple of str
         Stages left out because another has the same factors.
+    made : tuple of str
+        Compared stages left out because they are made.
     """
 
     baseline: str
@@ -75,6 +76,7 @@ class Lattice:
     cost: dict[str, float]
     labour_h: dict[str, float]
     doubles: tuple[str, ...]
+    made: tuple[str, ...] = ()
 
     def next_states(self, state: State) -> list[State]:
         """Return the heard states above a state with none heard in between."""
@@ -131,20 +133,16 @@ def make_lattice(
     Returns
     -------
     Lattice or None
-        None where fewer than two compared stages are in the table.
+        None where fewer than two compared stages of the table were measured.
 
     Raises
     ------
     ValueError
         The baseline was not compared.
     """
-    made = [name for name in stages.factors if name.startswith(REGION_FACTOR)]
-    made += [DOSE_FACTOR] if DOSE_FACTOR in stages.factors else []
-    real = stages.frame["stage"].isin(compared)
-    for name in made:
-        # Swapped regions and partial steps are renderings for listening, nothing one can buy.
-        real &= stages.frame[f"factor_{name}"] == ""
-    frame = stages.frame[real].reset_index(drop=True)
+    compared_here = stages.frame["stage"].isin(compared)
+    made = tuple(stages.frame.loc[compared_here & (stages.frame["made"] != ""), "stage"])
+    frame = stages.frame[compared_here & (stages.frame["made"] == "")].reset_index(drop=True)
     if len(frame) < 2:
         return None
     ids = frame["stage"].tolist()
@@ -155,7 +153,9 @@ def make_lattice(
         baseline = ids[0] if np.isnan(known).all() else ids[int(np.nanargmin(known))]
     if baseline not in ids:
         raise ValueError(f"the baseline {baseline!r} is not one of the compared stages {ids}")
-    levels = {name: dict(zip(ids, frame[f"factor_{name}"], strict=True)) for name in stages.factors}
+    levels = {
+        name: dict(zip(ids, frame[f"factor_{name}"], strict=True)) for name in stages.step_factors
+    }
     stage_of: dict[State, str] = {frozenset(): baseline}
     doubles = []
     for stage in ids:
@@ -166,7 +166,7 @@ def make_lattice(
             doubles.append(stage)
         else:
             stage_of[steps] = stage
-    return Lattice(baseline, stage_of, cost, hours, tuple(doubles))
+    return Lattice(baseline, stage_of, cost, hours, tuple(doubles), made)
 
 
 def _steps_of(stage: str, baseline: str, levels: dict[str, dict[str, str]]) -> State:

@@ -11,6 +11,11 @@ from abx.commands._show import detail, heading, progress, say
 
 __all__ = ["command", "show_results"]
 
+_UNPLANNED = (
+    "No sealed plan comes with these tables: every measured figure is exploratory, its p adjusted "
+    "for all of them."
+)
+
 
 @click.command("analyse")
 @click.argument("trials", type=click.Path(path_type=Path), metavar="TRIALS.csv")
@@ -29,7 +34,10 @@ __all__ = ["command", "show_results"]
 @click.option("--claim", "claims", multiple=True, help="A claim to test; may be repeated.")
 @click.option("--alpha", type=click.FloatRange(0.0001, 0.5), default=0.05, show_default=True)
 @click.option("--reference", help="Stage with worth 0. Default: the last in sorted order.")
-@click.option("--metric", help="The measured figure that the plan names for the link.")
+@click.option(
+    "--metric",
+    help="A measured figure to put first. You name it, no sealed plan does: it stays exploratory.",
+)
 @click.option("--screening", help="The rule by which the plan declared to leave listeners out.")
 @click.option(
     "--smallest-effect",
@@ -75,7 +83,8 @@ def command(
     """Analyse the trial table TRIALS.csv; it may come from anywhere.
 
     The columns are described in the documentation. Listeners, not trials, are the unit of
-    every statement.
+    every statement. A table alone comes without a plan that was sealed before listening, so no
+    measured figure is primary: all are exploratory and adjusted together.
     """
     from abx.steps import write_json
     from analysis.link_programmes import read_programmes
@@ -102,23 +111,20 @@ def command(
     out = json_path or trials.with_name("results.json")
     write_json(out, results)
     show_results(results)
+    if results["link"] and not results["about"]["sealed_plan"]:
+        detail(_UNPLANNED)
     say(f"Results in {out}", always=True)
     if report_path is not None:
-        plan = {"alpha": alpha, "claims": list(claims), "smallest_effect": smallest_effect}
-        _write_report(results, report_path, title or trials.stem, plan)
+        _write_report(results, report_path, title or trials.stem)
         say(f"Report in {report_path}", always=True)
 
 
-def _write_report(results: dict[str, Any], path: Path, title: str, plan: dict[str, Any]) -> None:
+def _write_report(results: dict[str, Any], path: Path, title: str) -> None:
     """Write the report of somebody's table: what was measured or planned is not known."""
     from abx.evidence import software_versions
     from analysis.report import build_report
 
-    study = {
-        "title": title,
-        "simulated": bool(results["about"].get("simulated")),
-        "plan": plan,
-    }
+    study = {"title": title, "simulated": bool(results["about"].get("simulated"))}
     with progress("Writing the report"):
         build_report({"study": study, "results": results, "software": software_versions()}, path)
 
@@ -129,6 +135,8 @@ def show_results(results: dict[str, Any]) -> None:
     heading(f"{about['n_trials']} trials, {about['n_listeners']} listeners")
     if about.get("simulated"):
         detail("SIMULATED listeners: these results say nothing about people.")
+    for note in about.get("notes", []):
+        say(f"  note: {note}", always=True)
     for claim in results.get("claims", []):
         detail(f"{claim['verdict']:<12}  {claim['text']}{_size(claim)}")
 

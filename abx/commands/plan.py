@@ -11,6 +11,7 @@ import click
 
 from abx.commands._area import study_argument
 from abx.commands._show import detail, heading, progress, say
+from abx.shell import command_line
 
 if TYPE_CHECKING:
     from abx.plan_power import Asked

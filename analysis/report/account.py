@@ -7,7 +7,7 @@ from markupsafe import Markup
 from analysis.report.csvdata import json_link
 from analysis.report.evidence import Row
 from analysis.report.figures import paired_bars
-from analysis.report.linked import link_facts
+from analysis.report.linked import LINK_VERDICTS, link_facts
 from analysis.report.page import Block, Page, Section
 
 __all__ = [
@@ -98,7 +98,7 @@ def _link_words(page: Page) -> list[Markup]:
         if row and row.number("n_stages") is not None
         else page.counted(place, "stage", "length")
     )
-    first = page.first(facts, "lim.few_stages", "lim.link", "lim.no_link", stages=counted)
+    first = page.first(facts, *LINK_VERDICTS, stages=counted)
     if count < 6:
         return [first, page.say("lim.few_stages_can", facts)]
     return [first]
@@ -112,6 +112,9 @@ def limits_section(page: Page) -> Section:
     if page.evidence.rows("/results/discrimination"):
         items.append(page.say("lim.null"))
     items += _link_words(page)
+    notes = page.evidence.get("/results/about/notes")
+    odd = [str(note).rstrip(".?") for note in notes] if isinstance(notes, list) else []
+    items += [page.say("lim.odd", note=page.user(note)) for note in odd]
     items += [page.say(key) for key in ("lim.many_looks", "lim.work", "lim.ears")]
     return page.section("limits", [Block("list", items)])
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from analysis.report.conditions import (
     FEW_STAGES,
+    LINK_EXPLORED,
     LINK_SHOWN,
     NO_LINK,
     REHEARSAL,
@@ -108,6 +109,7 @@ _METHODS = {
     "meth.test": Sentence("Test: {method}, {trials} per pair and listener."),
     "meth.test_bare": Sentence("Test: {method}."),
     "aims.lead": Sentence("Written down before anybody listened, each to be judged by itself:"),
+    "aims.late": limit("Stated when the answers were analysed; no sealed plan holds them:"),
     "aims.others": limit(
         "Everything else in this report is a description; it was not declared and is not a test."
     ),
@@ -245,11 +247,20 @@ _LIMITS = {
         NO_LINK,
     ),
     "lim.link": finding(
-        "The primary metric passed its own test over {stages}, so it can predict choices "
-        "within the range of these stages.",
+        "The primary metric of the sealed plan passed its own test over {stages}, so it can "
+        "predict choices within the range of these stages.",
         LINK_SHOWN,
     ),
-    "lim.many_looks": limit("Figures that were not named in the plan are descriptions, not tests."),
+    "lim.link_explored": limit(
+        "A figure that no sealed plan names goes along with the choices over {stages}, adjusted "
+        "for all figures that were looked at. It is a lead for a new study whose plan names it; "
+        "nothing is predicted from it.",
+        LINK_EXPLORED,
+    ),
+    "lim.many_looks": limit(
+        "Figures that no plan named before people listened are exploratory, whatever their p."
+    ),
+    "lim.odd": limit("Odd in the data: {note}."),
     "lim.work": limit(
         "Electrical and vehicle work: local rules and licensed practice come first. Nothing here "
         "says that a part is safe, legal or fit for a vehicle."

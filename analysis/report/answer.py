@@ -158,6 +158,8 @@ def _from_step_claim(page: Page) -> Headline | None:
     for row in _everyones(page):
         kind, stages = claim_parts(row)
         facts = claim_facts(page, row)
+        if page.evidence.made_stages() & set(stages):
+            continue  # nobody can do an experiment first
         if kind == "prefer" and facts.verdict == "supported" and _one_step_apart(page, *stages):
             words = {"better": page.quoted(stages[0]), "worse": page.quoted(stages[1])}
             lead = page.say("head.before", facts, **words)
@@ -180,6 +182,8 @@ def _from_best(page: Page) -> Headline | None:
     row = _most(page.evidence.rows("/results/preference/stages"), "p_best")
     if row is None:
         return None
+    if str(row.get("stage")) in page.evidence.made_stages():
+        return Headline(page.say("head.experiment"), None, None, order=False)
     facts = page.about(p_best=row.number("p_best"), claim_open=_claim_open(page, row.get("stage")))
     words = {
         "best": page.quoted(row.get("stage")),

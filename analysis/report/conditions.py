@@ -86,7 +86,9 @@ class Facts:
     n_stages : int
         Stages behind a link between measurement and choices.
     link_passed : bool
-        The link's own test was passed.
+        The primary metric of a sealed plan passed its own test.
+    link_explored : bool
+        A figure that no sealed plan names passed its test, adjusted for all that were looked at.
     control_passed : bool
         The obvious control trials were passed by the panel.
     """
@@ -102,6 +104,7 @@ class Facts:
     alpha: float = 0.05
     n_stages: int = 0
     link_passed: bool = False
+    link_explored: bool = False
     control_passed: bool = False
 
 
@@ -163,7 +166,14 @@ TOLD_APART = Condition("the exact test of the pair is below alpha", _below_alpha
 NOT_TOLD_APART = Condition("the exact test is not below alpha", lambda f: not _below_alpha(f))
 LINK_SHOWN = Condition("six stages or more and the link's test passed", _link)
 FEW_STAGES = Condition("fewer than six stages", lambda f: f.n_stages < STAGES_FOR_LINK)
-NO_LINK = Condition("six stages, link not shown", lambda f: f.n_stages >= 6 and not _link(f))
+LINK_EXPLORED = Condition(
+    "six stages or more and only a link passed that no sealed plan names",
+    lambda f: f.n_stages >= STAGES_FOR_LINK and not f.link_passed and f.link_explored,
+)
+NO_LINK = Condition(
+    "six stages, link not shown",
+    lambda f: f.n_stages >= STAGES_FOR_LINK and not f.link_passed and not f.link_explored,
+)
 
 USES = ("finding", "limit", "name", "fact")
 

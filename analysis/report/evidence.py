@@ -121,6 +121,10 @@ def clean_text(value: object) -> str:
     return _UNPRINTABLE.sub("\ufffd", str(value))
 
 
+# Ends the label of a stage that was never built.
+_MADE = " (made)"
+
+
 class Row:
     """One object of a list in the evidence, with its pointer.
 
@@ -288,11 +292,21 @@ class Evidence:
         """Return the declared stages by id, in the order of the study."""
         return {str(row.get("id")): row for row in self.rows("/study/stages")}
 
+    def made_stages(self) -> set[str]:
+        """Return the stages that are experiments, which nobody can buy."""
+        declared = {stage for stage, row in self.stage_rows().items() if row.get("made")}
+        return declared | {key for key, _, _ in self.fields("/results/about/made_stages")}
+
     def stage_label(self, stage: object) -> str:
-        """Return the label of a stage, or its id where the study does not name it."""
+        """Return the label of a stage, or its id where the study does not name it.
+
+        A made stage is marked as such.
+        """
         row = self.stage_rows().get(str(stage))
-        label = row.get("label") if row else None
-        return clean_text(label or stage)
+        label = str((row.get("label") if row else None) or stage)
+        if str(stage) in self.made_stages() and not label.endswith(_MADE):
+            label += _MADE
+        return clean_text(label)
 
     def stage_order(self) -> dict[str, int]:
         """Return the rank of each stage in the study, for stable sorting."""

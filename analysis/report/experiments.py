@@ -210,9 +210,11 @@ def programme_link_blocks(page: Page, names: dict[str, str]) -> list[Block]:
                 page.n(row.at("n_programmes"), "count"),
                 page.n(row.at("mean_spearman"), "agreement"),
                 page.n(row.at("p_exact"), "p"),
+                page.n(row.at("p_adjusted"), "p"),
             ]
         )
-    columns = ["metric", "n_stages", "programmes", "mean_spearman", "p_permutation"]
+    columns = ["metric", "n_stages", "programmes", "mean_spearman"]
+    columns += ["p_permutation", "p_permutation_holm"]
     words = rows[0].get("words")
     return [
         Block("heading", page.say("title.link_programmes")),

@@ -37,10 +37,10 @@ _COLUMNS = {
 
 _WORDS = {
     "pred.lead": limit(
-        "Measured versions that nobody compared. A share is given only where the link above "
-        "passed its own test, and only inside the range that was played; its interval holds the "
-        "panel, the repeats of the measurement, the slope and the scatter of versions about the "
-        "line."
+        "Measured versions that nobody compared. A share is given only where the primary metric of "
+        "a sealed plan passed its own test above, and only inside the range that was played; its "
+        "interval holds the panel, the repeats of the measurement, the slope and the scatter of "
+        "versions about the line."
     ),
     "pred.error": Sentence(
         "Leaving out one version at a time, the line misses its worth by {error} logits on average "
@@ -66,8 +66,8 @@ _WORDS = {
     "dose.axis": name("Right answers (%)"),
     "prog.lead": limit(
         "The same versions under several programmes are not more versions: they are shuffled in "
-        "all programmes together. These figures describe; only the plan’s own figure above is "
-        "tested."
+        "all programmes together. These figures are exploratory and adjusted together (Holm); the "
+        "primary metric of a sealed plan is tested above."
     ),
     "up.second": Sentence(
         "What each further step gains once another is done, from the same re-drawn panels."

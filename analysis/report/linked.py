@@ -16,6 +16,7 @@ from analysis.report.wording import SENTENCES
 
 __all__ = [
     "LINK_PASSED",
+    "LINK_VERDICTS",
     "link_facts",
     "link_section",
     "power_section",
@@ -23,6 +24,8 @@ __all__ = [
 
 #: Verdict of a link that passed its own test.
 LINK_PASSED = "supported"
+#: What the link allows to be said; the first that holds is.
+LINK_VERDICTS = ("lim.few_stages", "lim.link", "lim.link_explored", "lim.no_link")
 _WANTED_POWER = 0.8
 _DASH = "\u2013"
 
@@ -47,14 +50,20 @@ _PROGRAMME_FIGURES = {
 
 
 def link_facts(page: Page, row: Row) -> Facts:
-    """Return the facts that one link row allows."""
+    """Return the facts that the link allows, `row` being the first one told."""
+    passed = _passed(page)
     return page.about(
         n_stages=int(row.number("n_stages") or 0),
-        link_passed=row.get("verdict") == LINK_PASSED
-        and not row.get("declined_reason")
-        and row.get("primary") is not False,
+        link_passed=any(one.get("primary") is not False for one in passed),
+        link_explored=any(one.get("primary") is False for one in passed),
         p_value=row.number("p_exact"),
     )
+
+
+def _passed(page: Page) -> list[Row]:
+    """Return the rows whose test was passed."""
+    rows = page.evidence.rows("/results/link")
+    return [r for r in rows if r.get("verdict") == LINK_PASSED and not r.get("declined_reason")]
 
 
 def _metric_values(page: Page, row: Row) -> dict[str, float]:
@@ -141,6 +150,7 @@ def _metric_cell(page: Page, row: Row) -> Markup:
 def _order_table(page: Page, rows: Sequence[Row]) -> Block:
     """Show how far the order by each metric agrees with the order of worths."""
     pairs = any(row.number("pairs_total") is not None for row in rows)
+    adjusted = any(row.number("p_exact_adjusted") is not None for row in rows)
     cells = []
     for row in rows:
         agree = Markup("{}/{}").format(
@@ -149,15 +159,20 @@ def _order_table(page: Page, rows: Sequence[Row]) -> Block:
         cells.append(
             [
                 _metric_cell(page, row),
+                page.name(
+                    "link.is_primary" if row.get("primary") is not False else "link.is_exploratory"
+                ),
                 page.n(row.at("n_stages"), "count"),
                 *([agree if row.number("pairs_total") is not None else _DASH] if pairs else []),
                 page.n(row.at("spearman"), "agreement"),
                 page.n(row.at("p_exact"), "p"),
+                *([page.n(row.at("p_exact_adjusted"), "p")] if adjusted else []),
                 page.n(row.at("lack_of_fit", "p_value"), "p"),
             ]
         )
-    columns = ["metric", "n_stages", *(["pairs_agree"] if pairs else []), "spearman"]
-    return page.table([*columns, "p_permutation", "p_lack"], cells)
+    columns = ["metric", "standing", "n_stages", *(["pairs_agree"] if pairs else []), "spearman"]
+    columns += ["p_permutation", *(["p_permutation_holm"] if adjusted else [])]
+    return page.table([*columns, "p_lack"], cells)
 
 
 def _slope_table(page: Page, rows: Sequence[Row]) -> Block | None:
@@ -193,9 +208,10 @@ def link_section(page: Page) -> Section | None:
         return None
     facts = link_facts(page, rows[0])
     counted = page.counted(rows[0].at("n_stages"), "stage")
-    verdict = page.first(facts, "lim.few_stages", "lim.link", "lim.no_link", stages=counted)
+    verdict = page.first(facts, *LINK_VERDICTS, stages=counted)
     declined = rows[0].get("declined_reason")
-    words = rows[0].get("words") if rows[0].get("words") != declined else None
+    told = [rows[0], *(row for row in _passed(page) if row.pointer != rows[0].pointer)]
+    words = [row.get("words") for row in told if row.get("words") not in (None, declined)]
     few = facts.n_stages < STAGES_FOR_LINK
     return page.section(
         "link",
@@ -203,11 +219,11 @@ def link_section(page: Page) -> Section | None:
             page.para("link.lead"),
             Block("para", verdict, style="warning" if few else ""),
             Block("para", page.user(declined), style="note") if declined else None,
-            Block("para", page.user(words), style="note") if words else None,
+            *(Block("para", page.user(one), style="note") for one in words),
             _link_figure(page, rows[0]),
             _order_table(page, rows),
             _slope_table(page, rows),
-            page.note("link.primary"),
+            page.note("link.exploratory" if rows[0].get("primary") is False else "link.primary"),
             *programme_link_blocks(page, _PROGRAMME_FIGURES),
         ],
     )

@@ -19,16 +19,19 @@ __all__ = ["aims_section", "methods_section"]
 
 
 def aims_section(page: Page) -> Section:
-    """List the claims that were declared beforehand, and the metric."""
+    """List the claims and the metric, and say whether they were declared beforehand."""
+    sealed = page.evidence.get("/results/about/sealed_plan") is not False
     planned = page.evidence.get("/study/plan/claims")
     claims = [page.user(text) for text in planned] if isinstance(planned, list) else []
     metric = page.evidence.text("/study/plan/primary_metric")
     return page.section(
         "aims",
         [
-            page.para("aims.lead") if claims else page.para("claim.none"),
+            page.para("aims.lead" if sealed else "aims.late")
+            if claims
+            else page.para("claim.none"),
             Block("list", claims) if claims else None,
-            page.para("meth.metric", metric=page.user(metric)) if metric else None,
+            page.para("meth.metric", metric=page.user(metric)) if metric and sealed else None,
             page.note("aims.others") if claims else None,
         ],
     )

@@ -149,6 +149,8 @@ _COLUMNS = {
         "se_plain": "Standard error",
         "spearman": "Rank correlation",
         "p_permutation": "p (permutation)",
+        "p_permutation_holm": "p (permutation, Holm)",
+        "standing": "Planned as",
         "p_lack": "p (lack of fit)",
         "true_size": "True size",
         "power": "Chance to notice, as run",

@@ -271,7 +271,7 @@ def _metric(page: Page) -> Iterator[Point]:
     rows = page.evidence.rows("/results/link")
     if not planned:
         return
-    first = next((row for row in rows if row.get("primary")), rows[0] if rows else None)
+    first = next((row for row in rows if row.get("primary")), None)
     used = first.get("metric") if first else None
     yield _point(
         page, "metric", page.user(planned), page.user(used) if used else None, used == planned

@@ -78,6 +78,10 @@ _HEADLINE = {
         "Played blind and at matched loudness, {people} prefer {better} over {worse}.",
         PREFER_SHOWN,
     ),
+    "head.experiment": limit(
+        "What came out in front was made for an experiment and cannot be bought, so nothing is "
+        "recommended here; the sections on the experiment say what was found."
+    ),
     "head.best_sure": finding("{best} came out best.", BEST_SURE),
     "head.best_likely": finding("{best} is in front, but not settled.", BEST_LIKELY),
     "head.best_open": limit("No clear winner yet.", BEST_OPEN),
@@ -463,9 +467,17 @@ _DECISION = {
         "The shaded band is where fitted lines fall when the stages are shuffled."
     ),
     "link.primary": limit(
-        "The first row is the metric that the plan named as primary; with others it was only "
-        "looked at, and looking at many finds chance agreement."
+        "The first row is the metric that the sealed plan names as primary; it stands on its own "
+        "p. The others were only looked at, and looking at many finds chance agreement: they are "
+        "exploratory and adjusted together (Holm)."
     ),
+    "link.exploratory": limit(
+        "No plan that was sealed before people listened names one of these figures, so none is "
+        "primary. Any of them could have been shown as the one that fits: all are exploratory and "
+        "adjusted together (Holm)."
+    ),
+    "link.is_primary": name("primary"),
+    "link.is_exploratory": name("exploratory"),
     "rate.lead": Sentence(
         "{People} rated each version on a scale from {rule_zero} to {rule_hundred}."
     ),

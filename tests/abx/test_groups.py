@@ -74,6 +74,10 @@ FAULTS = [
         with_groups('primary_metric = "tilt"'),
         r"line 54, plan.primary_metric: there is no metric 'tilt'. Use one of: deviation_sd_db",
     ),
+    (
+        with_groups('claims = ["listeners prefer both most", "listeners prefer both most"]'),
+        r"line 54, plan.claims\[1\]: 'listeners prefer both most' is claimed twice. State each",
+    ),
     (with_groups(groups='[groups]\nask = "?"\n'), r"line 55, groups: 0 answers. Give 2 to 8"),
     (
         with_groups(groups='[groups]\nask = "?"\nanswers = { one = "Yes" }\n'),

@@ -16,6 +16,7 @@ from study_desk import STUDY, Desk, answer_open_trial, make_desk, sit_through
 from abx.errors import StillOpen, StoreError
 from abx.export import COLUMNS, safe_cell, trial_rows, write_table
 from abx.methods import get_method
+from abx.opening import sealed_before_listening
 from abx.session import Sessions
 from abx.simulate import perception_from_manifest, run_panel
 from abx.store import Store
@@ -37,6 +38,17 @@ def test_a_panel_leaves_a_table_the_analysis_reads(
         assert table.simulated
         assert table.n_listeners == 3
         assert table.n_trials == len(frame)
+
+
+def test_the_plan_is_sealed_where_this_very_file_was_opened_before_the_first_answer(
+    local_sessions: Sessions, shared_desk: Desk
+) -> None:
+    store, own = local_sessions.store, shared_desk.study.sha256
+    assert sealed_before_listening(store, own), "opened, and nobody has answered"
+    sit_through(local_sessions, local_sessions.begin(consent=True))
+    assert sealed_before_listening(store, own)
+    edited = study_from_text(STUDY.replace("listeners = 8", "listeners = 9"))
+    assert not sealed_before_listening(store, edited.sha256), "an edited plan was never opened"
 
 
 def test_rows_say_what_was_played(local_sessions: Sessions, shared_desk: Desk) -> None:

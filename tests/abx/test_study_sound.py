@@ -15,6 +15,7 @@ from abx.stage_sound import stage_files, stage_specs
 from abx.steps import check_stimuli, load_stages, load_study, refuse_stale_sound, render
 from abx.study import study_from_text
 from abx.workspace import Workspace
+from analysis.stages import stage_table as checked_stages
 from stimuli.errors import InputError as SoundError
 from stimuli.filters import design_stage_filter
 
@@ -181,12 +182,31 @@ def test_what_was_measured_again_gives_the_repeat_sd(tmp_path):
     assert row["metric_deviation_sd_db_repeat_sd"] == pytest.approx(value.repeat_sd)
 
 
+def test_the_stage_table_says_which_stages_are_made_and_what_they_do_not_cost(made_desk):
+    workspace = Workspace.open(made_desk.root)
+    table = stage_table(workspace, load_study(workspace))
+    by = table.set_index("stage")
+    made = {"swap": "region swap", "half": "partial step", "mended": "corrected copy"}
+    assert {name: kind for name, kind in by["made"].items() if kind} == made
+    assert by.loc[list(made), ["cost", "labour_h"]].isna().all(axis=None)
+    assert by.drop(index=list(made))["cost"].notna().all()
+    # A partial step and the two stages between which it lies; nobody wrote a factor down.
+    doses = by["factor_dose"].dropna().to_dict()
+    assert doses == {"stock": "0", "half": "50", "both": "100"}
+    read = checked_stages(table)
+    assert read.made == made
+    assert read.notes == ()
+    assert "dose" not in read.step_factors
+
+
 SWAP = 'made = { from = "stock", regions = ["bass"], of = "both" }'
 
 
 @pytest.mark.parametrize(
     ("old", "new", "problem"),
     [
+        (SWAP, f"{SWAP}\ncost = 0.0", "cost: 'made' and 'cost' together. Remove it: a made stage"),
+        (SWAP, f"{SWAP}\nlabour_h = 2", "labour_h: 'made' and 'labour_h' together"),
         (SWAP, SWAP.replace("bass", "boss"), r"made.regions\[0\]: there is no region 'boss'"),
         (SWAP, SWAP.replace("stock", "stack"), r"made.from: there is no measured stage 'stack'"),
         (SWAP, SWAP.replace('of = "both"', 'of = "one"'), r"made.of: there is no measured stage"),
@@ -199,6 +219,11 @@ SWAP = 'made = { from = "stock", regions = ["bass"], of = "both" }'
         ("[plan]", "[rendering]\nboost = 3\n[plan]", r"rendering.boost: unknown key 'boost'"),
         ("[plan]", '[playback]\nstage = "x"\n[plan]', r"playback.stage: there is no measured"),
         ("[plan]", '[region_runs]\nfrom = "both"\nto = "both"\n[plan]', r"to: 'both' twice"),
+        (
+            "listeners prefer both over stock",
+            "step swap before both",
+            r"plan.claims\[0\]: 'swap' is a made stage, an experiment that nobody can buy",
+        ),
     ],
 )
 def test_what_makes_no_sense_is_refused_at_its_line(old, new, problem):

@@ -11,12 +11,13 @@ from hypothesis import strategies as st
 from analysis.run import analyse
 from analysis.trials import ANSWERS, trial_table
 
-CLAIMS = (
-    "listeners hear a from b",
-    "listeners do not hear a from b within 30 %",
-    "listeners prefer a over b",
-    "listeners prefer c most",
-)
+#: Claims, and the stages that each names.
+CLAIMS = {
+    "listeners hear a from b": {"a", "b"},
+    "listeners do not hear a from b within 30 %": {"a", "b"},
+    "listeners prefer a over b": {"a", "b"},
+    "listeners prefer c most": {"c"},
+}
 _STAGE = st.sampled_from("abc")
 _CONTROL = st.sampled_from(["", "", "", "obvious"])
 
@@ -67,7 +68,9 @@ def _trial(draw: st.DrawFn) -> dict[str, object]:
 def test_any_table_is_answered(rows: list[dict[str, object]]) -> None:
     frame = pd.DataFrame(rows)
     frame["trial"] = frame.groupby("listener").cumcount() + 1
-    result = analyse(trial_table(frame), claims=CLAIMS, screening="obvious controls at least 50 %")
+    there = set(frame[["stage_a", "stage_b"]].to_numpy().ravel())
+    claims = [claim for claim, stages in CLAIMS.items() if stages <= there]
+    result = analyse(trial_table(frame), claims=claims, screening="obvious controls at least 50 %")
     text = json.dumps(result, allow_nan=False)
     assert json.loads(text)["about"]["n_trials"] == len(rows)
     for row in result["discrimination"]:

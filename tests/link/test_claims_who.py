@@ -116,8 +116,9 @@ def test_metric_claims_rest_on_the_worths_of_the_group():
     assert [row["verdict"] for row in rows] == ["supported", "supported"]
 
 
-def test_a_group_that_nobody_is_in_leaves_it_open():
-    (row,) = judged(two_minds(), "listeners prefer j over i among dancers")
+def test_a_group_of_the_sealed_plan_that_nobody_is_in_leaves_it_open():
+    claim = "listeners prefer j over i among dancers"
+    (row,) = judged(two_minds(), claim, sealed_plan=True)
     assert row["verdict"] == "undecided"
     assert row["words"] == "No listener of these data is in the group dancers."
     assert "whose group is dancers" in row["needs"]

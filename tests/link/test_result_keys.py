@@ -30,6 +30,7 @@ def result(worth, *claims):
         stages=stage_table(stages),
         claims=claims,
         primary_metric="sd_db",
+        sealed_plan=True,
         mixed=False,
     )
     return json.loads(json.dumps(found, allow_nan=False))

@@ -328,6 +328,7 @@ def add_decision(found: dict[str, Any]) -> dict[str, Any]:
     results["link"] = [
         {
             "metric": "deviation_sd_db",
+            "primary": True,
             "n_stages": 6,
             "slope": -0.34,
             "se": 0.07,
@@ -341,6 +342,7 @@ def add_decision(found: dict[str, Any]) -> dict[str, Any]:
         },
         {
             "metric": "deviation_tilt_db_per_octave",
+            "primary": False,
             "n_stages": 6,
             "slope": 0.2,
             "se": 0.4,

@@ -45,6 +45,7 @@ ALLOWED = {
     r"listeners hear (\S+) from": "grammar",
     r"listeners prefer (\S+)": "grammar",
     "listeners prefer {} over {}, against its order": "the negation of a claim, as a name",
+    "claim 'listeners prefer {} over": "a form of a claim, in a refusal",
     "[plan]": "a study file to be filled in",
     "Hear upgrade stages level-matched": "the title of the documentation",
     "marks an identical control": "an error about a trial table",
@@ -273,7 +274,8 @@ def test_nothing_is_predicted_from_fewer_than_six_stages(n_heard):
     table = trial_table(trials[inside & (trials["method"] == "paired")])
     figures = np.linspace(6.0, 0.5, n_heard).tolist()
     rows = {"stage": [*heard, "measured-only"], "metric_deviation_sd_db": [*figures, 2.0]}
-    found = analyse(table, stages=stage_table(pd.DataFrame(rows)), mixed=False)
+    plan = {"primary_metric": "deviation_sd_db", "sealed_plan": True}
+    found = analyse(table, stages=stage_table(pd.DataFrame(rows)), mixed=False, **plan)
     (row,) = [r for r in found["predictions"] if r["metric"] == "deviation_sd_db"]
     predicted = "is predicted to be preferred" in row["words"]
     assert predicted == (row["share"] is not None)

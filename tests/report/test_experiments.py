@@ -69,6 +69,8 @@ def linked() -> dict[str, Any]:
         trial_table(paired(WORTH, pairs)),
         stages=stage_table(stages),
         programmes=programme_table(figures),
+        primary_metric="deviation_sd_db",
+        sealed_plan=True,
         mixed=False,
     )
 
@@ -140,7 +142,7 @@ def test_a_dose_curve_is_drawn_and_told() -> None:
     )
     text = section(page_of(results), "dose")
     assert "The smallest part of the step that listeners noticed is 50 %." in text
-    assert re.search(r"d25\s+25\s%", text)
+    assert re.search(r"d25 \(made\)\s+25\s%", text)
 
 
 def test_without_such_results_there_are_no_such_sections(lean: dict[str, Any]) -> None:

@@ -50,7 +50,6 @@ def rows(evidence):
 @pytest.fixture
 def kept(decided):
     """A study that kept its plan in every point."""
-    decided["results"]["link"][0]["primary"] = True
     decided["study"]["plan"]["screening"] = None
     decided["results"]["about"]["software"]["earwitness"] = "0.1.0"
     return decided

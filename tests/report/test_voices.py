@@ -200,7 +200,8 @@ def test_the_real_link_speaks_only_from_six_stages(lean, n_stages, may_predict):
     inside = trials["stage_a"].isin(kept) & trials["stage_b"].isin(kept)
     table = trial_table(trials[inside & (trials["method"] == "paired")])
     figures = {"stage": kept, "metric_deviation_sd_db": [6.0, 5.0, 3.6, 2.9, 1.4, 0.5][:n_stages]}
-    found = analyse(table, stages=stage_table(pd.DataFrame(figures)))
+    plan = {"primary_metric": "deviation_sd_db", "sealed_plan": True}
+    found = analyse(table, stages=stage_table(pd.DataFrame(figures)), **plan)
     lean["study"]["stages"] = lean["study"]["stages"][:n_stages]
     lean["results"]["preference"] = found["preference"]
     lean["results"]["link"] = found["link"]

@@ -20,14 +20,14 @@ DENIALS = re.compile(
 
 
 def every_fact():
-    for claim, verdict, p_best, step, p_value, stages, link, control in itertools.product(
+    for claim, verdict, p_best, step, p_value, stages, links, control in itertools.product(
         (None, "hear", "prefer", "neither", "most", "same", "other"),
         (None, "supported", "contradicted", "undecided", "too small to matter"),
         (None, 0.0, 0.79, 0.8, 0.95),
         (None, 0.79, 0.8, 0.95),
         (None, 0.0499, 0.05, 0.2),
         (0, 5, 6),
-        (False, True),
+        ((False, False), (True, False), (False, True), (True, True)),
         (False, True),
     ):
         yield Facts(
@@ -37,7 +37,8 @@ def every_fact():
             step_p_best=step,
             p_value=p_value,
             n_stages=stages,
-            link_passed=link,
+            link_passed=links[0],
+            link_explored=links[1],
             control_passed=control,
         )
 
