@@ -199,13 +199,13 @@ listeners = {listeners}
 alpha = 0.05
 stopping = "fixed"
 primary_metric = "deviation_sd_db"
-# With enough answers any difference is shown, also one that nobody would pay for. Say from which
-# one on it matters, in points of decisions: 5 means that less than 55 to 45 does not matter.
-# smallest_effect = 5
 claims = [
     "listeners hear {last} from {first}",
     "listeners prefer {second} over {first}",
     "listeners prefer {last} most",
     # "listeners prefer neither {second} nor {first} beyond 55 to 45",
 ]
+# With enough answers any difference is shown, also one that nobody would pay for. Say from which
+# one on it matters, in points of decisions: 5 means that less than 55 to 45 does not matter.
+# smallest_effect = 5
 """

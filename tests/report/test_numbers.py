@@ -157,7 +157,8 @@ def test_a_number_changed_in_the_evidence_changes_on_the_page(lean):
     [
         ("count", 1234, "1,234"),
         ("percent", 0.125, "13\u00a0%"),
-        ("percent", 0.4996, "50.0\u00a0%"),
+        ("percent", 0.4996, "49.96\u00a0%"),
+        ("percent", 0.5003, "50.03\u00a0%"),
         ("percent", 0.5, "50\u00a0%"),
         ("percent", 0.9999, "over\u00a099\u00a0%"),
         ("percent", 0.0, "0\u00a0%"),
