@@ -231,8 +231,8 @@ def _problem(part: Contributions) -> str | None:
     bearing = effective_number(part.weight.sum(axis=0))
     if bearing < FEWEST_PROGRAMMES:
         return (
-            f"the pieces were heard so unequally that the {n} count for {bearing}; {fewest} are "
-            "the fewest"
+            f"the answers are dealt so unequally over the {n} pieces that these count for "
+            f"{bearing}; {fewest} are the fewest"
         )
     return None
 

@@ -241,6 +241,16 @@ def test_pieces_that_hardly_anybody_heard_do_not_count() -> None:
     assert second["declined_reason"].startswith("only 5 of 7 pieces were heard by three")
 
 
+def test_pieces_of_very_unequal_weight_count_for_fewer() -> None:
+    frame = paired(spread(12, 7, 0.8, 0.0))
+    # Two pieces are played to everybody, five to three listeners who heard nothing else much.
+    few = ~frame["programme"].isin(["m0", "m1"]) & (frame["listener"] > "P02")
+    ((_, second),) = both(frame[~few], PREFER)
+    assert second["declined_reason"].startswith(
+        "the answers are dealt so unequally over the 7 pieces that these count for"
+    )
+
+
 def test_pieces_without_names_are_no_pieces() -> None:
     frame = paired(spread(12, 8, 0.8, 0.0)).assign(programme="")
     ((_, second),) = both(frame, PREFER)
