@@ -12,6 +12,7 @@ from abx.planned_trials import PREVIEW_SEED
 from abx.schedule import Schedule, Slot, balance, make_schedule, make_slot
 from abx.study import Study
 from abx.visits import VISITS, visit_minutes
+from analysis.smallest_effect import split
 
 if TYPE_CHECKING:
     from abx.workspace import Workspace
@@ -77,6 +78,8 @@ def describe_plan(study: Study) -> list[str]:
         _counter_line(study),
         *exposure_lines(study, minutes_per_listener(schedule)),
     ]
+    if study.plan.smallest_effect is not None:
+        lines.append(f"smallest effect that matters: {split(study.plan.smallest_effect / 100)}")
     lines += [f"claim: {claim}" for claim in study.claims]
     return lines
 

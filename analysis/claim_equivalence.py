@@ -21,7 +21,6 @@ from typing import Any
 import numpy as np
 from scipy import stats
 
-from analysis.claim_hearing import Controls
 from analysis.claim_words import (
     NAN,
     POWER,
@@ -35,16 +34,16 @@ from analysis.claim_words import (
     percent,
     percents,
 )
-from analysis.discrimination import PairCells, panel_counts
+from analysis.controls import Controls, vouch
+from analysis.discrimination import PairCells, panel_answers
 from analysis.dprime import CHANCE
-from analysis.panel import least_panel, logit_test, panel_proportion
+from analysis.panel import least_panel, logit_test
 from analysis.preference import Preference, WorthDifference, worth_difference
+from analysis.sides import panel_share
 from analysis.smallest_effect import split
 
 __all__ = ["Equivalence", "equivalence", "neither", "shown_to_listen"]
 
-#: Share of obvious controls that must be right, as for claims of not hearing.
-_CONTROLS_RIGHT = 0.9
 _TEST = "two one-sided t between listeners against the declared split"
 _NEEDS_LISTENING = (
     "a panel shown to listen: obvious controls answered right, a pair told apart, or another pair "
@@ -109,7 +108,7 @@ def neither(
     claim: Claim,
     preference: Preference | None,
     cells: Sequence[PairCells],
-    controls: Controls,
+    controls: Controls | tuple[int, int],
     alpha: float,
 ) -> Finding:
     """Judge "listeners prefer neither I nor J beyond M to N"."""
@@ -213,7 +212,7 @@ def shown_to_listen(
     pair: Sequence[str],
     preference: Preference,
     cells: Sequence[PairCells],
-    controls: Controls,
+    controls: Controls | tuple[int, int],
     alpha: float,
 ) -> str | None:
     """Return what shows that a panel listened; None where nothing does.
@@ -233,17 +232,15 @@ def shown_to_listen(
     str or None
         "by" this: a few words.
     """
-    scored, passed = controls
+    scored = controls[0] if isinstance(controls, tuple) else controls.scored
     rivals = [p for p in combinations(preference.counts.stages, 2) if set(p) != set(pair)]
     heard = [group for group in cells if group.testable]
     level = alpha / max((scored > 0) + bool(rivals) + bool(heard), 1)
-    # Controls rest on answers of which each is right in half the cases by guessing, at most.
-    by_lot = float(stats.binom.sf(passed - 1, scored, 0.5)) if scored else 1.0
-    if by_lot <= level and passed >= _CONTROLS_RIGHT * scored:
-        return f"{passed} of {scored} obvious controls answered right"
+    ears = vouch(controls, level)
+    if ears.awake:
+        return f"{ears.passed} of {ears.scored} obvious controls answered right"
     for group in heard:
-        correct, trials = panel_counts(group.cells)
-        panel = panel_proportion(correct, trials, chance=CHANCE[group.method])
+        panel = panel_share(*panel_answers(group.cells), chance=CHANCE[group.method])
         enough = panel.n_listeners >= least_panel(level, sides=1)
         if enough and panel.p_value <= level / len(heard):
             return f"telling {group.pair[0]} from {group.pair[1]}"
