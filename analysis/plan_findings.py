@@ -109,7 +109,7 @@ class Findings:
 
     def alone(self, k: int) -> Chance:
         """Return the chance of a claim if it were the only one."""
-        return Chance(int(self.tally.alone[k]), self.tally.n_studies)
+        return Chance(int(self.tally.alone[k]), self.tally.n_alone)
 
     def together(self, k: int) -> Chance:
         """Return the chance of a claim within the family."""
@@ -128,7 +128,7 @@ class Findings:
     @property
     def by_own_votes(self) -> Chance:
         """Chance of the one pair by its own votes."""
-        return Chance(int(self.tally.pair), self.tally.n_studies)
+        return Chance(int(self.tally.pair), self.tally.n_alone)
 
     def at(self, place: int, k: int) -> Chance:
         """Return the chance of a claim at another size."""

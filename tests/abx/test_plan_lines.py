@@ -16,8 +16,9 @@ from abx.plan_power import Asked, ask_plan
 from abx.plan_words import chance_words, claim_rows, finding_lines, table_lines
 from abx.planning import look_lines
 from abx.study import study_from_text
+from analysis.cells import cell_generator
 from analysis.plan_findings import Findings, explore
-from analysis.plan_power import Chance, Tally
+from analysis.plan_power import Chance, StudyRun, Tally
 from analysis.supposed import Sizes, mean_share
 
 ABX = 'method = "abx"\npairs = [["stock", "both"]]\ntrials = 4'
@@ -40,6 +41,7 @@ def known(question: Asked, **counts: object) -> Findings:
         np.array([[360, 240, 100][:n]]),
         np.array([200]),
         np.array([399]),
+        400,
         np.array([380, 300, 120][:n]),
         120,
     )
@@ -126,8 +128,12 @@ def test_a_study_without_claims_gets_examples_each_for_itself() -> None:
     words = told(question, found)
     assert "declares no claim" in words
     assert "All 2" not in words
-    *_, found = explore(question.question, n_studies=12, sizes=False, panels=False, processes=1)
-    np.testing.assert_array_equal(found.tally.together[0], found.tally.alone)
+    run = StudyRun(
+        question.question.family, ((found.world, question.question.panel_of(16)),), alone=True
+    )
+    for number in range(0, 16, 2):
+        outcome = run(number, cell_generator(1, number))
+        np.testing.assert_array_equal(outcome.together[0], outcome.alone)
 
 
 def test_answers_on_which_no_claim_rests_are_named() -> None:
