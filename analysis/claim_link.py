@@ -209,8 +209,8 @@ def _step_finding(
     per = how[price] if price else ""
     first = i if value > 0 else j
     told = (
-        f"{_ahead(chance if value > 0 else 1 - chance, first, per)}"
-        f"({people(g)}, {fit.n_trials} paired trials; {p_words(p)})."
+        f"{people(g)}, {fit.n_trials} paired trials, {p_words(p)}"
+        f"{_ahead(chance if value > 0 else 1 - chance, first, per)}."
     )
     words = {
         "supported": f"As a first step {i} gains more{per} than {j}: {told}",
@@ -237,7 +237,7 @@ def _ahead(chance: float, first: str, per: str) -> str:
     """Say in how many resampled panels a step gains more, where that is defined."""
     if np.isnan(chance):
         return ""
-    return f"in {panels(chance)} of resampled panels {first} gains more{per} "
+    return f"; in {panels(chance)} of resampled panels {first} gains more{per}"
 
 
 def _wanted(alpha: float) -> float:
