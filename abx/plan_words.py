@@ -17,6 +17,7 @@ __all__ = ["chance_words", "claim_rows", "finding_lines", "table_lines"]
 
 #: A difference that is found less often than this is out of reach, or mostly missed.
 _OUT_OF_REACH, _MOSTLY_MISSED = 0.2, 0.5
+_WANTED = 0.8
 
 
 def chance_words(chance: Chance, *, error: bool = True) -> str:
@@ -81,15 +82,26 @@ def claim_rows(asked: Asked, found: Findings) -> list[dict[str, object]]:
                 "as before" if _nobody_hears(asked, k) else chance_words(found.at(place, k))
             )
         if found.panels:
-            row["Listeners for 80 %"] = _needed_words(found.needed(k))
+            row["Listeners for 80 %"] = _listeners_words(asked, found, k)
         rows.append(row)
     return rows
 
 
-def _nobody_hears(asked: Asked, k: int) -> bool:
+def _kind(asked: Asked, k: int) -> str:
     from analysis.claim_grammar import parse_claim
 
-    return parse_claim(asked.question.family.claims[k]).kind == "similar"
+    return parse_claim(asked.question.family.claims[k]).kind
+
+
+def _nobody_hears(asked: Asked, k: int) -> bool:
+    return _kind(asked, k) == "similar"
+
+
+def _listeners_words(asked: Asked, found: Findings, k: int) -> str:
+    """Say how many listeners a claim needs; of one person other listeners say nothing."""
+    if _kind(asked, k) == "one hears":
+        return "that one" if found.together(k).share >= _WANTED else "more trials"
+    return _needed_words(found.needed(k))
 
 
 def _claim_words(asked: Asked, found: Findings, k: int, text: str) -> str:
@@ -225,7 +237,7 @@ def _problem_lines(asked: Asked, found: Findings) -> Iterator[str]:
 def _size_lines(asked: Asked, found: Findings) -> Iterator[str]:
     if not found.panels:
         return
-    if asked.declared and len(asked.claims) > 1 and not found.world.conflicts:
+    if asked.declared and len(asked.claims) > 1 and _all_hang_on_listeners(asked, found):
         every = found.needed(None)
         yield (
             f"A new study with an 80 % chance to support all {len(asked.claims)} claims at once "
@@ -235,6 +247,13 @@ def _size_lines(asked: Asked, found: Findings) -> Iterator[str]:
         "Fix the number before the first listener comes. Adding listeners to a finished study "
         "gives neither this chance nor this level."
     )
+
+
+def _all_hang_on_listeners(asked: Asked, found: Findings) -> bool:
+    """Tell whether some number of listeners could support all claims at once."""
+    never = {k for k in found.impossible if found.needed(k).listeners is None}
+    single = {k for k in range(len(asked.claims)) if _kind(asked, k) == "one hears"}
+    return not (found.world.conflicts or never or single)
 
 
 def _between(needed: Needed) -> str:

@@ -109,7 +109,7 @@ class Findings:
 
     def alone(self, k: int) -> Chance:
         """Return the chance of a claim if it were the only one."""
-        return Chance(int(self.tally.alone[k]), self.tally.n_studies)
+        return Chance(int(self.tally.alone[k]), self.tally.n_alone)
 
     def together(self, k: int) -> Chance:
         """Return the chance of a claim within the family."""
@@ -128,7 +128,7 @@ class Findings:
     @property
     def by_own_votes(self) -> Chance:
         """Chance of the one pair by its own votes."""
-        return Chance(int(self.tally.pair), self.tally.n_studies)
+        return Chance(int(self.tally.pair), self.tally.n_alone)
 
     def at(self, place: int, k: int) -> Chance:
         """Return the chance of a claim at another size."""
@@ -294,18 +294,18 @@ class _Steps:
         return found
 
     def _possible(self, found: Findings) -> list[int | None]:
-        """Return the claims, and None for all at once, that a panel of some size can support."""
-        claims = range(len(self.question.family.claims))
-        never = {
-            k
-            for conflict in found.world.conflicts
-            for k in claims
-            if self.question.family.claims[k] == conflict.claim
-        }
+        """Return the claims, and None for all at once, that a panel of some size can support.
+
+        What one person hears does not hang on the number of others.
+        """
+        texts = self.question.family.claims
+        false = {conflict.claim for conflict in found.world.conflicts}
+        never = {k for k, text in enumerate(texts) if text in false}
         if found.impossible:
             never |= set(self.question.impossible(LARGEST))
-        possible: list[int | None] = [k for k in claims if k not in never]
-        return possible if never else [*possible, None]
+        alone = {k for k, text in enumerate(texts) if parse_claim(text).kind == "one hears"}
+        possible: list[int | None] = [k for k in range(len(texts)) if k not in never | alone]
+        return possible if never | alone else [*possible, None]
 
 
 def _neighbours(question: PlanQuestion) -> Sequence[Sizes]:

@@ -197,9 +197,10 @@ class StudyRun:
     cases : tuple of (Supposed, Panel)
         The same people answer in all of them.
     alone : bool
-        Judge each claim of the first case as the only one, too.
+        Judge each claim of the first case as the only one, too, in every second study: that takes
+        as long as all the rest.
     pair : OnePair or None
-        Two stages whose votes are also judged without any others, in the first case.
+        Two stages whose votes are also judged without any others, where claims are.
     """
 
     family: Family
@@ -207,16 +208,17 @@ class StudyRun:
     alone: bool = False
     pair: OnePair | None = None
 
-    def __call__(self, _cell: int, rng: np.random.Generator) -> Outcome:
-        """Simulate one study."""
+    def __call__(self, number: int, rng: np.random.Generator) -> Outcome:
+        """Simulate the study of a number."""
         seed = int(rng.integers(2**62))
+        single = self.alone and number % 2 == 0
         together, alone, pair = [], None, False
         for k, (world, panel) in enumerate(self.cases):
             answers = panel.answer(world, seed)
-            found = self.family.supported(panel, answers, alone=self.alone and k == 0)
+            found = self.family.supported(panel, answers, alone=single and k == 0)
             together.append(found[0])
-            if k == 0:
-                alone = found[1] if self.alone else None
+            if single and k == 0:
+                alone = found[1]
                 pair = self.pair is not None and self.pair.supported(answers)
         return Outcome(np.array(together), alone, pair)
 
@@ -232,6 +234,8 @@ class Tally:
         Studies that support each claim.
     every, some : numpy.ndarray of int, shape (n_cases,)
         Studies that support all of the claims, and at least one.
+    n_alone : int
+        Studies in which claims were also judged alone.
     alone : numpy.ndarray of int, shape (n_claims,)
     pair : int
     """
@@ -240,6 +244,7 @@ class Tally:
     together: np.ndarray
     every: np.ndarray
     some: np.ndarray
+    n_alone: int
     alone: np.ndarray
     pair: int
 
@@ -248,7 +253,9 @@ class Tally:
         """Return the sums before the first study."""
         cases, claims = len(run.cases), len(run.family.claims)
         zero = np.zeros(cases, dtype=int)
-        return Tally(0, np.zeros((cases, claims), int), zero, zero, np.zeros(claims, dtype=int), 0)
+        return Tally(
+            0, np.zeros((cases, claims), int), zero, zero, 0, np.zeros(claims, dtype=int), 0
+        )
 
     def plus(self, outcome: Outcome) -> Tally:
         """Return the sums with one study more."""
@@ -258,6 +265,7 @@ class Tally:
             self.together + outcome.together,
             self.every + outcome.together.all(axis=1),
             self.some + outcome.together.any(axis=1),
+            self.n_alone + (outcome.alone is not None),
             self.alone + alone,
             self.pair + outcome.pair,
         )

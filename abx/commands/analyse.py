@@ -58,6 +58,13 @@ _UNPLANNED = (
     help="An amount to spend; may be repeated. The recommended set is worked out for it.",
 )
 @click.option(
+    "--power",
+    "power_studies",
+    type=click.IntRange(0, 100_000),
+    default=0,
+    help="Also simulate this many studies like this one: how likely it was to support its claims.",
+)
+@click.option(
     "--report",
     "report_path",
     type=click.Path(path_type=Path),
@@ -77,6 +84,7 @@ def command(
     smallest_effect: float | None,
     mid_p: bool,
     budgets: tuple[float, ...],
+    power_studies: int,
     report_path: Path | None,
     title: str | None,
 ) -> None:
@@ -107,6 +115,7 @@ def command(
             budgets=budgets or None,
             mid_p=mid_p,
             smallest_effect=smallest_effect,
+            power_studies=power_studies,
         )
     out = json_path or trials.with_name("results.json")
     write_json(out, results)

@@ -4,20 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 from planned_study import planned_study
-from study_desk import STUDY
+from study_desk import STUDY, make_desk
 
 from abx.errors import InputError
 from abx.plan_power import Asked, ask_plan
 from abx.plan_words import chance_words, claim_rows, finding_lines, table_lines
 from abx.planning import look_lines
 from abx.study import study_from_text
+from abx.workspace import Workspace
+from analysis.cells import cell_generator
 from analysis.plan_findings import Findings, explore
-from analysis.plan_power import Chance, Tally
+from analysis.plan_power import Chance, StudyRun, Tally
 from analysis.supposed import Sizes, mean_share
 
 ABX = 'method = "abx"\npairs = [["stock", "both"]]\ntrials = 4'
@@ -40,6 +43,7 @@ def known(question: Asked, **counts: object) -> Findings:
         np.array([[360, 240, 100][:n]]),
         np.array([200]),
         np.array([399]),
+        400,
         np.array([380, 300, 120][:n]),
         120,
     )
@@ -82,6 +86,7 @@ def test_smaller_differences_and_other_panels_get_columns() -> None:
         found,
         others=((replace(sizes, share=0.6), few), (replace(sizes, share=0.8), many)),
         panels={32: replace(many, every=np.array([90]))},
+        impossible={},
     )
     rows = claim_rows(question, found)
     assert rows[0]["At 60 %"] == "15 ± 5 %"
@@ -95,6 +100,7 @@ def test_smaller_differences_and_other_panels_get_columns() -> None:
     assert "A share of 60 % cannot be shown by 16 listeners (chance at most 15 ± 5 %)." in words
     assert "to support all 3 claims at once needs over 200 listeners." in words
     assert "Adding listeners to a finished study gives neither this chance nor this level" in words
+    assert "all 3 claims at once" not in told(question, replace(found, impossible={2: "a panel"}))
     more = replace(few, together=np.array([[80, 70, 90]]))
     found = replace(found, others=((replace(sizes, share=0.6), more),))
     assert "A share of 60 % would mostly be missed by 16 listeners" in told(question, found)
@@ -126,8 +132,12 @@ def test_a_study_without_claims_gets_examples_each_for_itself() -> None:
     words = told(question, found)
     assert "declares no claim" in words
     assert "All 2" not in words
-    *_, found = explore(question.question, n_studies=12, sizes=False, panels=False, processes=1)
-    np.testing.assert_array_equal(found.tally.together[0], found.tally.alone)
+    run = StudyRun(
+        question.question.family, ((found.world, question.question.panel_of(16)),), alone=True
+    )
+    for number in range(0, 16, 2):
+        outcome = run(number, cell_generator(1, number))
+        np.testing.assert_array_equal(outcome.together[0], outcome.alone)
 
 
 def test_answers_on_which_no_claim_rests_are_named() -> None:
@@ -188,7 +198,33 @@ def test_steps_know_costs_and_metrics_need_the_measurements() -> None:
     assert metric.question.impossible(16)  # nothing is measured on paper
 
 
-def test_options_of_the_plan(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_metric_is_taken_as_it_was_measured(tmp_path: Path) -> None:
+    desk = make_desk(tmp_path / "study")
+    claim = "metric deviation_sd_db orders the stages"
+    workspace = Workspace(desk.root)
+    text = STUDY.replace("listeners prefer both over stock", claim)
+    question = ask_plan(study_from_text(text), workspace=workspace)
+    assert question is not None
+    table = question.question.family.stages
+    assert table is not None
+    assert table.metrics == ("deviation_sd_db",)  # the others would only cost time
+    assert np.isfinite(table.frame["metric_deviation_sd_db"]).all()
+    # Four stages have too few orders for any answers to show this one.
+    assert "cannot be supported by this plan" in told(question, known(question))
+
+
+def test_what_other_listeners_cannot_help() -> None:
+    claims = ["listener Wren hears both from stock", CLAIMS[1]]
+    question = asked(claims)
+    found = replace(known(question), panels={32: known(question).tally})
+    rows = claim_rows(question, found)
+    assert rows[0]["Listeners for 80 %"] == "that one"  # 90 % in the counts above
+    few = replace(found.tally, together=np.array([[20, 240]]))
+    assert claim_rows(question, replace(found, tally=few))[0]["Listeners for 80 %"] == "more trials"
+    assert "claims at once needs" not in told(question, found)
+
+
+def test_options_of_the_plan() -> None:
     study = planned_study(CLAIMS, tests=BOTH)
     question = ask_plan(study, Sizes(share=0.75, right=0.65, ties=0.2), visits=0.5)
     assert question is not None

@@ -13,6 +13,7 @@ import pytest
 from planned_panel import asked
 from scipy import stats
 
+from analysis.cells import cell_generator
 from analysis.claims import judge_claims
 from analysis.plan_findings import Findings, PlanQuestion, explore, refine, true_share
 from analysis.plan_power import Chance, Family, OnePair, StudyRun, Tally, simulate_studies
@@ -99,24 +100,29 @@ SIX = [
 ]
 
 
-@pytest.fixture(scope="module")
-def six() -> Tally:
+def test_a_family_finds_less_than_each_claim_alone() -> None:
     template = asked(16, heard={("a", "b"): 4}, stages="abcd")
-    return tallied(template, SIX, 150, sizes=Sizes(), alone=True)
-
-
-def test_a_family_finds_less_than_each_claim_alone(six: Tally) -> None:
-    assert (six.together[0] <= six.alone).all()
-    assert six.together[0].sum() < six.alone.sum() - 100
-    assert six.every[0] < six.together[0].min() <= six.together[0].max() <= six.some[0]
+    world = suppose(SIX, Sizes(), compared=template.compared)
+    run = StudyRun(Family(tuple(SIX)), ((world, template.panel()),), alone=True)
+    tally, lost = Tally.empty(run), 0
+    for number in range(60):
+        found = run(number, cell_generator(1, number))
+        tally = tally.plus(found)
+        assert (found.alone is None) == (number % 2 == 1)
+        if found.alone is not None:
+            assert (found.together[0] <= found.alone).all()
+            lost += int((found.alone & ~found.together[0]).sum())
+    assert (tally.n_studies, tally.n_alone) == (60, 30)
+    assert lost > 20
+    assert tally.every[0] < tally.together[0].min() <= tally.together[0].max() <= tally.some[0]
 
 
 def test_with_no_effect_a_family_finds_something_in_at_most_alpha() -> None:
     template = asked(16, heard={("a", "b"): 4}, stages="abcd")
     nothing = replace(Sizes(), share=0.5, right=0.5)
-    found = tallied(template, SIX, 300, sizes=nothing)
+    found = tallied(template, SIX, 200, sizes=nothing)
     # Three Monte Carlo errors above the nominal 5 %.
-    assert found.some[0] <= 300 * 0.05 + 3 * np.sqrt(300 * 0.05 * 0.95)
+    assert found.some[0] <= 200 * 0.05 + 3 * np.sqrt(200 * 0.05 * 0.95)
 
 
 def test_ordinary_sizes_of_effect_in_a_joint_test_and_by_one_pairs_votes() -> None:
@@ -126,10 +132,10 @@ def test_ordinary_sizes_of_effect_in_a_joint_test_and_by_one_pairs_votes() -> No
     pair = OnePair.of(panel, "b", "a", 0.05)
     assert pair.panel.votes is not None
     assert len(pair.panel.votes.who) == 20
-    found = tallied(template, [claim], 200, sizes=Sizes(), pair=pair)
+    found = tallied(template, [claim], 200, sizes=Sizes(), alone=True, pair=pair)
     # The joint test of all pairs has the same people's other votes besides.
-    assert found.pair < found.together[0, 0] - 2 * np.sqrt(200) / 2
-    assert 0.1 < found.pair / 200 < 0.6
+    by_votes, jointly = found.pair / found.n_alone, found.together[0, 0] / 200
+    assert 0.1 < by_votes < jointly - 0.1
 
 
 # listeners ------------------------------------------------------------------------------
@@ -173,6 +179,7 @@ def test_results_do_not_depend_on_the_number_of_cores() -> None:
     for a, b in zip(one, two, strict=True):
         npt.assert_array_equal(a.together, b.together)
         npt.assert_array_equal(a.alone, b.alone)
+        assert a.n_alone == b.n_alone
     first = list(simulate_studies(run, 12, processes=1))[-1]
     *_, whole = simulate_studies(run, 30, tally=first, processes=1)
     npt.assert_array_equal(whole.together, one[-1].together)
