@@ -377,15 +377,28 @@ def export_panel(
     return len(rows)
 
 
-def analyse_panel(workspace: Workspace, area: Area) -> dict[str, Any]:
-    """Analyse a panel's exported tables and write ``results.json``."""
-    results = analyse_tables(workspace, area)
+def analyse_panel(
+    workspace: Workspace, area: Area, progress: Progress | None = None
+) -> dict[str, Any]:
+    """Analyse a panel's exported tables and write ``results.json``; see :func:`analyse_tables`."""
+    results = analyse_tables(workspace, area, progress)
     write_json(area.result("results.json"), results)
     return results
 
 
-def analyse_tables(workspace: Workspace, area: Area) -> dict[str, Any]:
-    """Analyse a panel's exported tables by the rules that its plan declares."""
+def analyse_tables(
+    workspace: Workspace, area: Area, progress: Progress | None = None
+) -> dict[str, Any]:
+    """Analyse a panel's exported tables by the rules that its plan declares.
+
+    Parameters
+    ----------
+    workspace : Workspace
+    area : Area
+        Whose answers.
+    progress : callable, optional
+        ``progress(done, total, what)`` while panels are simulated to test for groups.
+    """
     from analysis.link_programmes import read_programmes
     from analysis.run import analyse
     from analysis.stages import read_stages
@@ -402,6 +415,7 @@ def analyse_tables(workspace: Workspace, area: Area) -> dict[str, Any]:
         primary_metric=plan.primary_metric,
         screening=plan.screening,
         budgets=plan.budgets or None,
+        progress=progress,
     )
 
 

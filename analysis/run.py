@@ -19,6 +19,7 @@ from analysis.claims import Heard, judge_claims
 from analysis.discrimination import discrimination_rows, forced_choice_cells
 from analysis.errors import InputError
 from analysis.grading import grading_block
+from analysis.group_test import Progress
 from analysis.link import Link, fit_links, link_rows
 from analysis.link_programmes import ProgrammeTable, programme_link_rows
 from analysis.listeners import excluded_listeners
@@ -56,6 +57,7 @@ class _Options:
     budgets: tuple[float, ...] | None
     mid_p: bool
     post_screening: bool
+    progress: Progress | None
 
 
 def analyse(
@@ -72,6 +74,7 @@ def analyse(
     primary_metric: str | None = None,
     budgets: Sequence[float] | None = None,
     mid_p: bool = False,
+    progress: Progress | None = None,
 ) -> dict[str, Any]:
     """Analyse a trial table.
 
@@ -92,9 +95,8 @@ def analyse(
     seed : int, optional
         Seed of resampling, permutation and random starts.
     mixed : bool, optional
-        Fit the models of how listeners differ (mixed preference model, latent classes), which
+        Fit the models of how listeners differ (mixed preference model, groups of listeners), which
         take longest on large panels.
-
     screening : str, optional
         The rule by which the plan declared to leave listeners out, see
         :func:`analysis.screening.parse_screening`. The main results keep everybody; ``screened``
@@ -109,6 +111,8 @@ def analyse(
         Adjust each listener's mid-p value for the number of listeners and pairs instead of the
         exact p-value; both stand in the result anyway. Verdicts on claims do not change: they rest
         on the test between listeners.
+    progress : callable, optional
+        ``progress(done, total, what)`` while panels are simulated to test for groups of listeners.
 
     Returns
     -------
@@ -142,6 +146,7 @@ def analyse(
         budgets=None if budgets is None else tuple(budgets),
         mid_p=mid_p,
         post_screening=rule is not None and rule.kind == "bs1534",
+        progress=progress,
     )
     result = _blocks(trials, options)
     result["screened"] = None
@@ -162,7 +167,7 @@ def _blocks(trials: TrialTable, options: _Options) -> dict[str, Any]:
     preference = fit_preference(trials, reference=options.reference, seed=seed)
     links = fit_links(preference, options.stages, primary=options.primary_metric, seed=seed)
     preferred = preference_block(preference) | depth_blocks(
-        trials, preference, mixed=options.mixed, seed=seed
+        trials, preference, mixed=options.mixed, seed=seed, progress=options.progress
     )
     return {
         "about": _about(trials, alpha, seed),

@@ -78,7 +78,7 @@ def command(
 
     table = read_trials(trials)
     stage_table = read_stages(stages) if stages is not None else None
-    with progress("Analysing"):
+    with progress("Analysing") as report:
         results = analyse(
             table,
             stages=stage_table,
@@ -90,6 +90,7 @@ def command(
             screening=screening,
             budgets=budgets or None,
             mid_p=mid_p,
+            progress=report,
         )
     out = json_path or trials.with_name("results.json")
     write_json(out, results)
