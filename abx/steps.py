@@ -383,21 +383,39 @@ def export_panel(
 
 
 def analyse_panel(
-    workspace: Workspace, area: Area, *, database: str | None = None
+    workspace: Workspace,
+    area: Area,
+    progress: Progress | None = None,
+    *,
+    database: str | None = None,
 ) -> dict[str, Any]:
-    """Analyse a panel's exported tables and write ``results.json``."""
-    results = analyse_tables(workspace, area, database=database)
+    """Analyse a panel's exported tables and write ``results.json``; see :func:`analyse_tables`."""
+    results = analyse_tables(workspace, area, progress, database=database)
     write_json(area.result("results.json"), results)
     return results
 
 
 def analyse_tables(
-    workspace: Workspace, area: Area, *, database: str | None = None
+    workspace: Workspace,
+    area: Area,
+    progress: Progress | None = None,
+    *,
+    database: str | None = None,
 ) -> dict[str, Any]:
     """Analyse a panel's exported tables by the rules that its plan declares.
 
     The plan's primary metric and claims count as declared only where the log shows that this very
     study file was sealed before the first answer; else the analysis names them.
+
+    Parameters
+    ----------
+    workspace : Workspace
+    area : Area
+        Whose answers.
+    progress : callable, optional
+        ``progress(done, total, what)`` while panels are simulated to test for groups.
+    database : str, optional
+        Database URL when not the SQLite file of the study folder.
     """
     from analysis.link_programmes import read_programmes
     from analysis.run import analyse
@@ -419,6 +437,7 @@ def analyse_tables(
         budgets=plan.budgets or None,
         smallest_effect=plan.smallest_effect,
         power_studies=POWER_STUDIES,
+        progress=progress,
     )
 
 

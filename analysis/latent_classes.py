@@ -1,4 +1,14 @@
-"""Whether an average hides groups: mixtures of Bradley-Terry models over listeners."""
+"""Whether an average may hide groups: mixtures of Bradley-Terry models over listeners.
+
+Every class stands for people who are all alike, so that any spread of taste asks for several
+classes. How many fit best is therefore a screening and no evidence of groups; the test against one
+varied population is :mod:`analysis.group_test`.
+
+Weights: the mixture is fitted by maximum likelihood, in which every answer counts, so that a long
+sitting says more about its listener's class and pulls the worths of that class further than a short
+visit does; shares of classes and BIC count listeners. :func:`group_worths` gives worths of groups
+in which every listener counts alike.
+"""
 
 from __future__ import annotations
 
@@ -10,7 +20,7 @@ from scipy.special import logsumexp, xlogy
 from analysis.bradley_terry import Design, design, fit_counts, probabilities
 from analysis.counts import PairCounts, components
 
-__all__ = ["LatentClasses", "entropy", "fit_latent_classes"]
+__all__ = ["LatentClasses", "entropy", "fit_latent_classes", "group_worths"]
 
 #: Answers of either kind added to every compared pair of every class while fitting, so that a small
 #: class with one-sided answers stays finite. Log-likelihoods are of the data alone.
@@ -28,7 +38,7 @@ class LatentClasses:
     share : numpy.ndarray, shape (n_classes,)
         Sizes of the classes, largest first.
     log_worth : numpy.ndarray, shape (n_classes, n_stages)
-        Centred to mean 0 within each class.
+        Centred to mean 0 within each class; every answer counts.
     membership : numpy.ndarray, shape (n_listeners, n_classes)
         Probability that a listener belongs to a class.
     log_likelihood, bic : float
@@ -141,3 +151,33 @@ def entropy(fit: LatentClasses) -> float:
         return 1.0
     unsure = -xlogy(fit.membership, fit.membership).sum()
     return float(1 - unsure / (len(fit.membership) * np.log(fit.n_classes)))
+
+
+def group_worths(counts: PairCounts, membership: np.ndarray) -> np.ndarray:
+    """Return the worths of groups with every listener counting alike.
+
+    The answers of each listener are scaled to one total before they are added up, so that a sitting
+    of 60 questions weighs as much as a visit of three. With equal visits these are the worths of
+    the plain sums.
+
+    Parameters
+    ----------
+    counts : PairCounts
+        Stages must be linked by comparisons. Ties count half for each side.
+    membership : numpy.ndarray, shape (n_listeners, n_groups)
+        Probability that a listener of `counts` belongs to a group.
+
+    Returns
+    -------
+    numpy.ndarray, shape (n_groups, n_stages)
+        Log-worths, centred to mean 0 within each group.
+    """
+    flat = counts.unordered()
+    answers = flat.counts[:, :, :2] + flat.counts[:, :, 2:] / 2
+    total = answers.sum(axis=(1, 2), keepdims=True)
+    alike = answers * (total.mean() / np.maximum(total, 1.0))
+    plan = design(flat, reference=len(counts.stages) - 1)
+    summed = (membership.T @ alike.reshape(len(alike), -1)).reshape(-1, *alike.shape[1:])
+    used = np.where(answers.sum(axis=(0, 2)) > 0, _STEADYING, 0.0)[None, :, None]
+    worth = np.insert(fit_counts(plan, summed + used)[0], plan.reference, 0.0, axis=1)
+    return np.asarray(worth - worth.mean(axis=1, keepdims=True))

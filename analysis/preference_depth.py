@@ -7,7 +7,8 @@ from typing import Any
 import numpy as np
 
 from analysis.counts import PairCounts, split_pair_counts
-from analysis.latent_classes import entropy, fit_latent_classes
+from analysis.group_test import Progress
+from analysis.groups_block import groups_block
 from analysis.mixed_preference import MixedPreference, fit_mixed_preference
 from analysis.preference import Preference
 from analysis.programmes import leave_one_out, programme_interaction, programme_worths
@@ -21,11 +22,15 @@ __all__ = ["depth_blocks"]
 _LISTENERS = 8
 #: Fewest listeners and trials a listener, per free worth, for a full covariance.
 _FULL_LISTENERS, _FULL_TRIALS = 3, 4
-_MOST_CLASSES = 3
 
 
 def depth_blocks(
-    table: TrialTable, found: Preference | None, *, mixed: bool = True, seed: int = 1
+    table: TrialTable,
+    found: Preference | None,
+    *,
+    mixed: bool = True,
+    seed: int = 1,
+    progress: Progress | None = None,
 ) -> dict[str, Any]:
     """Return the blocks ``thurstone``, ``strength``, ``programmes``, ``mixed`` and ``classes``.
 
@@ -37,7 +42,9 @@ def depth_blocks(
     mixed : bool, optional
         Fit the models of how listeners differ.
     seed : int, optional
-        Of permutations and random starts.
+        Of permutations, random starts and simulated panels.
+    progress : callable, optional
+        ``progress(done, total, what)`` while panels are simulated to test for groups.
 
     Returns
     -------
@@ -57,7 +64,7 @@ def depth_blocks(
         "strength": strength_block(table, list(found.main.stages), reference=found.main.reference),
         "programmes": _programmes(table, stages, seed),
         "mixed": _mixed(counts, found.main.reference) if differ else None,
-        "classes": _classes(counts, seed) if differ else None,
+        "classes": groups_block(counts, seed, progress) if differ else None,
     }
 
 
@@ -178,33 +185,3 @@ def _correlation(covariance: np.ndarray) -> np.ndarray:
     sd = np.sqrt(np.maximum(np.diag(covariance), 0.0))
     product = np.outer(sd, sd)
     return np.where(product > 0, covariance / np.where(product > 0, product, 1.0), np.nan)
-
-
-def _classes(counts: PairCounts, seed: int) -> dict[str, Any]:
-    most = min(_MOST_CLASSES, counts.n_listeners // 4)
-    fits = [fit_latent_classes(counts, n_classes=k, seed=seed) for k in range(1, most + 1)]
-    best = min(fits, key=lambda fit: fit.bic)
-    return {
-        "method": "mixture of Bradley-Terry models",
-        "n_trials": counts.n_trials,
-        "n_listeners": counts.n_listeners,
-        "stages": list(counts.stages),
-        "best_by_bic": best.n_classes,
-        "fits": [
-            {
-                "n_classes": fit.n_classes,
-                "log_likelihood": fit.log_likelihood,
-                "bic": fit.bic,
-                "n_parameters": fit.n_parameters,
-                "share": fit.share,
-                "log_worth": fit.log_worth,
-                "clearness": entropy(fit),
-                "converged": fit.converged,
-            }
-            for fit in fits
-        ],
-        "membership": [
-            {"listener": name, "class": int(row.argmax()) + 1, "probability": float(row.max())}
-            for name, row in zip(best.listeners, best.membership, strict=True)
-        ],
-    }

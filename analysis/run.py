@@ -23,6 +23,7 @@ from analysis.conduct_flags import flagged_listeners
 from analysis.discrimination import discrimination_rows, forced_choice_cells
 from analysis.errors import InputError
 from analysis.grading import grading_block
+from analysis.group_test import Progress
 from analysis.link import Link, fit_links, link_rows
 from analysis.link_programmes import ProgrammeTable, programme_link_rows
 from analysis.listeners import excluded_listeners
@@ -65,6 +66,7 @@ class _Options:
     mid_p: bool
     smallest_effect: float | None
     screening: ScreeningRule | None
+    progress: Progress | None
 
     @property
     def post_screening(self) -> bool:
@@ -89,6 +91,7 @@ def analyse(
     mid_p: bool = False,
     smallest_effect: float | None = None,
     power_studies: int = 0,
+    progress: Progress | None = None,
 ) -> dict[str, Any]:
     """Analyse a trial table.
 
@@ -109,9 +112,8 @@ def analyse(
     seed : int, optional
         Seed of resampling, permutation and random starts.
     mixed : bool, optional
-        Fit the models of how listeners differ (mixed preference model, latent classes), which
+        Fit the models of how listeners differ (mixed preference model, groups of listeners), which
         take longest on large panels.
-
     screening : str, optional
         The rule by which the plan declared to leave listeners out, see
         :func:`analysis.screening.parse_screening`. The main results keep everybody; ``screened``
@@ -135,6 +137,8 @@ def analyse(
     power_studies : int, optional
         Simulated studies for ``power_claims``, what the claims as a set could have shown with
         these listeners and questions; none when 0, since they take some seconds.
+    progress : callable, optional
+        ``progress(done, total, what)`` while panels are simulated to test for groups of listeners.
 
     Returns
     -------
@@ -174,6 +178,7 @@ def analyse(
         mid_p=mid_p,
         smallest_effect=smallest,
         screening=rule,
+        progress=progress,
     )
     result = _blocks(trials, options)
     result["about"] |= {"sealed_plan": sealed_plan, "notes": notes}
@@ -206,7 +211,7 @@ def _blocks(trials: TrialTable, options: _Options) -> dict[str, Any]:
     links = _links(preference, options)
     reliability = reliability_block(trials)
     preferred = preference_block(preference) | depth_blocks(
-        trials, preference, mixed=options.mixed, seed=seed
+        trials, preference, mixed=options.mixed, seed=seed, progress=options.progress
     )
     return {
         "about": _about(trials, alpha, seed)

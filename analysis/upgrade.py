@@ -15,6 +15,7 @@ from analysis.bootstrap import WorthDraws, resample_worths
 from analysis.bradley_terry import PairModelFit, fit_pair_model
 from analysis.counts import PairCounts, components
 from analysis.errors import InputError
+from analysis.group_test import LEAST_FOR_STEPS
 from analysis.preference import Preference
 from analysis.stages import StageTable
 from analysis.upgrade_effects import effect_rows, interaction_rows, shapley_rows
@@ -45,7 +46,7 @@ def upgrade_block(
         With factors, costs and labour hours where known.
     classes : dict, optional
         The ``classes`` block of :func:`analysis.preference_depth.depth_blocks`: groups of
-        listeners who want different things get an order of their own.
+        listeners that passed their test get an order of their own.
     baseline : str, optional
         The stage to start from; the cheapest of the compared ones when not given.
     budgets : sequence of float, optional
@@ -119,16 +120,16 @@ def _class_orders(
     classes: dict[str, Any] | None,
     seed: int,
 ) -> list[dict[str, Any]]:
-    """Return the order of every latent group, from resampling its own members."""
-    if classes is None or classes["best_by_bic"] < 2:
+    """Return the order of every group that passed its test, from resampling its own members."""
+    if classes is None or classes["n_groups"] < 2:
         return []
     inside = counts.only([counts.stages.index(name) for name in fit.stages])
     rows = []
-    for number in range(1, classes["best_by_bic"] + 1):
+    for number in range(1, classes["n_groups"] + 1):
         members = {m["listener"] for m in classes["membership"] if m["class"] == number}
         row: dict[str, Any] = {"class": number, "n_listeners": len(members)}
         part = _of_listeners(inside, members)
-        if len(members) < 2 or len(components(part)) > 1:
+        if len(members) < LEAST_FOR_STEPS or len(components(part)) > 1:
             rows.append(row | {"first_step": [], "order": [], "orders": []})
             continue
         own = fit_pair_model(part, reference=fit.reference)

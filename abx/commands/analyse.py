@@ -102,7 +102,7 @@ def command(
 
     table = read_trials(trials)
     stage_table = read_stages(stages) if stages is not None else None
-    with progress("Analysing"):
+    with progress("Analysing") as report:
         results = analyse(
             table,
             stages=stage_table,
@@ -116,6 +116,7 @@ def command(
             mid_p=mid_p,
             smallest_effect=smallest_effect,
             power_studies=power_studies,
+            progress=report,
         )
     out = json_path or trials.with_name("results.json")
     write_json(out, results)

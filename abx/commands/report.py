@@ -52,8 +52,8 @@ def report_and_show(
 
     with progress("Collecting answers"):
         export_panel(workspace, area, database=database)
-    with progress("Analysing"):
-        results = analyse_panel(workspace, area, database=database)
+    with progress("Analysing") as report:
+        results = analyse_panel(workspace, area, report, database=database)
     with progress("Writing the report"):
         paths = write_reports(workspace, area, database=database, pdf=pdf, paper=paper)
     show_results(results)

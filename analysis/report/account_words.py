@@ -148,7 +148,10 @@ _METHODS = {
     ),
     "meth.everyone": Sentence("No screening rule was declared; nobody was left out."),
     "meth.mixed": Sentence("Differences between listeners: {method}."),
-    "meth.groups": Sentence("Groups of listeners: {method}, their number by BIC."),
+    "meth.groups": Sentence(
+        "Groups of listeners: {method} as a screening, then a test of two heaps of listeners "
+        "against one varied population, by panels simulated from that population."
+    ),
     "meth.upgrade": Sentence("Order of work: {method}."),
     "meth.link": Sentence(
         "Measurement and choice: {method}, one point a stage, and a permutation test."

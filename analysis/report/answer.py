@@ -257,19 +257,16 @@ def short_section(page: Page) -> Section:
             Block("para", found.sure) if found.sure else None,
             cost_block(page, found.stage),
             page.para("head.no_order") if preference and not found.order else None,
-            page.para("head.groups", groups=page.n(_GROUPS, "count")) if _split(page) else None,
+            page.para("head.groups", groups=page.n(_GROUPS, "count"))
+            if page.facts.n_groups > 1
+            else None,
             page.para("head.panel", **_counts(page)) if has_answers else None,
             page.note("head.scope") if has_answers else None,
         ],
     )
 
 
-_GROUPS = "/results/preference/classes/best_by_bic"
-
-
-def _split(page: Page) -> bool:
-    """Whether the choices fit several groups of listeners better than one."""
-    return (page.evidence.number(_GROUPS) or 1) > 1
+_GROUPS = "/results/preference/classes/n_groups"
 
 
 def _counts(page: Page) -> dict[str, Markup]:

@@ -91,6 +91,8 @@ class Facts:
         A figure that no sealed plan names passed its test, adjusted for all that were looked at.
     control_passed : bool
         The obvious control trials were passed by the panel.
+    n_groups : int
+        Groups of listeners that passed their test against one varied population; 1 for none.
     """
 
     simulated: bool = False
@@ -106,6 +108,7 @@ class Facts:
     link_passed: bool = False
     link_explored: bool = False
     control_passed: bool = False
+    n_groups: int = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,6 +167,13 @@ BEST_LIKELY = Condition("in 80 % of draws", lambda f: _at_least(f.p_best, LIKELY
 BEST_OPEN = Condition("in fewer than 80 %", lambda f: not _at_least(f.p_best, LIKELY))
 TOLD_APART = Condition("the exact test of the pair is below alpha", _below_alpha)
 NOT_TOLD_APART = Condition("the exact test is not below alpha", lambda f: not _below_alpha(f))
+GROUPS_SHOWN = Condition(
+    "groups passed the test against one varied population", lambda f: f.n_groups > 1
+)
+DIFFER_SHOWN = Condition("the test that all want the same is below alpha", _below_alpha)
+DIFFER_OPEN = Condition(
+    "the test that all want the same is not below alpha", lambda f: not _below_alpha(f)
+)
 LINK_SHOWN = Condition("six stages or more and the link's test passed", _link)
 FEW_STAGES = Condition("fewer than six stages", lambda f: f.n_stages < STAGES_FOR_LINK)
 LINK_EXPLORED = Condition(

@@ -8,7 +8,7 @@ Blocks a report knows, all of them optional: ``study``, ``conduct``, ``responses
 ``results.discrimination[].n_critical``    fewest right answers below alpha; mark and column
 ``results.preference.chosen[]``            what the panel and each listener chose
 ``results.preference.mixed``               listener by listener, SD between listeners
-``results.preference.classes``             warning where several groups fit better than one
+``results.preference.classes``             groups that passed their test, or why there are none
 ``results.preference.programmes``          worths by programme, leave-one-out
 ``results.ratings.stages[]``               quartiles, means; screening, pairs
 ``results.grading[]``                      stages[], ordinal; one entry a reference
@@ -63,6 +63,8 @@ _BLOCKS_OF_ROWS = (
     "/results/preference/listeners",
     "/results/preference/mixed/stages",
     "/results/preference/mixed/listeners",
+    "/results/preference/classes/groups",
+    "/results/preference/classes/steps",
     "/results/preference/programmes/by_programme",
     "/results/preference/programmes/leave_one_out",
     "/results/preference/strength/pairs",
@@ -101,6 +103,7 @@ _BLOCKS_OF_FIELDS = (
     "/results/preference/mixed",
     "/results/preference/programmes",
     "/results/preference/classes",
+    "/results/preference/classes/power",
     "/results/reliability",
     "/results/upgrade",
     "/results/power_claims",

@@ -146,15 +146,65 @@ def _spread_table(page: Page, stages: Sequence[tuple[int, Row]]) -> Block:
     return page.table(["stage", "sd_listeners", "share_first"], cells)
 
 
-def _groups(page: Page) -> Block | None:
-    """Warn where the choices fit several groups of listeners better than one."""
-    place = "/results/preference/classes/best_by_bic"
-    count = page.evidence.number(place)
-    if count is None:
-        return None
-    if count < 2:
-        return page.note("diff.one_group")
-    return page.warning("diff.groups", groups=page.n(place, "count"))
+_CLASSES = "/results/preference/classes"
+
+
+def _differ(page: Page) -> list[Block]:
+    """Say whether listeners differ, by the test that all want the same."""
+    place = "/results/preference/mixed/p_value"
+    if not page.known(place):
+        return []
+    facts = page.about(p_value=page.evidence.number(place))
+    said = page.first(facts, "diff.differ", "diff.not_differ")
+    return [
+        Block("para", Markup(" ").join([said, page.say("diff.alike", p=page.n(place, "p"))])),
+    ]
+
+
+def _groups(page: Page) -> list[Block]:
+    """Name groups that passed their test, or say why there are none and what would be found."""
+    if not page.known(f"{_CLASSES}/n_groups"):
+        return []
+    if page.facts.n_groups > 1:
+        groups, p = page.n(f"{_CLASSES}/n_groups", "count"), page.n(f"{_CLASSES}/p_value", "p")
+        lines = [
+            page.say(
+                "diff.group_line",
+                number=page.n(row.at("class"), "count"),
+                size=page.counted(row.at("n_listeners"), "listener"),
+                share=page.n(row.at("share"), "percent"),
+            )
+            for row in page.evidence.rows(f"{_CLASSES}/groups")
+        ]
+        return [page.warning("diff.groups", groups=groups, p=p), Block("list", lines)]
+    return [_no_groups(page), _power_of_groups(page)]
+
+
+def _no_groups(page: Page) -> Block:
+    first = next(iter(page.evidence.rows(f"{_CLASSES}/steps")), None)
+    least = page.n(f"{_CLASSES}/least_size", "count")
+    if first is None:
+        return page.note("diff.too_few", least=least)
+    if first.number("p_value") is not None:
+        groups, p = page.n(first.at("n_groups"), "count"), page.n(first.at("p_value"), "p")
+        return page.note("diff.one_population", groups=groups, p=p)
+    if first.get("screening_passed"):
+        apart = page.counted(first.at("sizes", 1), "listener")
+        return page.note("diff.small_part", apart=apart, least=least)
+    return page.note("diff.one_group")
+
+
+def _power_of_groups(page: Page) -> Block:
+    place = f"{_CLASSES}/power"
+    if not page.known(f"{place}/found"):
+        return page.note("diff.no_power")
+    return page.note(
+        "diff.power",
+        panel=page.counted(f"{place}/n_listeners", "listener"),
+        each=page.counted(f"{place}/n_trials_each", "trial"),
+        difference=page.n(f"{place}/difference", "plain"),
+        found=page.n(f"{place}/found", "percent"),
+    )
 
 
 def _programme_table(page: Page) -> list[Block]:
@@ -218,19 +268,17 @@ def differences_section(page: Page) -> Section | None:
         enumerate(page.evidence.rows("/results/preference/mixed/stages")),
         key=lambda item: -(item[1].number("log_worth") or 0.0),
     )
-    alike = "/results/preference/mixed/p_value"
     programmes = _programme_table(page)
     if not stages and not programmes:
         return None
-    known = page.known(alike)
     return page.section(
         "differences",
         [
             page.para("diff.lead") if stages else None,
             *_listener_worths(page, stages),
             _spread_table(page, stages) if stages else None,
-            page.note("diff.alike", p=page.n(alike, "p")) if known else None,
-            _groups(page),
+            *_differ(page),
+            *_groups(page),
             *programmes,
         ],
     )

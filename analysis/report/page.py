@@ -53,7 +53,10 @@ class Page:
         self.evidence = evidence
         self.numbers = Numbers(evidence)
         alpha = evidence.number("/study/plan/alpha") or evidence.number("/results/about/alpha")
-        self.facts = Facts(simulated=evidence.simulated, alpha=alpha if alpha else 0.05)
+        groups = evidence.number("/results/preference/classes/n_groups") or 1
+        self.facts = Facts(
+            simulated=evidence.simulated, alpha=alpha if alpha else 0.05, n_groups=int(groups)
+        )
 
     # words -----------------------------------------------------------------------------
     def say(self, key: str, facts: Facts | None = None, /, **values: object) -> Markup:

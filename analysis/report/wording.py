@@ -23,6 +23,9 @@ from analysis.report.conditions import (
     BEST_SURE,
     CONTRADICTED,
     CONTRADICTED_OPEN,
+    DIFFER_OPEN,
+    DIFFER_SHOWN,
+    GROUPS_SHOWN,
     HEAR_SHOWN,
     NOT_TOLD_APART,
     PREFER_SHOWN,
@@ -115,9 +118,10 @@ _HEADLINE = {
     ),
     "head.ratings_only": limit("Ratings were gathered; no claim rests on them here."),
     "head.no_answers": limit("Measurements only: no listener has answered yet."),
-    "head.groups": limit(
-        "But there seem to be {groups} groups who want different things. The answer above is an "
-        "average and may not suit each of them."
+    "head.groups": finding(
+        "But the {people} fall into {groups} groups who want different things. The answer above is "
+        "an average and may not suit each of them.",
+        GROUPS_SHOWN,
     ),
     "head.panel": Sentence("Based on {trials} from {panel}."),
     "head.cost": Sentence("Cost entered for {stage}: {cost}. Labour entered: {hours}."),
@@ -448,8 +452,9 @@ _DECISION = {
         "Gain from changing one part, with the others as named; the last lines say whether two "
         "parts together do more or less than apart."
     ),
-    "up.groups": limit(
-        "Groups of listeners want different things; no single order suits all. Their own orders:"
+    "up.groups": finding(
+        "Groups of {people} want different things; no single order suits all. Their own orders:",
+        GROUPS_SHOWN,
     ),
     "up.note": limit(
         "Gains are of rendered tonal balance only; parts can also differ in ways that no filter "
@@ -554,13 +559,37 @@ _DECISION = {
         "Dots of one row far apart mean that listeners differ about this version; the dashed line "
         "is each listener’s mean."
     ),
-    "diff.alike": Sentence("Test that all {people} want the same: p: {p}."),
-    "diff.one_group": limit(
-        "No split into groups of listeners describes these choices better than one group."
+    "diff.differ": finding("{People} differ in what they want.", DIFFER_SHOWN),
+    "diff.not_differ": limit(
+        "These answers do not show that {people} differ in what they want.", DIFFER_OPEN
     ),
-    "diff.groups": limit(
-        "The choices fit {groups} groups of listeners better than one. The average above need not "
-        "be what any of them wants; it should not be read alone."
+    "diff.alike": Sentence("Test that all {people} want the same: p: {p}."),
+    "diff.one_group": limit("No groups: two do not describe these choices better than one."),
+    "diff.too_few": limit(
+        "A group needs {least} {people}, so these are too few to look for groups."
+    ),
+    "diff.one_population": limit(
+        "No groups are shown: one population whose tastes vary describes these choices as well "
+        "as {groups} groups would (p: {p})."
+    ),
+    "diff.small_part": limit(
+        "No groups: the clearest split sets apart {apart}, and a group needs {least}."
+    ),
+    "diff.groups": finding(
+        "The choices show {groups} groups of {people}: one population whose tastes vary does not "
+        "split like this (p: {p}). The average above need not be what any of them wants; it "
+        "should not be read alone.",
+        GROUPS_SHOWN,
+    ),
+    "diff.group_line": Sentence("Group {number}: {size}, {share} of the panel."),
+    "diff.power": limit(
+        "What would be found: with {panel} of {each} each, two halves who differ by {difference} "
+        "logits about one pair show as groups in {found} of simulated panels. Smaller groups and "
+        "smaller differences may be there without showing."
+    ),
+    "diff.no_power": limit(
+        "Panels this small, or answers this few for each listener, would hardly show groups even "
+        "where there are some."
     ),
     "diff.programmes": Sentence(
         "Worth of each version against the mean, from the choices of one programme at a time."

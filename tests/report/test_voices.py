@@ -249,17 +249,30 @@ def test_the_real_order_of_work_reaches_headline_and_card(lean):
 
 
 def test_groups_of_listeners_are_said_beside_the_headline(decided):
-    decided["results"]["preference"]["classes"]["best_by_bic"] = 2
+    decided["results"]["preference"]["classes"] |= {
+        "n_groups": 2,
+        "p_value": 0.0025,
+        "groups": [
+            {"class": 1, "n_listeners": 9, "share": 9 / 16},
+            {"class": 2, "n_listeners": 7, "share": 7 / 16},
+        ],
+    }
     decided["results"]["upgrade"]["classes"] = [
         {"class": 1, "n_listeners": 9, "order": [{"step": "speakers"}, {"step": "sub"}]},
         {"class": 2, "n_listeners": 7, "order": []},
     ]
     page = render_report(decided)
     short = words(page.split('<section id="short"')[1].split("</section>")[0])
-    assert "there seem to be 2 groups" in short
+    assert "fall into 2 groups who want different things" in short
+    assert "Group 1: 9 listeners, 56 % of the panel." in words(page)
     assert "9 listeners: New cabin speakers → Both with subwoofer" in words(page)
-    decided["results"]["preference"]["classes"]["best_by_bic"] = 1
-    assert "there seem to be" not in words(render_report(decided))
+    # Classes that fit better than people who are all alike are no groups.
+    decided["results"]["preference"]["classes"] |= {"n_groups": 1, "best_by_bic": 3}
+    decided["results"]["upgrade"]["classes"] = []
+    text = words(render_report(decided))
+    assert "fall into" not in text
+    assert "listeners want different things; no single order" not in text
+    assert "No groups" in text
 
 
 def test_a_link_that_was_declined_says_why(decided):
