@@ -211,7 +211,7 @@ def _same_spelling(
             raise InputError(
                 source=source,
                 where=f"{what} {other}",
-                problem=f"the trials call it {name!r}; the two differ in "
-                f"{how_alike(name, other)} only",
+                problem=f"the trials call it {name!r}; the two differ only in "
+                f"{how_alike(name, other)}",
                 remedy=f"Write the {what} in one way in both tables",
             )

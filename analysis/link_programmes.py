@@ -94,7 +94,7 @@ def programme_table(frame: pd.DataFrame, *, source: str | None = None) -> Progra
 
 def _checked(raw: pd.DataFrame, faults: Faults, decimal: str) -> ProgrammeTable:
     names = ("programme", "stage")
-    notes = odd_columns(raw, names, ("metric_",), faults)
+    notes = odd_columns(raw, names, ("metric_",), faults, name_all=True)
     for name in names:
         if name not in raw.columns:
             raise faults.table(

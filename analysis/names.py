@@ -47,7 +47,9 @@ def folded(name: str) -> str:
     can write in several ways are written in one (NFKC).
     """
     text = unicodedata.normalize("NFKC", name).casefold()
-    return "".join(c for c in text if not c.isspace() and unicodedata.category(c) != "Cf")
+    return "".join(
+        c for c in text if not c.isspace() and unicodedata.category(c) not in ("Cc", "Cf")
+    )
 
 
 def plain_text(value: object) -> str:
@@ -76,7 +78,12 @@ def did_you_mean(word: str, known: Iterable[str], *, least: float = 0.6) -> str:
 
 
 def odd_columns(
-    frame: pd.DataFrame, known: Iterable[str], prefixes: tuple[str, ...], faults: Faults
+    frame: pd.DataFrame,
+    known: Iterable[str],
+    prefixes: tuple[str, ...],
+    faults: Faults,
+    *,
+    name_all: bool = False,
 ) -> list[str]:
     """Hold the names of columns against those that are read.
 
@@ -90,6 +97,8 @@ def odd_columns(
         Beginnings of further columns that are read.
     faults : Faults
         Makes the error.
+    name_all : bool, optional
+        Name every column that is not read, in one line.
 
     Returns
     -------
@@ -103,7 +112,7 @@ def odd_columns(
         only: it would be left unread in silence.
     """
     known, columns = tuple(known), [str(name) for name in frame.columns]
-    notes = []
+    notes, others = [], []
     for position, name in enumerate(columns):
         wanted = _wanted(name, known, prefixes) or next(
             (other for other in columns[:position] if folded(other) == folded(name)), None
@@ -111,13 +120,17 @@ def odd_columns(
         if wanted is not None:
             raise faults.table(
                 f"column {name}",
-                f"{name!r} differs from {wanted!r} in {how_alike(name, wanted)} only",
+                f"{name!r} differs from {wanted!r} only in {how_alike(name, wanted)}",
                 f"Call the column {wanted!r}, or give it a name of its own",
             )
         if name not in known and not name.startswith(prefixes or (" ",)):
             near = did_you_mean(name, set(known) - set(columns), least=0.8)
             if near:
                 notes.append(f"column {name!r} is not read{near}")
+            else:
+                others.append(name)
+    if others and name_all:
+        notes.append(f"columns that are not read: {', '.join(others)}")
     return notes
 
 
@@ -144,12 +157,13 @@ class Spelling:
 
 def _spellings(name: str, values: pd.Series) -> list[Spelling]:
     """Return the distinct texts of a column with the first row of each; empty cells left out."""
-    codes, distinct = pd.factorize(values, use_na_sentinel=True)
-    used, first = np.unique(codes, return_index=True)
+    codes, distinct = pd.factorize(values, use_na_sentinel=False)
+    first = np.empty(len(distinct), dtype=np.int64)
+    first[codes[::-1]] = np.arange(len(codes) - 1, -1, -1)  # the last to be written stays
     found = [
-        Spelling(plain_text(distinct[code]), name, int(row))
-        for code, row in zip(used, first, strict=True)
-        if code >= 0
+        Spelling(plain_text(value), name, int(row))
+        for value, row in zip(distinct, first, strict=True)
+        if not pd.isna(value)
     ]
     return sorted((one for one in found if one.text.strip()), key=lambda one: one.row)
 
@@ -204,7 +218,7 @@ def alike(columns: Mapping[str, pd.Series], faults: Faults) -> tuple[Spelling, s
 def _both(one: Spelling, other: Spelling, faults: Faults) -> str:
     return (
         f"{one.text!r} and {other.text!r} ({faults.place(other.row)}, column {other.column}) "
-        f"differ in {how_alike(one.text, other.text)} only"
+        f"differ only in {how_alike(one.text, other.text)}"
     )
 
 

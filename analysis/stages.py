@@ -38,6 +38,7 @@ _SAME = {"0": "no", "false": "no", "1": "yes", "true": "yes", "made": "yes"}
 _COLUMNS = ("stage", "label", "made", "cost", "labour_h")
 _PREFIXES = ("factor_", "metric_")
 _REPEAT = "_repeat_sd"
+_THOUSANDS = r"[1-9]\d{0,2}[.,]\d{3}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +124,7 @@ def stage_table(frame: pd.DataFrame, *, source: str | None = None) -> StageTable
 
 
 def _checked(raw: pd.DataFrame, faults: Faults, decimal: str) -> StageTable:
-    unread = odd_columns(raw, _COLUMNS, _PREFIXES, faults)
+    notes = odd_columns(raw, _COLUMNS, _PREFIXES, faults, name_all=True)
     if "stage" not in raw.columns:
         raise faults.table("column stage", "the column is missing", "Add a column with stage ids")
     if raw.empty:
@@ -135,13 +136,14 @@ def _checked(raw: pd.DataFrame, faults: Faults, decimal: str) -> StageTable:
     frame["made"] = _made(raw, faults)
     for name in ("cost", "labour_h"):
         frame[name] = _amounts(raw, name, faults, decimal)
+        notes += _odd_amounts(raw, name, faults, frame[name])
     for name in (str(column) for column in raw.columns):
         if name.startswith("factor_"):
             frame[name] = raw[name].fillna("").astype(str).str.strip()
         elif name.startswith("metric_"):
             frame[name] = _figures(raw, name, faults, decimal)
-    marked = _mark_by_factors(frame) if "made" not in raw.columns else []
-    notes = [*unread, *marked, *_unused_prices(frame)]
+    notes += _mark_by_factors(frame) if "made" not in raw.columns else []
+    notes += _unused_prices(frame)
     frame.loc[frame["made"] != "", ["cost", "labour_h"]] = np.nan
     return StageTable(frame=frame, source=faults.source, notes=tuple(notes))
 
@@ -231,6 +233,21 @@ def _amounts(raw: pd.DataFrame, name: str, faults: Faults, decimal: str) -> np.n
     if name not in raw.columns:
         return np.full(len(raw), np.nan)
     return _not_negative(raw, name, faults, decimal)
+
+
+def _odd_amounts(raw: pd.DataFrame, name: str, faults: Faults, read: pd.Series) -> list[str]:
+    """Name the first amount that may be thousands: 1.200 is one and a fifth here."""
+    if name not in raw.columns:
+        return []
+    text = raw[name].fillna("").astype(str).str.strip()
+    rows = np.flatnonzero(text.str.fullmatch(_THOUSANDS).to_numpy(dtype=bool))
+    if not rows.size or pd.api.types.is_numeric_dtype(raw[name]):
+        return []
+    k = int(rows[0])
+    return [
+        f"{name} {text.iloc[k]!r} ({faults.place(k)}) was read as {read.iloc[k]:g}; if thousands "
+        "are meant, write no separator"
+    ]
 
 
 def _not_negative(raw: pd.DataFrame, name: str, faults: Faults, decimal: str) -> np.ndarray:

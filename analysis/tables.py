@@ -74,7 +74,14 @@ def _read_bytes(path: Path) -> str:
         ) from None
 
 
-def _delimiter(header: str) -> str:
+def _delimiter(path: Path, header: str) -> str:
+    if re.fullmatch(r"\s*sep=.\s*", header):
+        raise InputError(
+            source=str(path),
+            where="line 1",
+            problem=f"{header.strip()!r} is a spreadsheet's note to itself and no header",
+            remedy="Remove the line, so that the names of the columns come first",
+        )
     return max(_DELIMITERS, key=header.count)
 
 
@@ -98,7 +105,8 @@ def read_text_table(path: Path) -> tuple[pd.DataFrame, Faults, str]:
     Raises
     ------
     InputError
-        Missing, unreadable, empty or ragged file, or a repeated column name.
+        Missing, unreadable, empty or ragged file, a repeated column name, or rows that are
+        separated otherwise than the header.
     """
     text = _read_bytes(path)
     if not text.strip():
@@ -107,7 +115,7 @@ def read_text_table(path: Path) -> tuple[pd.DataFrame, Faults, str]:
             problem="the file is empty",
             remedy="Give a table with a header line and one row an answered trial",
         )
-    delimiter = _delimiter(text.split("\n", 1)[0])
+    delimiter = _delimiter(path, text.split("\n", 1)[0])
     frame = _parse(path, delimiter)
     frame.columns = pd.Index([str(name).strip() for name in frame.columns])
     _check_header(path, list(frame.columns))
@@ -116,7 +124,22 @@ def read_text_table(path: Path) -> tuple[pd.DataFrame, Faults, str]:
     if blank.any():
         frame, lines = frame.loc[~blank].reset_index(drop=True), lines[~blank]
     faults = Faults(str(path), line_of_row=lines)
+    _check_separated(frame, delimiter, faults)
     return frame, faults, "," if delimiter != "," else "."
+
+
+def _check_separated(frame: pd.DataFrame, delimiter: str, faults: Faults) -> None:
+    """Refuse rows that are separated otherwise than the header: all in their first cell."""
+    if frame.shape[1] < 2 or frame.empty:
+        return
+    alone = bool(frame.iloc[:, 1:].fillna("").eq("").all(axis=None))
+    others = "|".join(mark for mark in _DELIMITERS if mark != delimiter)
+    if alone and frame[frame.columns[0]].fillna("").str.contains(others).all():
+        raise faults.table(
+            faults.place(0),
+            f"the rows have one value where the table has {frame.shape[1]} columns",
+            f"Separate values by {delimiter!r} as in the header",
+        )
 
 
 def read_parquet(path: Path) -> pd.DataFrame:

@@ -236,6 +236,8 @@ def _repeat_notes(frame: pd.DataFrame, faults: Faults) -> list[str]:
         return []
     again = pd.to_numeric(frame["repeat_of"], errors="coerce").to_numpy(dtype=float)
     given = np.isfinite(again)
+    if not given.any():
+        return []
     sitting = frame.groupby(["listener", "session"], observed=True).ngroup().to_numpy(np.int64)
     own = sitting * _SITTING + frame["trial"].to_numpy(np.int64)
     meant = sitting * _SITTING + np.where(given, again, 0).astype(np.int64)

@@ -271,11 +271,11 @@ def _metric(page: Page) -> Iterator[Point]:
     rows = page.evidence.rows("/results/link")
     if not planned:
         return
-    first = next((row for row in rows if row.get("primary")), None)
-    used = first.get("metric") if first else None
-    yield _point(
-        page, "metric", page.user(planned), page.user(used) if used else None, used == planned
-    )
+    used = rows[0].get("metric") if rows and rows[0].get("primary") is not False else None
+    done = page.user(used) if used else None
+    if rows and done is None:
+        done = page.say("link.is_exploratory")
+    yield _point(page, "metric", page.user(planned), done, used == planned)
 
 
 def _claims(page: Page) -> Iterator[Point]:

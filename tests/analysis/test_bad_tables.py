@@ -58,15 +58,30 @@ def test_the_table_is_fine_before_it_is_spoilt(tmp_path: Path) -> None:
 
 # What was written, in which row (from 0) and column, and what the message says beside the place.
 BAD_CELLS = {
-    "a stage in capitals": (2, "stage_a", "New", ["'New' and 'new' (line 3", "capitals only"]),
+    "a stage in capitals": (2, "stage_a", "New", ["'New' and 'new' (line 3", "only in capitals"]),
     "a stage with a space behind it": (5, "stage_b", "old ", ["'old ' and 'old' (line", "spaces"]),
     "a stage in full-width letters": (2, "stage_b", "ｎｅｗ", ["characters that look alike"]),
     "a stage with a zero-width space": (2, "stage_b", "ne\u200bw", ["cannot be seen"]),
     "a listener in small letters": (7, "listener", "ben", ["'ben' and 'Ben' (line 6", "capitals"]),
-    "a listener with a space behind": (2, "listener", "Ada ", ["'Ada ' and 'Ada'", "spaces only"]),
-    "a programme with two spaces": (6, "programme", "kite  street", ["spaces only", "programme"]),
-    "a programme in capitals": (6, "programme", "Kite Street", ["capitals only"]),
-    "a programme with other spaces": (6, "programme", "Kitestreet", ["capitals and spaces only"]),
+    "a listener with a space behind": (
+        2,
+        "listener",
+        "Ada ",
+        ["'Ada ' and 'Ada'", "only in spaces"],
+    ),
+    "a programme with two spaces": (
+        6,
+        "programme",
+        "kite  street",
+        ["only in spaces", "programme"],
+    ),
+    "a programme in capitals": (6, "programme", "Kite Street", ["only in capitals"]),
+    "a programme with other spaces": (
+        6,
+        "programme",
+        "Kitestreet",
+        ["only in capitals and spaces"],
+    ),
     "a group in capitals": (5, "group", "Players", ["'Players' and 'players'"]),
     "a listener called NaN": (0, "listener", "NaN", ["'NaN' is what programs write", "pseudonym"]),
     "a listener called nan": (0, "listener", "nan", ["'nan' is what programs write"]),
@@ -131,7 +146,7 @@ def test_a_cell_that_would_change_an_answer_in_silence_is_refused(
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [
-        ("control", "Control", "'Control' differs from 'control' in capitals only"),
+        ("control", "Control", "'Control' differs from 'control' only in capitals"),
         ("response_s", "Response_S", "Call the column 'response_s'"),
         ("answer", "choice", "column answer: the column is missing"),
         ("switches", "control", "the column occurs twice"),
@@ -228,7 +243,7 @@ def test_a_stage_that_cannot_be_used_is_refused(tmp_path: Path, name: str) -> No
         (STAGE_HEAD.replace("metric_sd_db;", "Metric_sd_db;"), "Call the column 'metric_sd_db'"),
         (STAGE_HEAD.replace("metric_sd_db_r", "metric_sd_r"), "repeat SD of metric_sd, which is"),
         (STAGE_HEAD.replace("metric_sd_db;", "metric_;"), "the figure has no name"),
-        (STAGE_HEAD.replace("metric_sd_db;", "metric_SD_db;metric_sd_DB;"), "in capitals only"),
+        (STAGE_HEAD.replace("metric_sd_db;", "metric_SD_db;metric_sd_DB;"), "only in capitals"),
     ],
 )
 def test_columns_of_the_stage_table_that_would_be_left_unread(
@@ -241,11 +256,31 @@ def test_columns_of_the_stage_table_that_would_be_left_unread(
         read_stages(path)
 
 
-def test_a_stage_table_says_what_it_does_not_read(tmp_path: Path) -> None:
+def test_a_stage_table_says_what_it_does_not_read_and_how_it_reads(tmp_path: Path) -> None:
     path = tmp_path / "stages.csv"
-    head = STAGE_HEAD.replace("labour_h", "labor_h")
-    path.write_text("\n".join([head, *STAGE_ROWS]), encoding="utf-8")
-    assert read_stages(path).notes == ("column 'labor_h' is not read. Did you mean 'labour_h'?",)
+    head = STAGE_HEAD.replace("labour_h", "labor_h").replace("made", "colour")
+    path.write_text("\n".join([head, *STAGE_ROWS, "far;;1.200;3;1;"]), encoding="utf-8")
+    assert read_stages(path).notes == (
+        "column 'labor_h' is not read. Did you mean 'labour_h'?",
+        "columns that are not read: colour",
+        "cost '1.200' (line 5) was read as 1.2; if thousands are meant, write no separator",
+    )
+
+
+@pytest.mark.parametrize(
+    ("lines", "words"),
+    [
+        (("sep=;", "stage;cost", "old;1"), "line 1: 'sep=;' is a spreadsheet's note to itself"),
+        (("stage;cost", "old,1", "new,2"), "line 2: the rows have one value where the table has 2"),
+    ],
+)
+def test_a_separator_that_does_not_separate(
+    tmp_path: Path, lines: tuple[str, ...], words: str
+) -> None:
+    path = tmp_path / "stages.csv"
+    path.write_text("\n".join(lines), encoding="utf-8")
+    with pytest.raises(InputError, match=re.escape(words)):
+        read_stages(path)
 
 
 @pytest.mark.parametrize("word", ["yes", "1", "TRUE", "made", "Region-Swap", "anchor"])

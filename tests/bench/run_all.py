@@ -1,6 +1,6 @@
 """Run the benches one after the other and print one table.
 
-    python tests/bench/run_all.py                   # all, about ten minutes on two cores
+    python tests/bench/run_all.py                   # all, about a quarter of an hour on two cores
     python tests/bench/run_all.py --only rendering  # one of them
     python tests/bench/run_all.py --full            # as long as each bench takes by itself
     python tests/bench/run_all.py --page            # write the page from the record, run nothing
@@ -126,18 +126,28 @@ def _within(figure: str, bar: str) -> bool | None:
     return all(one <= limit for one, limit in zip(found, limits, strict=False))
 
 
+_CELL = re.compile(
+    r"^(.+?) +(\d+) listeners +(level|at most|cover|at least|figure) +([\d.]+) % of (\d+)"
+    r"(?:  \(([\d.]+) to ([\d.]+)\))?(.*)$",
+    re.M,
+)
+
+
 def rates(output: str) -> list[Figure]:
-    """Read the rates that the link bench prints."""
+    """Read the cells that the link bench prints, one a line."""
     figures = []
-    for line in output.splitlines():
-        found = re.match(r" *([\d.]+) ± ([\d.]+)  (at (?:least|most) [\d.]+)? +(.*)", line)
-        if found:
-            rate, error, bar, what = found.groups()
-            missed = what.endswith("MISSED")
-            what = what.removesuffix("MISSED").strip()
-            percent = f"{100 * float(rate):.1f} % (± {100 * float(error):.1f})"
-            limit = re.sub(r"[\d.]+", lambda m: f"{100 * float(m[0]):.0f} %", bar or "")
-            figures.append(Figure(what, percent, bar=limit, met=None if not bar else not missed))
+    for what, _, kind, rate, n, low, high, rest in _CELL.findall(output):
+        bars = {"figure": "", "at most": f"at most {high} %", "at least": f"at least {low} %"}
+        first = re.search(r"first run ([\d.]+ %)", rest)
+        again = "" if first is None else f", after {first.group(1)} in the first run"
+        figures.append(
+            Figure(
+                what,
+                f"{rate} % of {int(n):,}{again}",
+                bar=bars.get(kind, f"{low} to {high} %"),
+                met=None if kind == "figure" else "OUTSIDE" not in rest,
+            )
+        )
     return figures
 
 
@@ -210,7 +220,7 @@ BENCHES = {
         "Killed at random",
     ),
     "parsers": Bench("fuzz_parsers.py", ("--inputs", "3000"), fuzzing, "Spoilt input"),
-    "rates": Bench("bench_link.py", ("--runs", "200"), rates, "Error rates of the link"),
+    "rates": Bench("bench_link.py", ("--studies", "2000"), rates, "Error rates of the link"),
     "levels": Bench(
         "bench_calibration.py", ("--studies", "100", "--listeners", "16"), levels, "Levels"
     ),
@@ -303,16 +313,19 @@ def page(record: dict[str, Any]) -> str:
             "This page is written by `tests/bench/run_all.py` from its last run. Seconds belong to",
             "one machine; the ratios are what carries over, since the straightforward alternative",
             "ran on the same files and cores in the same minutes. Listeners are **simulated**",
-            "throughout. Error rates here come from a short run; the benches' own defaults take",
-            "more studies, and narrower bounds.",
+            "throughout. Beside each error rate of the link stands the number of studies behind",
+            "it; the last row comes from a short run of a bench whose own defaults take more",
+            "studies, and narrower bounds.",
             "",
             f"{m['processor']}, {m['cores']} cores, {m['memory_gib']} GiB, {m['system']}; "
             f"Python {m['python']}; {versions}.",
             "",
             *table(record),
             "",
-            "`±` is the Monte Carlo standard error of a simulated rate; a bar counts as missed",
-            "beyond three of them.",
+            "Bars of simulated rates count the error of the simulation at the nominal rate, two",
+            "standard errors of it. A rate beyond its bar is simulated again with another seed and",
+            "five times as many studies, and must then stay within one per cent of the nominal",
+            "rate.",
             "",
             "## How to repeat it",
             "",
