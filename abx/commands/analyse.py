@@ -148,7 +148,8 @@ def show_results(results: dict[str, Any]) -> None:
     for note in about.get("notes", []):
         say(f"  note: {note}", always=True)
     for claim in results.get("claims", []):
-        detail(f"{claim['verdict']:<12}  {claim['text']}{_size(claim)}")
+        late = "  (exploratory)" if claim.get("exploratory") else ""
+        detail(f"{claim['verdict']:<12}  {claim['text']}{late}{_size(claim)}")
 
 
 def _size(claim: dict[str, Any]) -> str:

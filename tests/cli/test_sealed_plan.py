@@ -54,6 +54,7 @@ def test_tables_alone_come_without_a_plan(demo, call, tmp_path, option):
     )
     assert outcome.code == 0, outcome
     assert "every measured figure is exploratory" in outcome.out
+    assert "orders the stages  (exploratory)" in outcome.out
     results = json.loads((tmp_path / "found.json").read_text())
     assert results["about"]["sealed_plan"] is False
     assert not any(primary for _, primary, _ in link_of(results))

@@ -63,7 +63,7 @@ def test_a_metric_that_the_analysis_names_comes_first_and_stays_exploratory(like
     assert not any(row["primary"] for row in rows)
     assert rows[0]["p_adjusted"] >= rows[0]["p_value"]
     assert rows[1]["p_adjusted"] == pytest.approx(2 * rows[1]["p_value"])
-    assert rows[0]["words"].startswith("Exploratory, since the analysis names this figure")
+    assert rows[0]["words"].startswith("Exploratory, since whoever ran the analysis named this")
 
 
 def test_the_metric_of_a_sealed_plan_stands_on_its_own(liked):

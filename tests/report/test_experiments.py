@@ -145,6 +145,24 @@ def test_a_dose_curve_is_drawn_and_told() -> None:
     assert re.search(r"d25 \(made\)\s+25\s%", text)
 
 
+def test_an_experiment_in_front_is_no_advice_to_buy_it() -> None:
+    worth = {"old": 0.0, "new": 0.4, "swap": 3.0}
+    stages = pd.DataFrame({"stage": ["old", "swap"], "made": ["", "region swap"], "cost": 0.0})
+    pairs = [pair for pair in combinations(worth, 2) for _ in range(6)]
+    results = analyse(trial_table(paired(worth, pairs)), stages=stage_table(stages), mixed=False)
+    assert results["upgrade"] is None  # one measured stage of the table is no choice
+    front = max(results["preference"]["stages"], key=lambda row: row["p_best"])
+    assert (front["stage"], front["p_best"] > 0.95) == ("swap", True)
+    page = page_of(results)
+    lead = re.search(r'<p class="lead">(.*?)</p>', page, re.S)
+    assert lead is not None
+    assert "was made for an experiment and cannot be bought" in lead.group(1)
+    assert "swap (made)" in page
+    assert "came out best" not in page
+    # What is odd in the tables is told where the limits are.
+    assert "it has no row for new, which the trials name" in section(page, "limits")
+
+
 def test_without_such_results_there_are_no_such_sections(lean: dict[str, Any]) -> None:
     page = render_report(lean)
     for title in ("Which part of the spectrum", "Part of the way", "predictions"):
