@@ -45,7 +45,8 @@ __all__ = [
 Progress = Callable[[int, int, str], None]
 
 POWER_STUDIES = 200
-"""Simulated studies behind what a study as run could have noticed."""
+"""Simulated studies behind what a study as run could have noticed, up to ten stages."""
+_QUICK_STAGES, _MOST_STAGES = 10, 30
 
 
 def load_study(workspace: Workspace) -> Study:
@@ -396,7 +397,8 @@ def analyse_tables(workspace: Workspace, area: Area) -> dict[str, Any]:
     from analysis.trials import read_trials
 
     by_programme = area.result("programmes.csv")
-    plan = load_study(workspace).plan
+    study = load_study(workspace)
+    plan = study.plan
     return analyse(
         read_trials(area.result("trials.csv")),
         stages=read_stages(area.result("stages.csv")),
@@ -406,8 +408,15 @@ def analyse_tables(workspace: Workspace, area: Area) -> dict[str, Any]:
         primary_metric=plan.primary_metric,
         screening=plan.screening,
         budgets=plan.budgets or None,
-        power_studies=POWER_STUDIES,
+        power_studies=_power_studies(len(study.stages)),
     )
+
+
+def _power_studies(n_stages: int) -> int:
+    """Return how many studies to simulate: fewer where each takes longer, none where too long."""
+    if n_stages > _MOST_STAGES:
+        return 0
+    return round(POWER_STUDIES * min(1.0, _QUICK_STAGES / n_stages) ** 2)
 
 
 def write_json(path: Path, data: dict[str, Any]) -> None:
