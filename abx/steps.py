@@ -46,7 +46,8 @@ __all__ = [
 Progress = Callable[[int, int, str], None]
 
 POWER_STUDIES = 200
-"""Simulated studies behind what a study as run could have noticed."""
+"""Simulated studies behind what a study as run could have noticed, up to ten stages."""
+_QUICK_STAGES, _MOST_STAGES = 10, 30
 
 
 def load_study(workspace: Workspace) -> Study:
@@ -436,7 +437,7 @@ def analyse_tables(
         screening=plan.screening,
         budgets=plan.budgets or None,
         smallest_effect=plan.smallest_effect,
-        power_studies=POWER_STUDIES,
+        power_studies=_power_studies(len(study.stages)),
         progress=progress,
     )
 
@@ -453,6 +454,13 @@ def _sealed(area: Area, study: Study, database: str | None) -> bool:
         return sealed_before_listening(store, study.sha256)
     finally:
         store.close()
+
+
+def _power_studies(n_stages: int) -> int:
+    """Return how many studies to simulate: fewer where each takes longer, none where too long."""
+    if n_stages > _MOST_STAGES:
+        return 0
+    return round(POWER_STUDIES * min(1.0, _QUICK_STAGES / n_stages) ** 2)
 
 
 def write_json(path: Path, data: dict[str, Any]) -> None:
