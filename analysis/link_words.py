@@ -46,7 +46,10 @@ def standing_words(row: dict[str, Any]) -> str:
     if row["primary"]:
         return ""
     if row["named_by"] == "analysis":
-        return "Exploratory, since whoever ran the analysis named this figure and no sealed plan does: "
+        return (
+            "Exploratory, since whoever ran the analysis named this figure and no sealed plan "
+            "does: "
+        )
     if row["planned"]:
         return "Exploratory, since the sealed plan names another figure as primary: "
     return "Exploratory, since no sealed plan names a primary figure: "
