@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from scipy import stats
 
-from analysis.discrimination import PairCells, panel_counts
+from analysis.discrimination import PairCells
 from analysis.dprime import CHANCE
 from analysis.exact_panel import similar_panel_power
 from analysis.overdispersion import beta_binomial
@@ -320,7 +320,7 @@ def _forced_rows(
 ) -> list[dict[str, Any]]:
     each, people, spreads = [], [], []
     for group in own:
-        correct, trials = panel_counts(group.cells)
+        correct, trials = group.counts
         each.append(float(np.median(trials)))
         people.append(len(trials))
         spreads.append(beta_binomial(correct, trials).sd)
