@@ -171,21 +171,24 @@ def fit_scatter(
     )
 
 
-def _excess(tau2: float, y: np.ndarray, z: np.ndarray, s: np.ndarray, df: int) -> float:
-    w = np.linalg.inv(s + tau2 * np.eye(len(y)))
-    rest = y - z * float(z @ w @ y / (z @ w @ z))
-    return float(rest @ w @ rest) - df
+def _excess(tau2: float, y: np.ndarray, z: np.ndarray, variance: np.ndarray, df: int) -> float:
+    w = 1 / (variance + tau2)
+    rest = y - z * float(((z * w) @ y) / ((z * w) @ z))
+    return float((rest * w) @ rest) - df
 
 
 def _paule_mandel(y: np.ndarray, z: np.ndarray, s: np.ndarray, df: int) -> float:
     """Return the scatter at which the weighted residuals have their expected size."""
     floor = 1e-12 * max(float(np.trace(s)), 1e-12)
-    if _excess(floor, y, z, s, df) <= 0:
+    # Along the axes of the covariance the scatter adds to every variance alike.
+    variance, axes = np.linalg.eigh(s)
+    args = (axes.T @ y, axes.T @ z, np.maximum(variance, 0.0), df)
+    if _excess(floor, *args) <= 0:
         return floor
     top = float(y @ y) + 1e-9
-    while _excess(top, y, z, s, df) > 0:
+    while _excess(top, *args) > 0:
         top *= 2
-    return float(brentq(_excess, floor, top, args=(y, z, s, df), xtol=1e-12))
+    return float(brentq(_excess, floor, top, args=args, xtol=1e-12))
 
 
 def leave_one_out(

@@ -78,7 +78,10 @@ def _model_name(fit: PairModelFit) -> str:
 
 def _stage_rows(found: Preference, confidence: float) -> list[dict[str, Any]]:
     rows = []
-    resampled = None if found.draws is None else found.draws.interval(confidence=confidence)
+    draws = found.draws
+    resampled = None if draws is None else draws.interval(confidence=confidence)
+    best = None if draws is None else draws.p_best()
+    ranks = None if draws is None else draws.rank_probabilities()
     for name in found.counts.stages:
         fit = found.main if found.main is not None and name in found.main.stages else None
         if fit is None:
@@ -86,28 +89,27 @@ def _stage_rows(found: Preference, confidence: float) -> list[dict[str, Any]]:
             keys += ["centred_low", "centred_high", "resampled_low", "resampled_high"]
             rows.append({"stage": name, **dict.fromkeys([*keys, "rank_probabilities"])})
             continue
-        rows.append({"stage": name, **_stage_figures(found, fit, fit.stages.index(name))})
         k = fit.stages.index(name)
+        rows.append({"stage": name, **_stage_figures(fit, k)})
+        rows[-1]["p_best"] = None if best is None else float(best[k])
+        rows[-1]["rank_probabilities"] = None if ranks is None else ranks[k].tolist()
         rows[-1] |= _centred(fit, k, confidence)
         rows[-1]["resampled_low"] = None if resampled is None else float(resampled[0][k])
         rows[-1]["resampled_high"] = None if resampled is None else float(resampled[1][k])
     return rows
 
 
-def _stage_figures(found: Preference, fit: PairModelFit, k: int) -> dict[str, Any]:
+def _stage_figures(fit: PairModelFit, k: int) -> dict[str, Any]:
     naive, cluster = (fit.worth_covariance(cluster=flag) for flag in (False, True))
     worth = np.exp(fit.log_worth - fit.log_worth.max())
     worth /= worth.sum()
     slope = worth[k] * (np.eye(len(worth))[k] - worth)
-    draws = found.draws
     return {
         "log_worth": float(fit.log_worth[k]),
         "se": float(np.sqrt(np.maximum(naive[k, k], 0.0))),
         "se_cluster": float(np.sqrt(np.maximum(cluster[k, k], 0.0))),
         "worth": float(worth[k]),
         "se_worth": float(np.sqrt(max(slope @ naive @ slope, 0.0))),
-        "p_best": None if draws is None else float(draws.p_best()[k]),
-        "rank_probabilities": None if draws is None else draws.rank_probabilities()[k].tolist(),
     }
 
 
