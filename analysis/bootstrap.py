@@ -13,10 +13,10 @@ from analysis.bradley_terry import (
     Design,
     PairModelFit,
     design,
-    fit_counts,
     probabilities,
 )
 from analysis.counts import PairCounts, separated
+from analysis.pair_newton import pair_newton
 
 __all__ = ["ROUNDING", "WorthDraws", "first_shares", "resample_worths"]
 
@@ -158,7 +158,7 @@ def resample_worths(
         part = (chosen[start:stop].astype(float) @ flat).reshape(-1, *answers.shape[1:])
         weak = _without_maximum(plan, cells, part) | (fit.penalty > 0)
         penalised += int(weak.sum())
-        beta = _fit_part(plan, part, weak, cells)
+        beta = _fit_part(plan, part, weak, cells, fit.beta)
         draws[start:stop] = np.insert(beta[:, : size - 1], plan.reference, 0.0, axis=1)
     draws -= draws.mean(axis=1, keepdims=True)
     centre = fit.log_worth - fit.log_worth.mean()
@@ -172,29 +172,33 @@ def _widening(listeners: int) -> float:
 
 
 def _without_maximum(plan: Design, cells: PairCounts, part: np.ndarray) -> np.ndarray:
-    won = np.zeros((len(part), plan.n_stages, plan.n_stages))
-    both = plan.n_outcomes == 3
-    for k, (i, j) in enumerate(zip(cells.first, cells.second, strict=True)):
-        won[:, i, j] += part[:, k, 0]
-        won[:, j, i] += part[:, k, 1]
-        if both:
-            won[:, i, j] += part[:, k, 2]
-            won[:, j, i] += part[:, k, 2]
-    weak = separated(won)
-    return np.asarray(weak | (part[:, :, 2].sum(axis=1) == 0) if both else weak)
+    won = np.zeros((len(part), plan.n_stages, plan.n_stages), dtype=bool)
+    answered = part > 0
+    # A pair in both orders has two cells, which must add up.
+    won[:, cells.first, cells.second] |= answered[:, :, 0]
+    won[:, cells.second, cells.first] |= answered[:, :, 1]
+    if plan.n_outcomes == 3:
+        won[:, cells.first, cells.second] |= answered[:, :, 2]
+        won[:, cells.second, cells.first] |= answered[:, :, 2]
+        no_ties = ~answered[:, :, 2].any(axis=1)
+        return np.asarray(separated(won) | no_ties)
+    return np.asarray(separated(won))
 
 
-def _fit_part(plan: Design, part: np.ndarray, weak: np.ndarray, cells: PairCounts) -> np.ndarray:
+def _fit_part(
+    plan: Design, part: np.ndarray, weak: np.ndarray, cells: PairCounts, start: np.ndarray
+) -> np.ndarray:
     # Every pair that was compared at all gets the penalty, so that a resample which happens to
     # miss a pair stays linked.
     compared = cells.counts.sum(axis=(0, 2)) > 0
     used = np.where(compared[None, :, None], PENALTY_COUNT, 0.0)
-    beta = fit_counts(plan, part + weak[:, None, None] * used)[0]
+    # The whole panel's estimate is near every resample's: half of Newton's steps are saved.
+    beta = pair_newton(plan.matrix, part + weak[:, None, None] * used, start)[0]
     if "order" in plan.names:
         # Worths may be bounded where their sum with the order effect is not.
         given = part.sum(axis=2) > 0
         lowest = np.where(given[:, :, None], probabilities(plan, beta), 1.0).min(axis=(1, 2))
         away = (lowest < IMPOSSIBLE) & ~weak
         if away.any():
-            beta[away] = fit_counts(plan, part[away] + used)[0]
+            beta[away] = pair_newton(plan.matrix, part[away] + used, start)[0]
     return beta

@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from analysis.discrimination import PairCells, panel_counts
+from analysis.discrimination import PairCells
 from analysis.dprime import CHANCE
 from analysis.trials import FORCED_CHOICE, TrialTable
 
@@ -170,7 +170,7 @@ def growing_panel(table: TrialTable, cells: list[PairCells]) -> list[dict[str, A
         return []
     rows = []
     for group in cells:
-        correct, trials = panel_counts(group.cells)
+        correct, trials = group.counts
         names = sorted(group.cells["listener"].unique())
         shares = {n: k / m for n, k, m in zip(names, correct, trials, strict=True) if m > 0}
         if shares:

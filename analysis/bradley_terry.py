@@ -24,6 +24,7 @@ import numpy as np
 from scipy.special import xlogy
 
 from analysis.counts import PairCounts, components, separated
+from analysis.pair_newton import pair_newton
 
 __all__ = [
     "Design",
@@ -35,8 +36,6 @@ __all__ = [
     "probabilities",
 ]
 
-_TOLERANCE = 1e-10
-_MAX_STEPS = 100
 #: Answers of every kind added to every compared pair where maximum likelihood is infinite.
 PENALTY_COUNT = 0.5
 #: A fitted probability below this stands for an infinite estimate (logit beyond 14).
@@ -117,7 +116,8 @@ def probabilities(plan: Design, beta: np.ndarray) -> np.ndarray:
     -------
     numpy.ndarray, shape (..., n_cells, n_outcomes)
     """
-    eta = np.einsum("pck,...k->...pc", plan.matrix, beta, optimize=True)
+    eta = beta @ plan.matrix.reshape(-1, plan.matrix.shape[2]).T
+    eta = eta.reshape(*beta.shape[:-1], *plan.matrix.shape[:2])
     eta -= eta.max(axis=-1, keepdims=True)
     np.exp(eta, out=eta)
     eta /= eta.sum(axis=-1, keepdims=True)
@@ -157,36 +157,8 @@ def fit_counts(plan: Design, answers: np.ndarray) -> tuple[np.ndarray, np.ndarra
         False where the estimate does not exist or was not reached.
     """
     batch = answers.shape[:-2]
-    work = answers.reshape(-1, *answers.shape[-2:])
-    beta = np.zeros((len(work), plan.matrix.shape[2]))
-    converged = np.zeros(len(work), dtype=bool)
-    flat = plan.matrix.reshape(-1, plan.matrix.shape[2])
-    for _ in range(_MAX_STEPS):
-        open_ = np.flatnonzero(~converged)
-        if open_.size == 0 or beta.shape[1] == 0:
-            converged[:] = True
-            break
-        part, current = work[open_], beta[open_]
-        total = part.sum(axis=-1)
-        p = probabilities(plan, current)
-        score = (part - total[..., None] * p).reshape(len(part), -1) @ flat
-        step = _newton_step(_information(plan, p, total), score)
-        largest = np.abs(step).max(axis=1)
-        step *= np.minimum(1.0, 2.0 / np.maximum(largest, 1e-300))[:, None]
-        beta[open_] = current + step
-        converged[open_] = largest < _TOLERANCE
-        gone = np.abs(beta[open_]).max(axis=1) > 40
-        if np.all(gone | converged[open_]):
-            break
+    beta, converged = pair_newton(plan.matrix, answers.reshape(-1, *answers.shape[-2:]))
     return beta.reshape(*batch, -1), converged.reshape(batch)
-
-
-def _newton_step(information: np.ndarray, score: np.ndarray) -> np.ndarray:
-    try:
-        return np.linalg.solve(information, score[..., None])[..., 0]
-    except np.linalg.LinAlgError:
-        # Some set in the batch is singular; the pseudo-inverse leaves its flat directions alone.
-        return (np.linalg.pinv(information, hermitian=True) @ score[..., None])[..., 0]
 
 
 @dataclass(frozen=True, slots=True)

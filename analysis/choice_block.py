@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
-import pandas as pd
 
 from analysis.discrimination import PairCells
 from analysis.dprime import CHANCE
@@ -39,30 +38,43 @@ def choice_block(cells: Sequence[PairCells]) -> list[dict[str, Any]]:
     """
     rows = []
     for method in dict.fromkeys(group.method for group in cells):
-        parts = [
-            group.cells.assign(pair=" / ".join(group.pair))
-            for group in cells
-            if group.method == method and group.testable
-        ]
-        if not parts:
-            continue
-        whole = pd.concat(parts, ignore_index=True)
-        counts = whole.groupby(["listener", "pair"])[["n_correct", "n_trials"]].sum().reset_index()
-        right, total = int(counts["n_correct"].sum()), int(counts["n_trials"].sum())
-        if counts["listener"].nunique() >= _LEAST and 0 < right < total:
-            rows.append(_row(method, counts))
+        parts = [group for group in cells if group.method == method and group.testable]
+        if parts:
+            right, total, groups = _counts(parts)
+            listeners = len(np.unique(groups["listener"]))
+            if listeners >= _LEAST and 0 < right.sum() < total.sum():
+                rows.append(_row(method, right, total, groups))
     return rows
 
 
-def _row(method: str, counts: pd.DataFrame) -> dict[str, Any]:
-    groups = {"listener": counts["listener"].to_numpy()}
-    n_pairs = int(counts["pair"].nunique())
-    if n_pairs >= _LEAST:
-        groups["pair"] = counts["pair"].to_numpy()
+def _counts(
+    parts: Sequence[PairCells],
+) -> tuple[np.ndarray, np.ndarray, dict[str, np.ndarray]]:
+    """Return right and given answers by listener and pair, and who and which they are."""
+    labels = [" / ".join(group.pair) for group in parts]
+    pair = np.repeat(labels, [len(group.cells) for group in parts])
+
+    def column(name: str) -> np.ndarray:
+        return np.concatenate([group.cells[name].to_numpy() for group in parts])
+
+    names, who = np.unique(column("listener").astype(object), return_inverse=True)
+    pairs, which = np.unique(pair.astype(object), return_inverse=True)
+    keys, cell = np.unique(who * len(pairs) + which, return_inverse=True)
+    right, total = (np.bincount(cell, column(name)) for name in ("n_correct", "n_trials"))
+    listener, own = np.divmod(keys, len(pairs))
+    return right, total, {"listener": names[listener], "pair": pairs[own]}
+
+
+def _row(
+    method: str, right: np.ndarray, total: np.ndarray, groups: dict[str, np.ndarray]
+) -> dict[str, Any]:
+    n_pairs = len(np.unique(groups["pair"]))
+    if n_pairs < _LEAST:
+        groups = {"listener": groups["listener"]}
     fit = fit_mixed_choice(
-        counts["n_correct"].to_numpy(),
-        counts["n_trials"].to_numpy(),
-        {"log_odds": np.ones(len(counts))},
+        right,
+        total,
+        {"log_odds": np.ones(len(right))},
         groups,
         n_nodes=1 if len(groups) > 1 else 15,
     )

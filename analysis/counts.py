@@ -64,9 +64,12 @@ class PairCounts:
             self.counts[:, flip, 0],
         )
         keys, cell = np.unique(low * len(self.stages) + high, return_inverse=True)
-        merged = np.zeros((len(self.listeners), len(keys), 3), dtype=turned.dtype)
-        for source, target in enumerate(cell):
-            merged[:, target] += turned[:, source]
+        # Cells of the same pair stand together in this order, and are added up where they do.
+        order = np.argsort(cell, kind="stable")
+        begins = np.searchsorted(cell[order], np.arange(len(keys)))
+        merged = turned[:, order]
+        if len(keys) < len(cell):
+            merged = np.add.reduceat(merged, begins, axis=1)
         first, second = np.divmod(keys, len(self.stages))
         return PairCounts(self.stages, self.listeners, first, second, merged)
 
@@ -189,5 +192,7 @@ def separated(won: np.ndarray) -> np.ndarray:
     size = won.shape[-1]
     reach = ((won > 0) | np.eye(size, dtype=bool)).astype(np.float32)
     for _ in range(max(1, int(np.ceil(np.log2(max(size, 2)))))):
+        if reach.all():
+            break
         reach = (reach @ reach > 0).astype(np.float32)
     return ~np.all(reach > 0, axis=(-2, -1))

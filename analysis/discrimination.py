@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import Any
 
 import numpy as np
@@ -110,7 +110,7 @@ def exact_forced_choice_test(
     )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class PairCells:
     """Answers of one method and one pair, by listener and programme.
 
@@ -140,6 +140,11 @@ class PairCells:
         """
         sides = sides_of(self.cells)
         return sides is None or sides.places != "confounded"
+
+    @cached_property
+    def counts(self) -> tuple[np.ndarray, np.ndarray]:
+        """Correct and answered trials by listener, as :func:`panel_counts` gives them."""
+        return panel_counts(self.cells)
 
 
 def forced_choice_cells(table: TrialTable) -> list[PairCells]:
@@ -192,12 +197,14 @@ def _method_cells(frame: pd.DataFrame, method: str) -> list[PairCells]:
     cells = counted.groupby(keys, sort=True).sum().reset_index()
     cells["listener"] = np.array(listeners, dtype=object)[cells["listener"]]
     cells["programme"] = np.array(programmes, dtype=object)[cells["programme"]]
-    groups = []
-    for (low, high), part in cells.groupby(["low", "high"], sort=True):
-        pair = (stages[int(str(low))], stages[int(str(high))])
-        spare = [] if method == "same-different" else ["n_same", "n_same_correct"]
-        groups.append(PairCells(pair, method, part.drop(columns=["low", "high", *spare])))
-    return groups
+    low, high = cells["low"].to_numpy(), cells["high"].to_numpy()
+    spare = [] if method == "same-different" else ["n_same", "n_same_correct"]
+    kept = cells.drop(columns=["low", "high", *spare])
+    begins = np.flatnonzero(np.r_[True, (np.diff(low) != 0) | (np.diff(high) != 0)])
+    return [
+        PairCells((stages[low[first]], stages[high[first]]), method, kept.iloc[first:last])
+        for first, last in zip(begins, np.r_[begins[1:], len(cells)], strict=True)
+    ]
 
 
 def _side(
@@ -271,11 +278,8 @@ def panel_counts(cells: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
     sides = sides_of(cells)
     if sides is None:
         # Plans ask this a hundred thousand times, where grouping a frame would take most of it.
-        names, who = np.unique(cells["listener"].to_numpy(dtype=object), return_inverse=True)
-        n = len(names)
-        answers = (np.bincount(who, cells[key].to_numpy(), n) for key in ("n_correct", "n_trials"))
-        right, total = (counts.astype(np.int64) for counts in answers)
-        return right, total
+        sums = _listener_sums(cells)[1]
+        return sums["n_correct"], sums["n_trials"]
     right, total = sides.right.sum(axis=1), sides.trials.sum(axis=1)
     if sides.places == "balanced" and not sides.by_sides:
         return right, total
@@ -284,6 +288,24 @@ def panel_counts(cells: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
     share = (sides.right / np.maximum(sides.trials, 1)).mean(axis=1)
     own = np.where(even, right, total * share)
     return np.where(every, own, 0), np.where(every, total, 0)
+
+
+def _listener_sums(cells: pd.DataFrame) -> tuple[np.ndarray, dict[str, np.ndarray]]:
+    """Return listeners in sorted order and the sums of all counts by listener."""
+    names, code = np.unique(cells["listener"].to_numpy(dtype=object), return_inverse=True)
+    return names, _sums(_numbers(cells), code, len(names))
+
+
+def _numbers(cells: pd.DataFrame) -> dict[str, np.ndarray]:
+    return {str(n): cells[n].to_numpy() for n in cells.columns if str(n).startswith("n_")}
+
+
+def _sums(numbers: dict[str, np.ndarray], code: np.ndarray, size: int) -> dict[str, np.ndarray]:
+    # Counts are whole numbers far below 2^53, which sums of doubles hold exactly.
+    return {
+        name: np.bincount(code, weights=values, minlength=size).astype(np.int64)
+        for name, values in numbers.items()
+    }
 
 
 def discrimination_rows(
@@ -317,27 +339,35 @@ def discrimination_rows(
         null.
     """
     rows: list[dict[str, Any]] = []
-    for group in forced_choice_cells(table) if cells is None else cells:
-        slices = _slices(group.cells)
-        frame = pd.DataFrame([values for *_, values in slices])
-        measured = _measures(frame, group.method, confidence)
-        for (listener, programme, counts), numbers in zip(slices, measured, strict=True):
-            row = {
-                "pair": list(group.pair),
-                "method": group.method,
-                "listener": listener,
-                "programme": programme,
-                "n_listeners": int(counts["n_listeners"]),
-                **numbers,
-                "n_critical": _critical(numbers["n_trials"], group.method, alpha),
-            }
-            if listener is None:
-                part = group.cells
-                if programme is not None:
-                    part = part.loc[part["programme"] == programme]
-                row["panel"] = _panel_block(part, group.method, confidence)
-            rows.append(row)
+    groups = forced_choice_cells(table) if cells is None else cells
+    for method in dict.fromkeys(group.method for group in groups):
+        rows.extend(
+            _method_rows([g for g in groups if g.method == method], method, confidence, alpha)
+        )
     _adjust(rows, mid_p)
+    return rows
+
+
+def _method_rows(
+    groups: list[PairCells], method: str, confidence: float, alpha: float
+) -> list[dict[str, Any]]:
+    """Return the rows of all pairs of one method; their figures are worked out together."""
+    slices = [(group, part) for group in groups for part in _slices(group.cells)]
+    measured = _measures(pd.DataFrame([part.counts for _, part in slices]), method, confidence)
+    rows = []
+    for (group, part), numbers in zip(slices, measured, strict=True):
+        row = {
+            "pair": list(group.pair),
+            "method": method,
+            "listener": part.listener,
+            "programme": part.programme,
+            "n_listeners": part.counts["n_listeners"],
+            **numbers,
+            "n_critical": _critical(numbers["n_trials"], method, alpha),
+        }
+        if part.panel is not None:
+            row["panel"] = _panel_block(part.panel, method, confidence)
+        rows.append(row)
     return rows
 
 
@@ -375,23 +405,41 @@ def _own_p(row: dict[str, Any], mid_p: bool) -> float:
     return float(row.get("p_value_free_of_bias", own))
 
 
-def _slices(cells: pd.DataFrame) -> list[tuple[str | None, str | None, dict[str, int]]]:
-    numbers = [name for name in cells.columns if name.startswith("n_")]
-    whole = {name: int(cells[name].sum()) for name in numbers}
-    result: list[tuple[str | None, str | None, dict[str, int]]] = [
-        (None, None, {**whole, "n_listeners": int(cells["listener"].nunique())})
-    ]
-    by_listener = cells.groupby("listener", sort=True)[numbers].sum()
-    for name, sums in zip(by_listener.index, by_listener.to_dict("records"), strict=True):
-        result.append((str(name), None, {str(k): int(v) for k, v in sums.items()}))
-        result[-1][2]["n_listeners"] = 1
-    grouped = cells.groupby("programme", sort=True)
-    people = grouped["listener"].nunique()
-    for name, sums in zip(people.index, grouped[numbers].sum().to_dict("records"), strict=True):
-        if name != "":
-            counts = {str(k): int(v) for k, v in sums.items()}
-            result.append((None, str(name), {**counts, "n_listeners": int(people[name])}))
+@dataclass(frozen=True, slots=True)
+class _Slice:
+    """One row's trials: the whole panel, a listener, or the panel on one programme.
+
+    `panel` holds the counts by listener, None for a single listener.
+    """
+
+    listener: str | None
+    programme: str | None
+    counts: dict[str, int]
+    panel: pd.DataFrame | None
+
+
+def _slices(cells: pd.DataFrame) -> list[_Slice]:
+    names, code = np.unique(cells["listener"].to_numpy(dtype=object), return_inverse=True)
+    numbers = _numbers(cells)
+    sums = _sums(numbers, code, len(names))
+    result = [_panel_slice(None, sums, cells)]
+    for k, name in enumerate(names):
+        counts = {key: int(values[k]) for key, values in sums.items()}
+        result.append(_Slice(str(name), None, {**counts, "n_listeners": 1}, None))
+    programmes, which = np.unique(cells["programme"].to_numpy(dtype=object), return_inverse=True)
+    for k, programme in enumerate(programmes):
+        if programme != "":
+            at = which == k
+            people, own = np.unique(code[at], return_inverse=True)
+            part = _sums({key: values[at] for key, values in numbers.items()}, own, len(people))
+            result.append(_panel_slice(str(programme), part, cells.loc[at]))
     return result
+
+
+def _panel_slice(programme: str | None, sums: dict[str, np.ndarray], cells: pd.DataFrame) -> _Slice:
+    counts = {name: int(values.sum()) for name, values in sums.items()}
+    counts["n_listeners"] = len(sums["n_trials"])
+    return _Slice(None, programme, counts, cells)
 
 
 def _measures(frame: pd.DataFrame, method: str, confidence: float) -> list[dict[str, Any]]:

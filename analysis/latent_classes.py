@@ -19,6 +19,7 @@ from scipy.special import logsumexp, xlogy
 
 from analysis.bradley_terry import Design, design, fit_counts, probabilities
 from analysis.counts import PairCounts, components
+from analysis.pair_newton import pair_newton
 
 __all__ = ["LatentClasses", "entropy", "fit_latent_classes", "group_worths"]
 
@@ -127,12 +128,15 @@ def _expect_maximise(
     converged = np.zeros(len(member), dtype=bool)
     share, beta = member.mean(axis=1), np.zeros((*member.shape[::2], plan.matrix.shape[2]))
     for _ in range(_EM_STEPS):
-        weighted = np.swapaxes(member, 1, 2) @ flat
-        weighted = weighted.reshape(*weighted.shape[:2], *answers.shape[1:])
+        sets = np.swapaxes(member, 1, 2)
+        # One product for all starts and classes; one for each would take many times as long.
+        weighted = (sets.reshape(-1, len(flat)) @ flat).reshape(*sets.shape[:2], *answers.shape[1:])
         steadied = weighted + (used if member.shape[2] > 1 else 0.0)
-        beta = fit_counts(plan, steadied)[0]
+        # From the step before, which is near: most of Newton's steps are saved.
+        beta = _worths(plan, steadied, beta)
         p = np.maximum(probabilities(plan, beta), 1e-12)
-        by_class = np.einsum("lpo,scpo->slc", answers, np.log(p), optimize=True)
+        by_class = np.log(p).reshape(-1, flat.shape[1]) @ flat.T
+        by_class = np.swapaxes(by_class.reshape(*p.shape[:2], len(flat)), 1, 2)
         joint = by_class + np.log(np.maximum(share, 1e-12))[:, None, :]
         listener = logsumexp(joint, axis=2, keepdims=True)
         value = listener.sum(axis=(1, 2))
@@ -143,6 +147,13 @@ def _expect_maximise(
         if converged.all():
             break
     return share, beta, member, last, converged
+
+
+def _worths(plan: Design, answers: np.ndarray, start: np.ndarray) -> np.ndarray:
+    """Return the estimates of every start and class from weighted counts."""
+    sets = answers.reshape(-1, *answers.shape[2:])
+    beta, _ = pair_newton(plan.matrix, sets, start.reshape(len(sets), -1))
+    return beta.reshape(start.shape)
 
 
 def entropy(fit: LatentClasses) -> float:

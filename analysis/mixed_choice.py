@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy import stats
+from scipy.linalg import cho_solve
 from scipy.special import gammaln, log_ndtr, logsumexp
 
 from analysis.optimise import minimise, polish
@@ -65,6 +66,30 @@ class MixedChoice:
     converged: bool
 
 
+class _Curvature:
+    """Curvature in the standard effects.
+
+    The factor with the most levels has a diagonal block, which is eliminated first: what is
+    factored has the size of the others together.
+    """
+
+    def __init__(self, own: np.ndarray, cross: np.ndarray, inner: np.ndarray) -> None:
+        self.own, self.half = own, cross / own[:, None]
+        self.lower = np.linalg.cholesky(np.eye(len(inner)) + inner - cross.T @ self.half)
+
+    @property
+    def log_det(self) -> float:
+        return float(np.log(self.own).sum() + 2 * np.log(np.diag(self.lower)).sum())
+
+    def solve(self, score: np.ndarray, first: np.ndarray) -> np.ndarray:
+        """Return the step; `first` tells the places of the eliminated factor's levels."""
+        step = np.empty_like(score)
+        rest = score[~first] - self.half.T @ score[first]
+        step[~first] = cho_solve((self.lower, True), rest) if rest.size else rest
+        step[first] = score[first] / self.own - self.half @ step[~first]
+        return step
+
+
 class _Model:
     """Marginal log-likelihood of (beta, SDs)."""
 
@@ -81,6 +106,10 @@ class _Model:
         self.levels = [int(g.max()) + 1 for g in groups]
         self.start = np.concatenate([[0], np.cumsum(self.levels)]).astype(int)
         self.z = np.zeros(self.start[-1])
+        self.large = int(np.argmax(self.levels))
+        self.others = [f for f in range(len(groups)) if f != self.large]
+        self.first = np.zeros(self.start[-1], dtype=bool)
+        self.first[self.start[self.large] : self.start[self.large + 1]] = True
         nodes, weights = np.polynomial.hermite_e.hermegauss(n_nodes)
         # With probabilists' nodes, exp(node²/2) undoes the weight; the last term is the density's.
         self.nodes = nodes
@@ -106,24 +135,26 @@ class _Model:
             eta += sd[f] * z[self.start[f] + group]
         return eta
 
-    def _curvature(self, sd: np.ndarray, weight: np.ndarray) -> np.ndarray:
-        """Return I + sd Z'WZ sd; a vector for one factor, where it is diagonal."""
-        if len(self.groups) == 1:
-            own = np.bincount(self.groups[0], weights=weight, minlength=self.levels[0])
-            return np.asarray(1 + sd[0] ** 2 * own)
-        size = self.start[-1]
-        curve = np.zeros((size, size))
-        for f, first in enumerate(self.groups):
-            for g, second in enumerate(self.groups):
-                flat = first * self.levels[g] + second
-                block = np.bincount(
-                    flat, weights=weight, minlength=self.levels[f] * self.levels[g]
-                ).reshape(self.levels[f], self.levels[g])
-                rows = slice(self.start[f], self.start[f + 1])
-                curve[rows, self.start[g] : self.start[g + 1]] = sd[f] * sd[g] * block
-        return np.asarray(curve + np.eye(size))
+    def _curvature(self, sd: np.ndarray, weight: np.ndarray) -> _Curvature:
+        """Return I + sd Z'WZ sd, the factor with the most levels apart from the others."""
+        first = self.groups[self.large]
+        own = np.bincount(first, weights=weight, minlength=self.levels[self.large])
+        cross = [sd[self.large] * sd[f] * self._block(self.large, f, weight) for f in self.others]
+        inner = [
+            [sd[f] * sd[g] * self._block(f, g, weight) for g in self.others] for f in self.others
+        ]
+        return _Curvature(
+            1 + sd[self.large] ** 2 * own,
+            np.concatenate(cross, axis=1) if cross else np.zeros((len(own), 0)),
+            np.block(inner) if inner else np.zeros((0, 0)),
+        )
 
-    def _mode(self, fixed: np.ndarray, sd: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    def _block(self, f: int, g: int, weight: np.ndarray) -> np.ndarray:
+        shape = (self.levels[f], self.levels[g])
+        flat = self.groups[f] * shape[1] + self.groups[g]
+        return np.bincount(flat, weights=weight, minlength=shape[0] * shape[1]).reshape(shape)
+
+    def _mode(self, fixed: np.ndarray, sd: np.ndarray) -> tuple[np.ndarray, _Curvature]:
         """Return the most probable standard effects and the curvature there."""
         z = self.z
         value = -np.inf
@@ -134,7 +165,7 @@ class _Model:
                 rows = slice(self.start[f], self.start[f + 1])
                 score[rows] += sd[f] * np.bincount(group, weights=slope, minlength=self.levels[f])
             curve = self._curvature(sd, weight)
-            step = score / curve if curve.ndim == 1 else np.linalg.solve(curve, score)
+            step = curve.solve(score, self.first)
             value = float(part.sum() - (z**2).sum() / 2)
             z = self._walk(fixed, sd, z, step, value)
             if np.abs(step).max() < 1e-11:
@@ -159,9 +190,8 @@ class _Model:
         z, curve = self._mode(fixed, sd)
         if len(self.nodes) == 1:
             part = float(self._parts(self._eta(fixed, sd, z))[0].sum() - (z**2).sum() / 2)
-            log_det = np.log(curve).sum() if curve.ndim == 1 else np.linalg.slogdet(curve)[1]
-            return part - float(log_det) / 2 + self.constant
-        return self._quadrature(fixed, sd, z, curve) + self.constant
+            return part - curve.log_det / 2 + self.constant
+        return self._quadrature(fixed, sd, z, curve.own) + self.constant
 
     def _quadrature(
         self, fixed: np.ndarray, sd: np.ndarray, z: np.ndarray, curve: np.ndarray

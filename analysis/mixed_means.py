@@ -3,18 +3,21 @@
 The likelihood is profiled over the fixed effects and the residual variance, so that the search
 runs over the relative SDs of the grouping factors alone (Bates, Maechler, Bolker & Walker 2015 J
 Stat Softw 67(1), section 3.4). Rows enter through cross-products only: a million ratings cost as
-much as their listeners, stages and programmes. The kept library for this (statsmodels) wants
-crossed factors as one group with a dense matrix over all rows, which is out of reach for a few
-thousand of them; hence our own.
+much as their listeners, stages and programmes. Listeners do not meet except in the programmes and
+the fixed effects, so that they are eliminated one by one and the cost grows with their number,
+not with its cube. The kept library for this (statsmodels) wants crossed factors as one group with
+a dense matrix over all rows, which is out of reach for a few thousand of them; hence our own.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from scipy.linalg import cho_solve, solve_triangular
+from scipy.sparse import csr_array
 
 from analysis.optimise import minimise
 
@@ -61,81 +64,170 @@ class MixedMeans:
 
 
 class _Profile:
-    """Deviance as a function of the relative SDs."""
+    """Deviance as a function of the relative SDs.
+
+    Levels are eliminated from the normal equations before anything dense is factored (the Schur
+    complement that Bates et al. leave to a sparse Cholesky factor). The factor with the most
+    levels has a diagonal block; so has, once that one is gone, every factor in which it is nested
+    (listeners, once listener-by-stage is gone), because no two of their levels then share anything
+    but the few columns left: the other factors' levels, the fixed effects and the values. With
+    the variance ratio τ, a level of n rows and cross-products c with those columns takes
+    τ/(1 + τn)·cc' from their cross-products and leaves c/(1 + τn) to the level it is nested in.
+    """
 
     def __init__(
         self, y: np.ndarray, x: np.ndarray, groups: list[np.ndarray], *, reml: bool
     ) -> None:
         self.n, self.p, self.reml = len(y), x.shape[1], reml
         self.levels = [int(g.max()) + 1 for g in groups]
-        first = np.concatenate([[0], np.cumsum(self.levels)]).astype(int)
-        self.size = int(first[-1])
-        self.factor = np.repeat(np.arange(len(groups)), self.levels)
-        place = [g + start for g, start in zip(groups, first[:-1], strict=True)]
-        self.xx, self.xy, self.yy = x.T @ x, x.T @ y, float(y @ y)
-        self.zy = self._by_level(place, y[:, None])[:, 0]
-        self.zx = self._by_level(place, x)
-        self.zz = np.zeros((self.size, self.size))
-        for f in place:
-            for g in place:
-                pairs = np.bincount(f * self.size + g, minlength=self.size**2)
-                self.zz += pairs.reshape(self.size, self.size)
-
-    def _by_level(self, place: list[np.ndarray], values: np.ndarray) -> np.ndarray:
-        columns = [
-            sum(np.bincount(f, weights=column, minlength=self.size) for f in place)
-            for column in values.T
+        self.chain = _nested_chain(groups, self.levels)
+        self.dense = [f for f in range(len(groups)) if f not in self.chain]
+        self.factor = np.repeat(self.dense, [self.levels[f] for f in self.dense]).astype(int)
+        self.parents = [
+            _parents(groups[fine], groups[coarse], self.levels[coarse])
+            for fine, coarse in pairwise(self.chain)
         ]
-        return np.stack(columns, axis=1)
+        columns = np.column_stack([x, y])
+        first = groups[self.chain[0]]
+        self.rows = np.bincount(first).astype(float)
+        self.left = self._across(first, self.levels[self.chain[0]], groups, columns)
+        self.products = np.concatenate(
+            [self._across(groups[f], self.levels[f], groups, columns) for f in self.dense]
+            + [np.zeros((self.p + 1, len(self.factor) + self.p + 1))]
+        )
+        own = len(self.factor)
+        self.products[own:, :own] = self.products[:own, own:].T
+        self.products[own:, own:] = columns.T @ columns
+
+    def _across(
+        self, level: np.ndarray, size: int, groups: list[np.ndarray], columns: np.ndarray
+    ) -> np.ndarray:
+        """Return cross-products of a factor's levels with the columns that stay."""
+        parts = [
+            np.bincount(level * self.levels[f] + groups[f], minlength=size * self.levels[f])
+            .reshape(size, self.levels[f])
+            .astype(float)
+            for f in self.dense
+        ]
+        sums = [np.bincount(level, weights=column, minlength=size) for column in columns.T]
+        return np.concatenate([*parts, np.stack(sums, axis=1)], axis=1)
+
+    def _eliminate(self, theta: np.ndarray) -> tuple[float, np.ndarray]:
+        """Return the log-determinant of the eliminated levels and what they leave."""
+        n, left, products, log_det = self.rows, self.left, self.products, 0.0
+        for place, f in enumerate(self.chain):
+            tau = theta[f] ** 2
+            d = 1 + tau * n
+            log_det += float(np.log(d).sum())
+            products = products - left.T @ (left * (tau / d)[:, None])
+            if place < len(self.parents):
+                n = self.parents[place] @ (n / d)
+                left = self.parents[place] @ (left / d[:, None])
+        return log_det, products
+
+    def _slopes(self, theta: np.ndarray) -> Iterator[tuple[int, float, np.ndarray]]:
+        """Yield factor, and the slopes in its τ of what :meth:`_eliminate` returns."""
+        n, left = self.rows, self.left
+        moving: dict[int, list[np.ndarray]] = {}
+        log_det = dict.fromkeys(self.chain, 0.0)
+        products = {f: np.zeros_like(self.products) for f in self.chain}
+        for place, f in enumerate(self.chain):
+            tau = theta[f] ** 2
+            d = 1 + tau * n
+            w = tau / d
+            for g, (dn, dleft) in moving.items():
+                log_det[g] += float(w @ dn)
+                cross = left.T @ (dleft * w[:, None])
+                products[g] -= cross + cross.T - left.T @ (left * (w**2 * dn)[:, None])
+            log_det[f] += float((n / d).sum())
+            products[f] -= left.T @ (left / (d**2)[:, None])
+            if place == len(self.parents):
+                break
+            up, c = self.parents[place], d[:, None]
+            for g, (dn, dleft) in moving.items():
+                moving[g] = [up @ (dn / d**2), up @ (dleft / c - left * (tau * dn / d**2)[:, None])]
+            moving[f] = [-(up @ (n / d) ** 2), -(up @ (left * (n / d**2)[:, None]))]
+            n, left = up @ (n / d), up @ (left / c)
+        for f in self.chain:
+            yield f, log_det[f], products[f]
 
     def solve(self, theta: np.ndarray) -> _Solution:
         """Return the penalised least-squares solution at relative SDs."""
-        scale = theta[self.factor]
-        inner = scale[:, None] * self.zz * scale[None, :] + np.eye(self.size)
+        log_det, products = self._eliminate(theta)
+        own, scale = len(self.factor), theta[self.factor]
+        inner = scale[:, None] * products[:own, :own] * scale + np.eye(own)
         lower = np.linalg.cholesky(inner)
-        right = scale[:, None] * np.column_stack([self.zx, self.zy])
-        half = solve_triangular(lower, right, lower=True)
-        zx, zy = half[:, :-1], half[:, -1]
-        factor = np.linalg.cholesky(self.xx - zx.T @ zx)
-        fixed = solve_triangular(factor, self.xy - zx.T @ zy, lower=True)
-        rest = self.yy - float(zy @ zy) - float(fixed @ fixed)
+        half = solve_triangular(lower, scale[:, None] * products[:own, own:], lower=True)
+        rest = products[own:, own:] - half.T @ half
+        factor = np.linalg.cholesky(rest[:-1, :-1])
+        fixed = solve_triangular(factor, rest[:-1, -1], lower=True)
         beta = solve_triangular(factor, fixed, lower=True, trans=1)
-        return _Solution(lower, factor, beta, max(rest, 1e-300))
+        log_det += 2 * float(np.log(np.diag(lower)).sum())
+        left = max(float(rest[-1, -1] - fixed @ fixed), 1e-300)
+        return _Solution(log_det, products, lower, factor, beta, left)
 
     def deviance(self, theta: np.ndarray) -> float:
         """Return minus twice the profiled (restricted) log-likelihood."""
         found = self.solve(theta)
         df = self.n - self.p if self.reml else self.n
-        value = 2 * np.log(np.diag(found.lower)).sum()
+        value = found.log_det
         if self.reml:
             value += 2 * np.log(np.diag(found.factor)).sum()
         return float(value + df * (1 + np.log(2 * np.pi * found.rest / df)))
 
     def gradient(self, theta: np.ndarray) -> np.ndarray:
         """Return the slopes of the deviance in the relative SDs."""
-        found, scale = self.solve(theta), theta[self.factor]
-        inverse = cho_solve((found.lower, True), np.eye(self.size))
-        spread = (self.zz * scale[None, :]) @ inverse
-        by_level = 2 * np.diag(spread)
-        left = self.zy - self.zx @ found.beta
-        effects = inverse @ (scale * left)
+        found, own = self.solve(theta), len(self.factor)
         df = self.n - self.p if self.reml else self.n
-        by_level -= 2 * df / found.rest * effects * (left - self.zz @ (scale * effects))
+        # The slope in the cross-products of fixed effects and values ...
+        towards = np.append(-found.beta, 1.0)
+        pull = df / found.rest * np.outer(towards, towards)
         if self.reml:
-            across = self.zx - spread @ (scale[:, None] * self.zx)
-            half = solve_triangular(found.factor, across.T, lower=True)
-            by_level -= 2 * scale * (half**2).sum(axis=0)
-        return np.bincount(self.factor, weights=by_level)
+            pull[:-1, :-1] += cho_solve((found.factor, True), np.eye(self.p))
+        # ... and, through the dense levels, in all that the elimination left.
+        scale = theta[self.factor]
+        p = cho_solve((found.lower, True), np.diag(scale)) * scale[:, None]
+        k, across = found.products[:own, :own], found.products[:own, own:]
+        through = np.concatenate([-p @ across, np.eye(self.p + 1)])
+        adjoint = through @ pull @ through.T
+        adjoint[:own, :own] += p
+        slope = np.zeros(len(theta))
+        for f, log_det, products in self._slopes(theta):
+            slope[f] = log_det + float((adjoint * products).sum())
+        moved = across - k @ (p @ across)
+        by_level = np.diag(k - k @ p @ k) - ((moved @ pull) * moved).sum(axis=1)
+        slope += np.bincount(self.factor, weights=by_level, minlength=len(theta))
+        return np.asarray(2 * theta * slope)
 
 
 @dataclass(frozen=True, slots=True)
 class _Solution:
-    """Factors of the random and of the fixed part, estimates, penalised residual sum."""
+    """Log-determinant, cross-products after elimination, factors, estimates, residual sum."""
 
+    log_det: float
+    products: np.ndarray
     lower: np.ndarray
     factor: np.ndarray
     beta: np.ndarray
     rest: float
+
+
+def _nested_chain(groups: list[np.ndarray], levels: list[int]) -> list[int]:
+    """Return the factor with the most levels and those in which it is nested, one in the other."""
+    order = sorted(range(len(groups)), key=lambda f: -levels[f])
+    chain = [order[0]]
+    for f in order[1:]:
+        fine = groups[chain[-1]]
+        if len(np.unique(fine * levels[f] + groups[f])) == levels[chain[-1]]:
+            chain.append(f)
+    return chain
+
+
+def _parents(fine: np.ndarray, coarse: np.ndarray, size: int) -> csr_array:
+    """Return the matrix that adds up the levels of one factor within another's."""
+    first = np.unique(fine, return_index=True)[1]
+    ones = np.ones(len(first))
+    return csr_array((ones, (coarse[first], np.arange(len(first)))), shape=(size, len(first)))
 
 
 def fit_mixed_means(

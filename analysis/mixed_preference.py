@@ -21,6 +21,9 @@ from analysis.optimise import minimise
 __all__ = ["MixedPreference", "fit_mixed_preference"]
 
 _INNER_STEPS = 60
+#: Directions along which the likelihood bends this little, of the most, are left alone at the end,
+#: and no step is longer than this.
+_BENT, _NEAR = 1e-4, 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,16 +77,31 @@ class MixedPreference:
 
 
 class _Laplace:
-    """Laplace likelihood and gradient; parameters are θ then the factor's entries."""
+    """Laplace likelihood and gradient; parameters are θ then the factor's entries.
 
-    def __init__(self, x: np.ndarray, won: np.ndarray, total: np.ndarray, structure: str) -> None:
-        self.x, self.won, self.total = x, won, total
-        self.k = x.shape[1]
+    Works on the pairs that a listener was asked about. A comparison touches two stages, so that
+    X'WX of a listener is a table of stage by stage with minus the weights beside the diagonal, and
+    x'Mx of a comparison is four entries of M.
+    """
+
+    def __init__(self, cells: PairCounts, place: int, structure: str) -> None:
+        won, total = cells.counts[:, :, 0], cells.counts.sum(axis=2)
+        self.who, cell = np.nonzero(total)
+        self.won, self.total = won[self.who, cell], total[self.who, cell]
+        self.n, self.size, self.place = len(total), len(cells.stages), place
+        first, second = cells.first[cell], cells.second[cell]
+        # Where an entry stands in a table of listener by stage, and of listener by stage by stage.
+        self.up, self.down = (self.who * self.size + side for side in (first, second))
+        self.beside = self.up * self.size + second
+        self.turned = self.down * self.size + first
+        self.kept = np.flatnonzero(np.arange(self.size) != place)
+        self.k = self.size - 1
         self.structure = structure
         # Independent worths of equal SD, seen against the reference, correlate by one half.
         self.unit = np.linalg.cholesky(np.eye(self.k) + 1.0)
         self.rows, self.columns = np.tril_indices(self.k)
-        self.z = np.zeros((len(won), self.k))
+        self.z = np.zeros((self.n, self.k))
+        self.known: tuple[bytes, tuple[float, np.ndarray]] | None = None
 
     @property
     def n_factor(self) -> int:
@@ -96,81 +114,84 @@ class _Laplace:
         factor[self.rows, self.columns] = parameters[self.k :]
         return factor
 
+    def _predictors(self, worths: np.ndarray) -> np.ndarray:
+        """Return the logit of every entry from listeners' worths, shape (n, k)."""
+        flat = np.insert(worths, self.place, 0.0, axis=1).ravel()
+        return np.asarray(flat[self.up] - flat[self.down])
+
+    def _by_stage(self, values: np.ndarray) -> np.ndarray:
+        """Return X'v of every listener, shape (n, k)."""
+        size = self.n * self.size
+        sums = np.bincount(self.up, values, size) - np.bincount(self.down, values, size)
+        return np.asarray(sums.reshape(self.n, self.size)[:, self.kept])
+
+    def _information(self, weight: np.ndarray) -> np.ndarray:
+        """Return X'WX of every listener, shape (n, k, k)."""
+        table = np.zeros((self.n, self.size, self.size))
+        flat, own = table.reshape(-1), np.arange(self.size)
+        flat[self.beside] = flat[self.turned] = -weight
+        table[:, own, own] = -table.sum(axis=2)
+        return np.delete(np.delete(table, self.place, axis=1), self.place, axis=2)
+
+    def _leverage(self, covariance: np.ndarray) -> np.ndarray:
+        """Return x'Mx of every entry."""
+        whole = np.insert(np.insert(covariance, self.place, 0.0, axis=1), self.place, 0.0, axis=2)
+        own = np.einsum("lii->li", whole).ravel()
+        return np.asarray(own[self.up] + own[self.down] - 2 * whole.reshape(-1)[self.beside])
+
     def _modes(self, theta: np.ndarray, factor: np.ndarray) -> np.ndarray:
         """Return each listener's most probable standard effects by damped Newton steps."""
-        xl, z = self.x @ factor, self.z
-        offset = self.x @ theta
+        z = self.z
         for _ in range(_INNER_STEPS):
-            p = expit(offset + z @ xl.T)
-            slope = (self.won - self.total * p) @ xl - z
-            weight = self.total * p * (1 - p)
-            curve = np.eye(self.k) + np.einsum("lp,pi,pj->lij", weight, xl, xl, optimize=True)
+            p = expit(self._predictors(theta + z @ factor.T))
+            slope = self._by_stage(self.won - self.total * p) @ factor - z
+            information = self._information(self.total * p * (1 - p))
+            curve = np.eye(self.k) + factor.T @ (information @ factor)
             step = np.linalg.solve(curve, slope[..., None])[..., 0]
             largest = np.abs(step).max()
             z = z + step * min(1.0, 3.0 / max(largest, 1e-300))
-            if largest < 1e-10:
+            # What is left after a step is about its square.
+            if largest < 1e-6:
                 break
         self.z = z
         return z
 
     def value_and_gradient(self, parameters: np.ndarray) -> tuple[float, np.ndarray]:
+        """Return both at parameters; a search asks for them one after the other."""
+        key = np.asarray(parameters, dtype=float).tobytes()
+        if self.known is None or self.known[0] != key:
+            self.known = key, self._value_and_gradient(parameters)
+        return self.known[1]
+
+    def _value_and_gradient(self, parameters: np.ndarray) -> tuple[float, np.ndarray]:
         theta, factor = parameters[: self.k], self.factor(parameters)
-        z, x, xl = self._modes(theta, factor), self.x, self.x @ factor
-        eta = x @ theta + z @ xl.T
+        z = self._modes(theta, factor)
+        eta = self._predictors(theta + z @ factor.T)
         p = expit(eta)
         residual, weight = self.won - self.total * p, self.total * p * (1 - p)
-        curve = np.eye(self.k) + np.einsum("lp,pi,pj->lij", weight, xl, xl, optimize=True)
+        spread = self._information(weight) @ factor
+        curve = np.eye(self.k) + factor.T @ spread
         inverse = np.linalg.inv(curve)
         fit = (self.won * eta - self.total * np.logaddexp(0, eta)).sum() - (z**2).sum() / 2
         value = float(fit - np.linalg.slogdet(curve)[1].sum() / 2)
-        leverage = np.einsum("pi,lij,pj->lp", xl, inverse, xl, optimize=True)
-        third = weight * (1 - 2 * p) * leverage
-        pull = residual @ x
-        gradient = np.concatenate(
-            [
-                self._by_theta(residual, weight, third, inverse, xl),
-                self._by_factor(z, pull, residual, weight, third, inverse, xl),
-            ]
-        )
-        return value, gradient
-
-    def _by_theta(
-        self,
-        residual: np.ndarray,
-        weight: np.ndarray,
-        third: np.ndarray,
-        inverse: np.ndarray,
-        xl: np.ndarray,
-    ) -> np.ndarray:
-        x = self.x
-        moved = -np.einsum("lij,pj,lp,pk->lik", inverse, xl, weight, x, optimize=True)
-        explicit = residual.sum(axis=0) @ x - third.sum(axis=0) @ x / 2
-        implicit = np.einsum("lp,pi,lik->k", third, xl, moved, optimize=True) / 2
-        return np.asarray(explicit - implicit)
-
-    def _by_factor(
-        self,
-        z: np.ndarray,
-        pull: np.ndarray,
-        residual: np.ndarray,
-        weight: np.ndarray,
-        third: np.ndarray,
-        inverse: np.ndarray,
-        xl: np.ndarray,
-    ) -> np.ndarray:
-        """Return the slope in every entry (i, j) of the factor, then in the free ones."""
-        x = self.x
-        explicit = np.einsum("lp,pi,lj->ij", residual - third / 2, x, z, optimize=True)
-        inner = np.einsum("lp,pi,pj->lij", weight, x, xl, optimize=True)
-        explicit -= np.einsum("lik,lkj->ij", inner, inverse, optimize=True)
-        # How the mode moves: first through dL' X'r, then through the weights.
-        towards = np.einsum("lp,pi,lij->lj", third, xl, inverse, optimize=True)
-        explicit -= np.einsum("li,lj->ij", pull, towards, optimize=True) / 2
-        through = np.einsum("lp,pm,lm,pi->li", weight, xl, towards, x, optimize=True)
-        explicit += np.einsum("li,lj->ij", through, z, optimize=True) / 2
+        third = weight * (1 - 2 * p) * self._leverage(factor @ inverse @ factor.T)
+        bent = self._by_stage(third)
+        # How the mode moves the curvature: through dL' X'r, and through the weights.
+        towards = np.einsum("lij,lj->li", inverse, bent @ factor)
+        through = np.einsum("lij,lj->li", spread, towards)
+        pull = self._by_stage(residual)
+        explicit = pull - bent / 2 + through / 2
+        by_factor = explicit.T @ z - pull.T @ towards / 2
+        by_factor -= np.tensordot(spread, inverse, axes=((0, 2), (0, 1)))
+        by_theta = explicit.sum(axis=0)
         if self.structure == "common":
-            return np.array([(explicit * self.unit).sum()])
-        return np.asarray(explicit[self.rows, self.columns])
+            return value, np.append(by_theta, (by_factor * self.unit).sum())
+        return value, np.concatenate([by_theta, by_factor[self.rows, self.columns]])
+
+    def log_likelihood_alike(self, theta: np.ndarray) -> float:
+        """Return the log-likelihood of listeners who all have the worths θ."""
+        eta = self._predictors(np.tile(theta, (self.n, 1)))
+        return float((self.won * eta - self.total * np.logaddexp(0, eta)).sum())
 
 
 def fit_mixed_preference(
@@ -210,15 +231,9 @@ def fit_mixed_preference(
     # The fit of listeners who are alike must count ties as this model does.
     counts = replace(counts, counts=halved)
     alike = fit_pair_model(counts, reference=reference, ties=False)
-    flat = counts.unordered()
-    size, cells = len(counts.stages), len(flat.first)
-    x = np.zeros((cells, size))
-    x[np.arange(cells), flat.first], x[np.arange(cells), flat.second] = 1.0, -1.0
     place = counts.stages.index(alike.reference)
-    x = np.delete(x, place, axis=1)
-    answers = flat.counts[heard]
-    won, total = answers[:, :, 0], answers.sum(axis=2)
-    model = _Laplace(x, won, total, structure)
+    flat = counts.unordered()
+    model = _Laplace(replace(flat, counts=flat.counts[heard]), place, structure)
     start = np.concatenate([np.delete(alike.log_worth, place), _start_factor(model)])
     found = minimise(
         lambda v: -model.value_and_gradient(v)[0],
@@ -227,8 +242,7 @@ def fit_mixed_preference(
         bounds=[(-30.0, 30.0)] * len(start),
         tolerance=1e-11,
     )
-    eta = x @ np.delete(alike.log_worth, place)
-    no_difference = float((won * eta - total * np.logaddexp(0, eta)).sum())
+    no_difference = model.log_likelihood_alike(np.delete(alike.log_worth, place))
     names = tuple(name for name, yes in zip(counts.listeners, heard, strict=True) if yes)
     return _package(model, found.x, found.converged, counts.stages, names, place, no_difference)
 
@@ -238,16 +252,29 @@ def _start_factor(model: _Laplace) -> np.ndarray:
     return np.array([0.5]) if model.structure == "common" else factor[model.rows, model.columns]
 
 
-def _standard_errors(model: _Laplace, x: np.ndarray) -> np.ndarray:
-    """Return errors of θ from differences of the gradient."""
+def _curvature(model: _Laplace, x: np.ndarray) -> np.ndarray:
+    """Return the curvature of the marginal likelihood from differences of the gradient."""
     tiny, size = 1e-4, len(x)
     curve = np.empty((size, size))
     for k in range(size):
         step = np.eye(size)[k] * tiny
         up, down = (model.value_and_gradient(x + sign * step)[1] for sign in (1, -1))
         curve[k] = (up - down) / (2 * tiny)
-    covariance = np.linalg.pinv(-(curve + curve.T) / 2, hermitian=True)
-    return np.sqrt(np.maximum(np.diag(covariance)[: model.k], 0.0))
+    return (curve + curve.T) / 2
+
+
+def _newton(model: _Laplace, x: np.ndarray, curve: np.ndarray) -> np.ndarray:
+    """Take the step that the search left, in the directions that the data bend.
+
+    The search stops where the likelihood changes little, some 1e-5 away from its top; where that
+    is depends on rounding, the top does not.
+    """
+    value, slope = model.value_and_gradient(x)
+    size, axes = np.linalg.eigh(curve)
+    bent = size < -_BENT * np.abs(size).max()
+    step = -axes[:, bent] @ ((axes[:, bent].T @ slope) / size[bent])
+    higher = np.abs(step).max() < _NEAR and model.value_and_gradient(x + step)[0] >= value
+    return x + step if higher else x
 
 
 def _package(
@@ -260,6 +287,8 @@ def _package(
     no_difference: float,
 ) -> MixedPreference:
     size = len(stages)
+    curve = _curvature(model, x)
+    x = _newton(model, x, curve)
     value, _ = model.value_and_gradient(x)
     factor, z = model.factor(x), model.z
     effects = np.insert(z @ factor.T, place, 0.0, axis=1)
@@ -268,12 +297,13 @@ def _package(
     spread = np.diag(sigma)
     between = spread[:, None] + spread[None, :] - 2 * sigma
     log_worth = np.insert(x[: model.k], place, 0.0)
+    variance = np.maximum(np.diag(np.linalg.pinv(-curve, hermitian=True)), 0.0)
     worths = (log_worth + effects) @ centre
     return MixedPreference(
         stages=stages,
         reference=stages[place],
         log_worth=log_worth,
-        se=np.insert(_standard_errors(model, x), place, 0.0),
+        se=np.insert(np.sqrt(variance[: model.k]), place, 0.0),
         covariance=centre @ sigma @ centre,
         difference_sd=np.sqrt(np.maximum(between, 0.0)),
         log_likelihood=value,

@@ -68,15 +68,23 @@ def minimise(
     return Minimum(np.asarray(found.x), float(found.fun), bool(found.success))
 
 
-def polish(function: Callable[[np.ndarray], float], x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def polish(
+    function: Callable[[np.ndarray], float],
+    x: np.ndarray,
+    *,
+    gradient: Callable[[np.ndarray], np.ndarray] | None = None,
+) -> tuple[np.ndarray, np.ndarray]:
     """Take Newton steps towards a maximum; return the place and the curvature there.
 
     Parameters
     ----------
     function : callable
-        Smooth log-likelihood of a few parameters; slopes and curvature come from differences.
+        Smooth log-likelihood.
     x : numpy.ndarray, shape (n,)
         Near the maximum.
+    gradient : callable, optional
+        Slopes of `function`, whose differences give the curvature. When not given, both come from
+        differences of `function`, which asks for n² values.
 
     Returns
     -------
@@ -85,7 +93,7 @@ def polish(function: Callable[[np.ndarray], float], x: np.ndarray) -> tuple[np.n
     """
     curve = np.eye(len(x))
     for _ in range(4):
-        slope, curve = _differences(function, x)
+        slope, curve = _differences(function, x) if gradient is None else _bend(gradient, x)
         size, axes = np.linalg.eigh(curve)
         if size.max() > -1e-8:
             break
@@ -114,3 +122,12 @@ def _differences(
             )
             curve[i, j] = curve[j, i] = cross / (4 * tiny**2)
     return (up - down) / (2 * tiny), curve
+
+
+def _bend(
+    gradient: Callable[[np.ndarray], np.ndarray], x: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    tiny = 1e-4
+    unit = np.eye(len(x)) * tiny
+    curve = np.array([gradient(x + e) - gradient(x - e) for e in unit]) / (2 * tiny)
+    return gradient(x), (curve + curve.T) / 2

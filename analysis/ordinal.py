@@ -7,8 +7,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.sparse import csr_array
 from scipy.special import expit
-from statsmodels.miscmodels.ordinal_model import OrderedModel
 
 from analysis.optimise import minimise, polish
 
@@ -69,6 +69,9 @@ def fit_cumulative_link(
     ValueError
         Fewer than two distinct grades or an unknown link.
     """
+    # Imported here: the analysis never asks for it, and it takes a second to load.
+    from statsmodels.miscmodels.ordinal_model import OrderedModel
+
     if link not in ("logit", "probit"):
         raise ValueError(f"link must be 'logit' or 'probit', got {link!r}")
     steps, codes = np.unique(np.asarray(grades), return_inverse=True)
@@ -104,6 +107,22 @@ def fit_cumulative_link(
 _FAR = 50.0
 
 
+@dataclass(frozen=True, slots=True)
+class _Bends:
+    """How the log-chance h of a grade bends in its predictor η and in the edges of its step.
+
+    By row: `slope`, `bend` and `third` are dh/dη, d²h/dη² and d³h/dη³; `up`, `down` hold the
+    derivatives of h, dh/dη and d²h/dη² in the upper and in the lower edge.
+    """
+
+    value: np.ndarray
+    slope: np.ndarray
+    bend: np.ndarray
+    third: np.ndarray
+    up: tuple[np.ndarray, np.ndarray, np.ndarray]
+    down: tuple[np.ndarray, np.ndarray, np.ndarray]
+
+
 class _Mixed:
     """Laplace log-likelihood of thresholds, effects and the SD of group intercepts (logit link)."""
 
@@ -112,11 +131,21 @@ class _Mixed:
     ) -> None:
         self.codes, self.x, self.group, self.weight = codes, x, group, weight
         self.steps, self.groups = int(codes.max()), int(group.max()) + 1
+        rows = np.arange(len(group))
+        self.adding = csr_array((np.ones(len(group)), (group, rows)))
         self.z = np.zeros(self.groups)
 
     def thresholds(self, v: np.ndarray) -> np.ndarray:
         """Return rising thresholds from the first and the logs of the gaps."""
         return np.asarray(v[0] + np.concatenate([[0.0], np.cumsum(np.exp(v[1 : self.steps]))]))
+
+    def threshold_slopes(self, v: np.ndarray) -> np.ndarray:
+        """Return the slopes of the thresholds in the first and in the logs of the gaps."""
+        jacobian = np.zeros((self.steps, self.steps))
+        jacobian[:, 0] = 1.0
+        for k in range(1, self.steps):
+            jacobian[k:, k] = np.exp(v[k])
+        return jacobian
 
     def _rows(
         self, theta: np.ndarray, eta: np.ndarray
@@ -131,13 +160,30 @@ class _Mixed:
         w = self.weight
         return w * np.log(chance), w * slope, w * (bend - slope**2)
 
+    def _bends(self, theta: np.ndarray, eta: np.ndarray) -> _Bends:
+        """Return what the gradient needs, row by row and weighted."""
+        edge = np.concatenate([[-np.inf], theta, [np.inf]])
+        up, down = expit(edge[self.codes + 1] - eta), expit(edge[self.codes] - eta)
+        chance, w = np.maximum(up - down, 1e-300), self.weight
+        # Density of the logistic and its slopes at both edges, over the chance of the step.
+        a, b = (f * (1 - f) / chance for f in (up, down))
+        a1, b1 = a * (1 - 2 * up), b * (1 - 2 * down)
+        a2, b2 = (d * (1 - 6 * f + 6 * f**2) for d, f in ((a, up), (b, down)))
+        d, d1, d2 = a - b, a1 - b1, a2 - b2
+        return _Bends(
+            value=w * np.log(chance),
+            slope=-w * d,
+            bend=w * (d1 - d**2),
+            third=w * (3 * d * d1 - d2 - 2 * d**3),
+            up=(w * a, -w * (a1 - a * d), w * (a2 - a * d1 - 2 * d * (a1 - a * d))),
+            down=(-w * b, w * (b1 - b * d), w * (b * d1 - b2 - 2 * d * (b * d - b1))),
+        )
+
     def _summed(self, values: np.ndarray) -> np.ndarray:
         return np.bincount(self.group, weights=values, minlength=self.groups)
 
-    def by_group(self, v: np.ndarray) -> np.ndarray:
-        """Return each group's part of the marginal log-likelihood."""
-        theta, sd = self.thresholds(v), abs(float(v[-1]))
-        fixed = self.x @ v[self.steps : -1]
+    def _modes(self, theta: np.ndarray, fixed: np.ndarray, sd: float) -> np.ndarray:
+        """Return the most probable standard intercepts by damped Newton steps."""
         z = self.z
         for _ in range(60):
             _, slope, bend = self._rows(theta, fixed + sd * z[self.group])
@@ -147,6 +193,13 @@ class _Mixed:
             if np.abs(step).max() < 1e-11:
                 break
         self.z = z
+        return z
+
+    def by_group(self, v: np.ndarray) -> np.ndarray:
+        """Return each group's part of the marginal log-likelihood."""
+        theta, sd = self.thresholds(v), abs(float(v[-1]))
+        fixed = self.x @ v[self.steps : -1]
+        z = self._modes(theta, fixed, sd)
         value, _, bend = self._rows(theta, fixed + sd * z[self.group])
         curve = 1 - sd**2 * self._summed(bend)
         return np.asarray(self._summed(value) - z**2 / 2 - np.log(curve) / 2)
@@ -155,12 +208,44 @@ class _Mixed:
         """Return the marginal log-likelihood at (threshold, log gaps, effects, SD)."""
         return float(self.by_group(v).sum())
 
-    def scores(self, v: np.ndarray) -> np.ndarray:
-        """Return each group's slopes, shape (groups, parameters), from differences."""
-        tiny = 1e-5
-        steps = np.eye(len(v)) * tiny
-        rows = [(self.by_group(v + e) - self.by_group(v - e)) / (2 * tiny) for e in steps]
-        return np.stack(rows, axis=1)
+    def gradient(self, v: np.ndarray) -> np.ndarray:
+        """Return the slopes of :meth:`log_likelihood`."""
+        return np.asarray(self.scores(v, total=True)[0])
+
+    def scores(self, v: np.ndarray, *, total: bool = False) -> np.ndarray:
+        """Return each group's slopes, shape (groups, parameters), or one row of their sums.
+
+        A parameter acts on the chances at the mode, on the curvature there, and on the mode,
+        which moves the curvature as well; the mode being one, its way leaves the rest alone.
+        """
+        theta, sd = self.thresholds(v), abs(float(v[-1]))
+        fixed = self.x @ v[self.steps : -1]
+        z = self._modes(theta, fixed, sd)
+        h = self._bends(theta, fixed + sd * z[self.group])
+        curve = 1 - sd**2 * self._summed(h.bend)
+        own = self._summed(h.third)
+        # Half the slope of log-curvature in a row's bend, and in the row's slope by the mode.
+        bent, moved = (sd**2 / curve / 2)[self.group], (sd**4 * own / curve**2 / 2)[self.group]
+
+        def pull(parts: tuple[np.ndarray, np.ndarray, np.ndarray]) -> np.ndarray:
+            return np.asarray(parts[0] + moved * parts[1] + bent * parts[2])
+
+        edges = np.zeros((len(z), self.steps + 2))
+        np.add.at(edges, (self.group, self.codes + 1), pull(h.up))
+        np.add.at(edges, (self.group, self.codes), pull(h.down))
+        through = pull((h.slope, h.bend, h.third))
+        # The SD acts as an effect whose column is the mode, and in the curvature itself.
+        by_sd = self._summed(through * z[self.group])
+        by_sd += self._summed(h.bend) * sd / curve + sd**3 * own * self._summed(h.slope) / (
+            2 * curve**2
+        )
+        by_sd *= np.sign(v[-1])
+        by_threshold = edges[:, 1:-1] @ self.threshold_slopes(v)
+        if total:
+            sums = [by_threshold.sum(axis=0), through @ self.x, [by_sd.sum()]]
+            return np.concatenate(sums)[None, :]
+        effects = self.adding @ (through[:, None] * self.x)
+        return np.column_stack([by_threshold, effects, by_sd])
 
 
 def fit_mixed_cumulative_link(
@@ -207,14 +292,18 @@ def fit_mixed_cumulative_link(
     # Grades that do not overlap would let the search run away; far is far enough.
     bounds = [(-_FAR, _FAR), *[(-16.0, np.log(_FAR))] * (steps - 1)]
     bounds += [(-_FAR, _FAR)] * x.shape[1] + [(-_FAR / 2, _FAR / 2)]
-    found = minimise(lambda v: -model.log_likelihood(v), start, bounds=bounds, tolerance=1e-13)
-    best, curve = polish(model.log_likelihood, found.x)
+    found = minimise(
+        lambda v: -model.log_likelihood(v),
+        start,
+        gradient=lambda v: -model.gradient(v),
+        bounds=bounds,
+        tolerance=1e-13,
+    )
+    best, curve = polish(model.log_likelihood, found.x, gradient=model.gradient)
     covariance = np.linalg.pinv(-curve, hermitian=True)
     g = model.groups
     jacobian = np.zeros((steps, len(best)))
-    jacobian[:, 0] = 1.0
-    for k in range(1, steps):
-        jacobian[k:, k] = np.exp(best[k])
+    jacobian[:, :steps] = model.threshold_slopes(best)
     scores = model.scores(best)
     cluster = covariance @ (scores.T @ scores) @ covariance * g / (g - 1)
     return CumulativeLink(

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from scipy import stats
 
-from analysis.discrimination import PairCells, panel_counts
+from analysis.discrimination import PairCells
 from analysis.dprime import CHANCE
 from analysis.exact_panel import similar_panel_power
 from analysis.overdispersion import beta_binomial
@@ -125,11 +125,7 @@ def power_block(
     rows: list[dict[str, Any]] = []
     for method in FORCED_CHOICE:
         # Where sides are allowed for, visits that met one side only do not tell the spread.
-        own = [
-            group
-            for group in cells
-            if group.method == method and panel_counts(group.cells)[1].any()
-        ]
+        own = [group for group in cells if group.method == method and group.counts[1].any()]
         if own:
             rows.extend(_forced_rows(method, own, level, margins))
     if preference is not None and preference.main is not None:
@@ -146,7 +142,7 @@ def _forced_rows(
 ) -> list[dict[str, Any]]:
     each, people, spreads = [], [], []
     for group in own:
-        correct, trials = panel_counts(group.cells)
+        correct, trials = group.counts
         each.append(float(np.median(trials)))
         people.append(len(trials))
         spreads.append(beta_binomial(correct, trials).sd)

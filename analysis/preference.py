@@ -333,6 +333,11 @@ def pair_rows(counts: PairCounts, *, confidence: float = 0.95) -> list[dict[str,
     """
     rows = []
     flat = counts.unordered()
+    pooled = np.rint(flat.counts.sum(axis=0))
+    decided_by_pair = pooled[:, 0] + pooled[:, 1]
+    p_values = two_sided_p(pooled[:, 0], decided_by_pair)
+    # A pair that only met ties has no share and no interval; it borrows a trial here.
+    lows, highs = wilson(pooled[:, 0], np.maximum(decided_by_pair, 1), confidence=confidence)
     for cell, (i, j) in enumerate(zip(flat.first, flat.second, strict=True)):
         wins, losses, ties = (round(float(v)) for v in flat.counts[:, cell].sum(axis=0))
         decided = wins + losses
@@ -343,8 +348,7 @@ def pair_rows(counts: PairCounts, *, confidence: float = 0.95) -> list[dict[str,
                 own[:, 0], own[:, 0] + own[:, 1], chance=0.5, confidence=confidence
             )
             mean, share_low, share_high = between.estimate, between.ci_low, between.ci_high
-            bounds = wilson(np.array(wins), np.array(decided), confidence=confidence)
-            low, high = (float(bound[0]) for bound in bounds)
+            low, high = float(lows[cell]), float(highs[cell])
             share = wins / decided
         heard = flat.counts[:, cell].sum(axis=1) > 0
         rows.append(
@@ -359,7 +363,7 @@ def pair_rows(counts: PairCounts, *, confidence: float = 0.95) -> list[dict[str,
                 "share_high": share_high,
                 "wilson_low": low,
                 "wilson_high": high,
-                "p_value": float(two_sided_p(np.array(wins), np.array(decided))[0]),
+                "p_value": float(p_values[cell]),
                 "n_trials": wins + losses + ties,
                 "n_listeners": int(heard.sum()),
             }
@@ -405,19 +409,17 @@ def listener_choice_rows(counts: PairCounts) -> list[dict[str, Any]]:
     """
     flat = counts.unordered()
     rows = []
-    for person, listener in enumerate(flat.listeners):
-        for cell, (i, j) in enumerate(zip(flat.first, flat.second, strict=True)):
-            wins, losses, ties = (round(float(v)) for v in flat.counts[person, cell])
-            if wins + losses + ties:
-                rows.append(
-                    {
-                        "listener": listener,
-                        "pair": [flat.stages[i], flat.stages[j]],
-                        "wins": wins,
-                        "losses": losses,
-                        "ties": ties,
-                        "share": wins / (wins + losses) if wins + losses else float("nan"),
-                        "n_trials": wins + losses + ties,
-                    }
-                )
+    for person, cell in np.argwhere(flat.counts.any(axis=2)):
+        wins, losses, ties = (round(float(v)) for v in flat.counts[person, cell])
+        rows.append(
+            {
+                "listener": flat.listeners[person],
+                "pair": [flat.stages[flat.first[cell]], flat.stages[flat.second[cell]]],
+                "wins": wins,
+                "losses": losses,
+                "ties": ties,
+                "share": wins / (wins + losses) if wins + losses else float("nan"),
+                "n_trials": wins + losses + ties,
+            }
+        )
     return rows

@@ -91,7 +91,10 @@ def _model_name(fit: PairModelFit) -> str:
 
 def _stage_rows(found: Preference, confidence: float) -> list[dict[str, Any]]:
     rows = []
-    resampled = None if found.draws is None else found.draws.interval(confidence=confidence)
+    draws = found.draws
+    resampled = None if draws is None else draws.interval(confidence=confidence)
+    best = None if draws is None else draws.p_best()
+    ranks = None if draws is None else draws.rank_probabilities()
     for name in found.counts.stages:
         fit = found.main if found.main is not None and name in found.main.stages else None
         if fit is None:
@@ -101,8 +104,10 @@ def _stage_rows(found: Preference, confidence: float) -> list[dict[str, Any]]:
             keys += [f"centred_listeners{end}" for end in ("", "_low", "_high")]
             rows.append({"stage": name, **dict.fromkeys([*keys, "rank_probabilities"])})
             continue
-        rows.append({"stage": name, **_stage_figures(found, fit, fit.stages.index(name))})
         k = fit.stages.index(name)
+        rows.append({"stage": name, **_stage_figures(found, fit, k)})
+        rows[-1]["p_best"] = None if best is None else float(best[k])
+        rows[-1]["rank_probabilities"] = None if ranks is None else ranks[k].tolist()
         ordinary = fit if found.ordinary is None else found.ordinary
         rows[-1] |= _centred(ordinary, k, confidence)
         rows[-1] |= {
@@ -124,7 +129,6 @@ def _stage_figures(found: Preference, fit: PairModelFit, k: int) -> dict[str, An
     )
     worth, per_listener = _shares(ordinary), _shares(fit)
     slope = worth[k] * (np.eye(len(worth))[k] - worth)
-    draws = found.draws
     g = fit.n_listeners
     factor = np.sqrt(g / (g - 1)) if g > 1 else _NAN
     return {
@@ -136,8 +140,6 @@ def _stage_figures(found: Preference, fit: PairModelFit, k: int) -> dict[str, An
         "log_worth_listeners": float(fit.log_worth[k]),
         "se_listeners": float(factor * np.sqrt(np.maximum(between[k, k], 0.0))),
         "worth_listeners": float(per_listener[k]),
-        "p_best": None if draws is None else float(draws.p_best()[k]),
-        "rank_probabilities": None if draws is None else draws.rank_probabilities()[k].tolist(),
     }
 
 

@@ -17,8 +17,6 @@ __all__ = ["mixed_ratings", "ordered_effects", "ordinal_ratings"]
 
 #: Fewest programmes whose spread is worth a variance of its own; fewer are fixed effects.
 _PROGRAMMES = 5
-#: Most levels of a grouping factor (listener by stage), beyond which it is left out.
-_MOST_LEVELS = 4000
 #: Beyond this many logits the grades of a stage do not overlap with those of others.
 _FAR = 12.0
 #: Grades spread over all steps that then are added to every stage.
@@ -74,7 +72,7 @@ def mixed_ratings(frame: pd.DataFrame) -> dict[str, Any] | None:
     groups: dict[str, np.ndarray] = {"listener": listener}
     cell = listener * len(stages) + stage
     often = np.bincount(np.unique(cell, return_inverse=True)[1])
-    if len(often) < len(y) and often.max() > 1 and len(often) <= _MOST_LEVELS:
+    if len(often) < len(y) and often.max() > 1:
         groups["listener by stage"] = cell
     if len(programmes) >= _PROGRAMMES:
         groups["programme"] = programme

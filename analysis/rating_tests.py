@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import combinations
 
 import numpy as np
 from scipy import stats
@@ -21,6 +20,9 @@ __all__ = [
     "rating_pairs",
     "repeated_measures",
 ]
+
+#: Listeners up to whom all changes of signs are gone through, and how many at a time.
+_EXACT, _TOGETHER = 16, 512
 
 
 def _matrix(values: np.ndarray, *, rows: int = 2, columns: int = 2) -> np.ndarray:
@@ -327,35 +329,55 @@ def rating_pairs(
     """
     y = _matrix(values)
     n, k = y.shape
-    signs = _signs(n, n_permutations, seed)
-    raw = []
-    for i, j in combinations(range(k), 2):
-        d = y[:, i] - y[:, j]
-        sd, mean = float(d.std(ddof=1)), float(d.mean())
-        se = sd / np.sqrt(n)
-        half = float(stats.t.ppf((1 + confidence) / 2, n - 1)) * se
-        known = sd > 1e-12
-        t = mean / se if known else float("nan")
-        p = 2 * float(stats.t.sf(abs(t), n - 1)) if known else float("nan")
-        effect = mean / sd if known else float("nan")
-        raw.append((i, j, mean, mean - half, mean + half, t, p, _flip(d, signs), effect))
-    adjusted = holm(np.array([row[6] for row in raw]))
+    first, second = np.triu_indices(k, 1)
+    d = y[:, first] - y[:, second]
+    sd, mean = d.std(axis=0, ddof=1), d.mean(axis=0)
+    se = sd / np.sqrt(n)
+    half = float(stats.t.ppf((1 + confidence) / 2, n - 1)) * se
+    known = sd > 1e-12
+    t, effect = (np.where(known, mean / np.where(known, s, 1.0), np.nan) for s in (se, sd))
+    p = 2 * stats.t.sf(np.abs(t), n - 1)
+    flip = _flips(y, first, second, n_permutations, seed)
+    adjusted = holm(p)
     return [
-        RatingPair(i, j, mean, low, high, t, p, float(p_holm), flip, effect, n)
-        for (i, j, mean, low, high, t, p, flip, effect), p_holm in zip(raw, adjusted, strict=True)
+        RatingPair(
+            first=int(first[m]),
+            second=int(second[m]),
+            difference=float(mean[m]),
+            ci_low=float(mean[m] - half[m]),
+            ci_high=float(mean[m] + half[m]),
+            statistic=float(t[m]),
+            p_value=float(p[m]),
+            p_holm=float(adjusted[m]),
+            p_permutation=float(flip[m]),
+            effect_size=float(effect[m]),
+            n_listeners=n,
+        )
+        for m in range(len(first))
     ]
 
 
-def _signs(n: int, n_permutations: int, seed: int) -> np.ndarray:
-    if n <= 16:
-        bits = np.arange(2**n)[:, None] >> np.arange(n)[None, :]
-        return (1.0 - 2.0 * (bits & 1)).astype(float)
-    return np.asarray(np.random.default_rng(seed).choice([-1.0, 1.0], size=(n_permutations, n)))
+def _flips(
+    y: np.ndarray, first: np.ndarray, second: np.ndarray, n_permutations: int, seed: int
+) -> np.ndarray:
+    """Return the share of sign changes that make a pair's difference as large as it is.
+
+    A listener's sign turns all differences of that listener, so that sums by stage serve every
+    pair; some hundred changes at a time keep thousands of listeners within memory.
+    """
+    n = len(y)
+    total = 2**n if n <= _EXACT else n_permutations
+    observed = np.abs((y[:, first] - y[:, second]).sum(axis=0)) - 1e-9
+    rng, larger = np.random.default_rng(seed), np.zeros(len(first), dtype=int)
+    for begin in range(0, total, _TOGETHER):
+        size = min(_TOGETHER, total - begin)
+        sums = _signs(n, begin, size, rng) @ y
+        larger += (np.abs(sums[:, first] - sums[:, second]) >= observed).sum(axis=0)
+    return larger / total if n <= _EXACT else (1 + larger) / (1 + total)
 
 
-def _flip(d: np.ndarray, signs: np.ndarray) -> float:
-    observed = abs(d.sum())
-    larger = int((np.abs(signs @ d) >= observed - 1e-9).sum())
-    if len(signs) == 2 ** len(d):
-        return larger / len(signs)
-    return (1 + larger) / (1 + len(signs))
+def _signs(n: int, begin: int, size: int, rng: np.random.Generator) -> np.ndarray:
+    if n > _EXACT:
+        return np.asarray(rng.choice([-1.0, 1.0], size=(size, n)))
+    bits = np.arange(begin, begin + size)[:, None] >> np.arange(n)[None, :]
+    return (1.0 - 2.0 * (bits & 1)).astype(float)

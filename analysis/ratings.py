@@ -16,7 +16,7 @@ from analysis.rating_tests import (
     rating_pairs,
     repeated_measures,
 )
-from analysis.trials import TrialTable
+from analysis.trials import TrialTable, label_codes
 
 __all__ = [
     "HIDDEN_REFERENCE",
@@ -226,20 +226,37 @@ def ratings_block(
 
 def stage_rows(frame: pd.DataFrame, confidence: float) -> list[dict[str, Any]]:
     """Return the distribution over listeners by stage, then by stage and programme."""
+    stages, (stage,) = label_codes(frame, "stage_a")
+    programmes, (programme,) = label_codes(frame, "programme")
+    names, (listener,) = label_codes(frame, "listener")
+    values = frame["rating"].to_numpy(dtype=float)
     rows = []
-    for stage, part in frame.groupby("stage_a", observed=True, sort=True):
-        rows.append(_summary(str(stage), None, part, confidence))
-        for programme, some in part.groupby("programme", observed=True, sort=True):
-            if programme != "":
-                rows.append(_summary(str(stage), str(programme), some, confidence))
+    for k in np.unique(stage):
+        of_stage = stage == k
+        rows.append(
+            _summary(stages[k], None, names, listener[of_stage], values[of_stage], confidence)
+        )
+        for m in np.unique(programme[of_stage]):
+            part = of_stage & (programme == m)
+            if programmes[m] != "":
+                rows.append(
+                    _summary(
+                        stages[k], programmes[m], names, listener[part], values[part], confidence
+                    )
+                )
     return rows
 
 
 def _summary(
-    stage: str, programme: str | None, part: pd.DataFrame, confidence: float
+    stage: str,
+    programme: str | None,
+    names: list[str],
+    listener: np.ndarray,
+    ratings: np.ndarray,
+    confidence: float,
 ) -> dict[str, Any]:
-    means = part.groupby("listener", observed=True)["rating"].mean()
-    values = means.to_numpy()
+    people, code = np.unique(listener, return_inverse=True)
+    values = np.bincount(code, weights=ratings) / np.bincount(code)
     n = len(values)
     q1, median, q3 = quartiles(values)
     low, high = outlier_limits(values)
@@ -249,11 +266,11 @@ def _summary(
         sd = float(values.std(ddof=1))
         half = float(stats.t.ppf((1 + confidence) / 2, n - 1)) * sd / np.sqrt(n)
     mean = float(values.mean())
-    beyond = means.index[(values < low) | (values > high)]
+    beyond = people[(values < low) | (values > high)]
     return {
         "stage": stage,
         "programme": programme,
-        "n_trials": len(part),
+        "n_trials": len(ratings),
         "n_listeners": n,
         "mean": mean,
         "sd": sd,
@@ -264,7 +281,7 @@ def _summary(
         "median": median,
         "q3": q3,
         "maximum": float(values.max()),
-        "outliers": sorted(str(name) for name in beyond),
+        "outliers": sorted(names[k] for k in beyond),
     }
 
 
