@@ -148,7 +148,7 @@ def test_no_number_stands_outside_the_marking(page):
 
 
 def test_a_number_changed_in_the_evidence_changes_on_the_page(lean):
-    lean["results"]["preference"]["stages"][3]["log_worth"] = 7.654321
+    lean["results"]["preference"]["stages"][3]["log_worth_listeners"] = 7.654321
     assert "+7.65" in render_report(lean)
 
 
@@ -219,8 +219,7 @@ def test_intervals_with_an_open_end():
 
 
 def test_text_where_a_number_belongs_is_named(lean):
-    lean["results"]["preference"]["stages"][0]["log_worth"] = "high"
-    with pytest.raises(
-        InputError, match=r"evidence, /results/preference/stages/0/log_worth: 'high' is not a num"
-    ):
+    lean["results"]["preference"]["stages"][0]["log_worth_listeners"] = "high"
+    place = "/results/preference/stages/0/log_worth_listeners"
+    with pytest.raises(InputError, match=f"evidence, {place}: 'high' is not a num"):
         render_report(lean)

@@ -28,6 +28,7 @@ SECTIONS = [
     "preference",
     "differences",
     "discrimination",
+    "turning",
     "responses",
     "deviation",
     "levels",
