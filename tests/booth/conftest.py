@@ -6,14 +6,19 @@ import os
 import shutil
 import subprocess
 import sys
-import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
 import pytest
+from guards import GUARD_S, wait_until
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "browser"))  # for the small study
+
+# Sound must keep time while the machine does other work; without the right to ask, it just runs.
+FIRST = ["nice", "-n", "-15"] if os.geteuid() == 0 else []
+_FRAME = 2 * 4  # bytes: two channels of float32
+_RATE = 48_000
 
 
 class Card:
@@ -28,23 +33,33 @@ class Card:
         format_ = ["--raw", "--format=float32le", "--rate=48000", "--channels=2"]
         with raw.open("wb") as out:
             recorder = subprocess.Popen(
-                ["parec", "-d", "booth.monitor", "--latency-msec=20", *format_],
+                [*FIRST, "parec", "-d", "booth.monitor", "--latency-msec=20", *format_],
                 env=self._env,
                 stdout=out,
             )
             try:
-                _wait_for(lambda: raw.stat().st_size > 0, "the recorder did not start")
+                wait_until(lambda: raw.stat().st_size > 0, "the recorder did not start")
                 action()
-                time.sleep(0.5)  # what is under way in the sink
+                wait_until(lambda: _is_over(raw), "the sound did not end")
             finally:
                 recorder.terminate()
-                recorder.wait(10)
+                recorder.wait(GUARD_S)
         data = np.fromfile(raw, "<f4")
         return data[: len(data) // 2 * 2].reshape(-1, 2).astype(float)
 
 
+def _is_over(raw: Path) -> bool:
+    """Whether half a second of silence has come after whatever was under way in the sink."""
+    size, tail = raw.stat().st_size // _FRAME * _FRAME, _RATE // 2 * _FRAME
+    if size < tail:
+        return False
+    with raw.open("rb") as file:
+        file.seek(size - tail)
+        return not any(file.read(tail))
+
+
 @pytest.fixture(scope="session")
-def card(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Card]:
+def sound_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Card]:
     assert shutil.which("pulseaudio"), "install pulseaudio: bash tests/system-packages"
     folder = tmp_path_factory.mktemp("booth-pulse")
     env = dict(
@@ -53,7 +68,7 @@ def card(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Card]:
         PULSE_SERVER=f"unix:{folder}/native",
         HOME=str(folder),
     )
-    command = ["pulseaudio", "-n", "--daemonize=no", "--exit-idle-time=-1"]
+    command = [*FIRST, "pulseaudio", "-n", "--daemonize=no", "--exit-idle-time=-1"]
     command += ["--disallow-exit=true", "--use-pid-file=no"]
     command += ["-L", f"module-native-protocol-unix socket={folder}/native auth-anonymous=1"]
     command += ["-L", "module-null-sink sink_name=booth rate=48000 format=float32le channels=2"]
@@ -61,7 +76,7 @@ def card(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Card]:
     server = subprocess.Popen(command, env=env, stdout=quiet, stderr=quiet)
     before = {name: os.environ.get(name) for name in ("XDG_RUNTIME_DIR", "PULSE_SERVER")}
     try:
-        _wait_for(lambda: _pactl(env, "info") == 0, "PulseAudio did not start")
+        wait_until(lambda: _pactl(env, "info") == 0, "PulseAudio did not start")
         _pactl(env, "set-default-sink", "booth")
         _pactl(env, "set-default-source", "booth.monitor")
         os.environ.update({name: env[name] for name in before})
@@ -73,18 +88,20 @@ def card(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Card]:
             if value is not None:
                 os.environ[name] = value
         server.terminate()
-        server.wait(10)
+        server.wait(GUARD_S)
+
+
+@pytest.fixture
+def card(sound_server: Card) -> Iterator[Card]:
+    usual = os.getpriority(os.PRIO_PROCESS, 0)
+    if FIRST:
+        os.setpriority(os.PRIO_PROCESS, 0, -15)  # PortAudio's thread inherits it
+    yield sound_server
+    os.setpriority(os.PRIO_PROCESS, 0, usual)
 
 
 def _pactl(env: dict[str, str], *args: str) -> int:
     return subprocess.run(["pactl", *args], env=env, capture_output=True, check=False).returncode
-
-
-def _wait_for(condition: Callable[[], bool], otherwise: str) -> None:
-    deadline = time.monotonic() + 15
-    while not condition():
-        assert time.monotonic() < deadline, otherwise
-        time.sleep(0.05)
 
 
 def _restart_portaudio() -> None:
