@@ -30,6 +30,7 @@ CAP_DB = 0.0
 STEP_DB = 1.5
 HEARD_S = 1.0
 START_WAIT_S = 2.0  # an audio server may take a while until it asks for the first block
+END_WAIT_S = 2.0  # and may have gone by the end
 
 _PHASES = {"practice": "Practice", "familiarisation": "Set"}
 
@@ -128,6 +129,7 @@ class BoothPlayer:
         self.mixer = Mixer(versions, rate, gain=gain)
         self.underruns = 0
         self._taken = 0
+        self._silent_frames = 0
         self._device = device
         self._latency = latency
         self._stream: Any = None
@@ -162,9 +164,12 @@ class BoothPlayer:
         trace: TracebackType | None,
     ) -> None:
         self.mixer.pause()
-        deadline = time.monotonic() + 0.5
-        while not self.mixer.silent and time.monotonic() < deadline:
-            time.sleep(0.005)  # the fade-out is in the hands of the audio thread
+        # The fade-out is in the hands of the audio thread. A stop may throw away what is still in
+        # the buffers, so silence follows until the last of the sound has left them.
+        silence = 2.0 * self.output_latency_s * self.mixer.rate
+        deadline = time.monotonic() + END_WAIT_S
+        while self._silent_frames < silence and time.monotonic() < deadline:
+            time.sleep(0.005)
         self._stream.stop()
         self._stream.close()
 
@@ -183,6 +188,7 @@ class BoothPlayer:
         if status.output_underflow:
             self.underruns += 1
         outdata[:] = self.mixer.render(frames)
+        self._silent_frames = self._silent_frames + frames if self.mixer.silent else 0
         self._running.set()
 
 

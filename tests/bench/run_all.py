@@ -204,6 +204,7 @@ def fuzzing(output: str) -> list[Figure]:
 BENCHES = {
     "start": Bench("bench_commands.py", ("--part", "start"), emitted, "First ten minutes"),
     "verify": Bench("bench_commands.py", ("--part", "verify"), emitted, "A reviewer's check"),
+    "player": Bench("bench_player.py", (), emitted, "The player"),
     "rendering": Bench(
         *("bench_render.py", ("--long", "60"), rendering, "Rendering"),
         full=("--long", "60"),

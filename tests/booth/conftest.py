@@ -1,95 +1,26 @@
-"""A sound card made of PulseAudio's null sink, and what went through it."""
+"""One sound card for all tests of the booth."""
 
 from __future__ import annotations
 
-import os
-import shutil
-import subprocess
 import sys
-import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "browser"))  # for the small study
+sys.path.insert(0, str(Path(__file__).parent))  # for the sound card beside the tests
 
-
-class Card:
-    """A null sink and its monitor."""
-
-    def __init__(self, env: dict[str, str]) -> None:
-        self._env = env
-
-    def record(self, folder: Path, action: Callable[[], None]) -> np.ndarray:
-        """Record everything that is played during ``action``; shape ``(frames, 2)``."""
-        raw = folder / "recording.f32"
-        format_ = ["--raw", "--format=float32le", "--rate=48000", "--channels=2"]
-        with raw.open("wb") as out:
-            recorder = subprocess.Popen(
-                ["parec", "-d", "booth.monitor", "--latency-msec=20", *format_],
-                env=self._env,
-                stdout=out,
-            )
-            try:
-                _wait_for(lambda: raw.stat().st_size > 0, "the recorder did not start")
-                action()
-                time.sleep(0.5)  # what is under way in the sink
-            finally:
-                recorder.terminate()
-                recorder.wait(10)
-        data = np.fromfile(raw, "<f4")
-        return data[: len(data) // 2 * 2].reshape(-1, 2).astype(float)
+from null_sink import Card, in_front, null_sink
 
 
 @pytest.fixture(scope="session")
-def card(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Card]:
-    assert shutil.which("pulseaudio"), "install pulseaudio: bash tests/system-packages"
-    folder = tmp_path_factory.mktemp("booth-pulse")
-    env = dict(
-        os.environ,
-        XDG_RUNTIME_DIR=str(folder),
-        PULSE_SERVER=f"unix:{folder}/native",
-        HOME=str(folder),
-    )
-    command = ["pulseaudio", "-n", "--daemonize=no", "--exit-idle-time=-1"]
-    command += ["--disallow-exit=true", "--use-pid-file=no"]
-    command += ["-L", f"module-native-protocol-unix socket={folder}/native auth-anonymous=1"]
-    command += ["-L", "module-null-sink sink_name=booth rate=48000 format=float32le channels=2"]
-    quiet = subprocess.DEVNULL
-    server = subprocess.Popen(command, env=env, stdout=quiet, stderr=quiet)
-    before = {name: os.environ.get(name) for name in ("XDG_RUNTIME_DIR", "PULSE_SERVER")}
-    try:
-        _wait_for(lambda: _pactl(env, "info") == 0, "PulseAudio did not start")
-        _pactl(env, "set-default-sink", "booth")
-        _pactl(env, "set-default-source", "booth.monitor")
-        os.environ.update({name: env[name] for name in before})
-        _restart_portaudio()
-        yield Card(env)
-    finally:
-        for name, value in before.items():
-            os.environ.pop(name, None)
-            if value is not None:
-                os.environ[name] = value
-        server.terminate()
-        server.wait(10)
+def sound_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Card]:
+    with null_sink(tmp_path_factory.mktemp("booth-pulse")) as card:
+        yield card
 
 
-def _pactl(env: dict[str, str], *args: str) -> int:
-    return subprocess.run(["pactl", *args], env=env, capture_output=True, check=False).returncode
-
-
-def _wait_for(condition: Callable[[], bool], otherwise: str) -> None:
-    deadline = time.monotonic() + 15
-    while not condition():
-        assert time.monotonic() < deadline, otherwise
-        time.sleep(0.05)
-
-
-def _restart_portaudio() -> None:
-    """PortAudio lists devices once, when it starts; the server came up later."""
-    import sounddevice
-
-    sounddevice._terminate()
-    sounddevice._initialize()
+@pytest.fixture
+def card(sound_server: Card) -> Iterator[Card]:
+    with in_front():
+        yield sound_server

@@ -64,6 +64,12 @@ window.openCapture = async (name) => {
   const blocks = [];
   tap.port.onmessage = (event) => blocks.push(event.data);
   await context.resume();
+  const captured = () => (blocks.length ? blocks[blocks.length - 1].frame + 128 : 0);
+  /* Waits for sound, not for the clock: until so many milliseconds more have been captured. */
+  const run = async (ms) => {
+    const until = captured() + Math.round((ms * blob.rate) / 1000);
+    while (captured() < until) await wait(5);
+  };
   const read = () => {
     const first = blocks[0].frame;
     const last = blocks[blocks.length - 1];
@@ -81,7 +87,7 @@ window.openCapture = async (name) => {
     }
     return { first, data: btoa(text), channels: blob.channels };
   };
-  return { blob, context, tap, read };
+  return { blob, context, tap, run, read };
 };
 window.wait = (ms) => new Promise((resolve) => setTimeout(resolve, ms));
 window.ready = true;
