@@ -15,7 +15,13 @@ __all__ = ["POWER", "SplitPower", "split_power"]
 
 #: Share of panels found, by (listeners, trials each) of four stages and by difference in logits.
 POWER: dict[tuple[int, int], dict[float, float]] = {
+    (12, 30): {4.0: 0.28, 6.0: 0.77},
+    (12, 60): {4.0: 0.58, 6.0: 0.93},
+    (24, 15): {4.0: 0.16},
     (24, 30): {3.0: 0.23, 4.0: 0.63, 5.0: 0.90},
+    (24, 60): {3.0: 0.41, 4.0: 0.86},
+    (48, 30): {3.0: 0.52, 4.0: 0.95},
+    (48, 60): {2.0: 0.14, 3.0: 0.82},
 }
 #: Stages of those panels, less one: trials are compared by what each free worth gets.
 _FREE = 3

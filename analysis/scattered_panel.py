@@ -223,8 +223,8 @@ def _skewness(
     """
     p = expit(mode @ x.T)
     third = total * p * (1 - p) * (1 - 2 * p)
-    spread = np.einsum("pi,lij,pj->lp", x, unsure, x, optimize=True)
-    shift = -np.einsum("lij,lj->li", unsure, (third * spread) @ x) / 2
+    spread = ((x @ unsure) * x).sum(axis=2)
+    shift = -(unsure @ ((third * spread) @ x)[..., None])[..., 0] / 2
     errors = np.einsum("li,lij,lj->l", shift, curvature, shift)
     return np.asarray(shift / (1 + errors / _LARGEST_SHIFT**2)[:, None])
 

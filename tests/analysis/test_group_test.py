@@ -290,8 +290,9 @@ def test_the_block_of_two_groups() -> None:
 def test_power_is_looked_up_and_rounded_down() -> None:
     assert split_power(11, 60, 4) is None
     assert split_power(24, 5, 4) is None
-    (listeners, trials), row = next(iter(POWER.items()))
-    found = split_power(listeners, trials, 4)
+    listeners, trials = 24, 30
+    row = POWER[listeners, trials]
+    found = split_power(listeners + 20, trials + 8, 4)
     assert found is not None
     assert (found.n_listeners, found.n_trials_each) == (listeners, trials)
     assert found.found == row[found.difference]
