@@ -215,13 +215,20 @@ def test_a_bad_rule_of_the_plan_is_refused_by_line(study, call, line, words):
 
 def test_plan_says_what_it_asks_and_what_it_can_find(study, call, tmp_path):
     chart = tmp_path / "power.svg"
-    outcome = call("plan", study, "--chart", chart, "--studies", "20")
+    outcome = call("plan", study, "--listeners", "8", "--chart", chart, "--studies", "20")
     assert outcome.code == 0, outcome
     assert "each listener: 4 abx" in outcome.out
-    assert "What 4 listeners can find, by 20 simulated studies" in outcome.out
+    assert "What 8 listeners can find, by 20 simulated studies" in outcome.out
     assert "Listeners for 80 %" in outcome.out
     assert "Fix the number before the first listener comes." in outcome.out
     assert "<svg" in chart.read_text()[:1000]
+
+
+def test_a_plan_that_cannot_decide_anything_says_so(study, call):
+    outcome = call("plan", study, "--studies", "20")
+    assert outcome.code == 0, outcome
+    assert "cannot be supported by this plan, whatever listeners answer" in outcome.out
+    assert "a panel of 6 listeners or more" in outcome.out
 
 
 def test_a_share_no_better_than_guessing_is_refused(study, call):
