@@ -49,12 +49,7 @@ ALLOWED = {
     "[plan]": "a study file to be filled in",
     "Hear upgrade stages level-matched": "the title of the documentation",
     "marks an identical control": "an error about a trial table",
-    "listeners {}": "a claim put together as an example",
     "listeners prefer {} over {}": "a claim put together",
-    "listener {} hears": "a claim put together",
-    "listeners hear {} from {}": "a claim put together",
-    # What a plan supposes, in words that begin with so.
-    "nobody hears what is claimed not to be heard": "after the word Supposed",
     # Estimates with their interval, and what a study would take.
     "the share of listeners' trials with a heard difference is put at": "an estimate, its interval",
     "a share of {} with a heard difference": "names the estimate that a panel size rests on",

@@ -272,7 +272,7 @@ def test_saved_cells_cannot_run_as_formulas():
 def test_a_missing_block_shortens_the_report(lean, block):
     del lean[block]
     page = render_report(lean)
-    gone = {"study": {"stages"}, "results": {"differences"}}.get(block, set())
+    gone = {"study": {"stages"}, "results": {"differences", "turning"}}.get(block, set())
     left = [key for key in SECTIONS if key not in gone]
     assert re.findall(r'<section id="(\w+)"', page) == left
 
