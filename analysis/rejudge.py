@@ -197,6 +197,9 @@ def _counts_without(counts: PairCounts, listeners: frozenset[str]) -> PairCounts
 def _over_trials(row: Mapping[str, Any], group: PairCells) -> dict[str, Any]:
     """Return the figures of a claim about hearing with every answer counting once."""
     right, asked = panel_counts(group.cells)
+    if not asked.any():
+        # No rule tells hearing from a habit in these trials; the claim was left open.
+        return {}
     chance, margin = CHANCE[group.method], row.get("margin")
     limit = chance if margin is None else chance + margin * (1 - chance)
     confidence = 0.95 if margin is None else 0.9

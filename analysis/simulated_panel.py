@@ -149,7 +149,9 @@ def _votes(frame: pd.DataFrame, place: dict[str, int], stages: tuple[str, ...]) 
 
 
 def _asked(cells: PairCells, place: dict[str, int]) -> _Asked:
-    frame = cells.cells.reset_index(drop=True)
+    # Simulated listeners answer without a habit, so that the sides of their trials do not matter.
+    sides = [name for name in cells.cells if str(name).startswith("n_side_")]
+    frame = cells.cells.drop(columns=sides).reset_index(drop=True)
     trials = frame["n_trials"].to_numpy()
     same = frame["n_same"].to_numpy() if "n_same" in frame else np.zeros_like(trials)
     return _Asked(
