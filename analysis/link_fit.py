@@ -12,6 +12,7 @@ from scipy.special import xlogy
 from analysis.bradley_terry import PairModelFit, design, fit_counts, probabilities
 from analysis.counts import PairCounts
 from analysis.link_regression import contrasts
+from analysis.panel import listener_weights
 
 __all__ = ["LackOfFit", "lack_of_fit"]
 
@@ -57,7 +58,8 @@ def lack_of_fit(counts: PairCounts, fit: PairModelFit, metric: np.ndarray) -> La
     counts : PairCounts
         Answers behind `fit`, over the same stages.
     fit : PairModelFit
-        Every stage with a worth of its own, no order effect.
+        Every stage with a worth of its own, every listener counting once; where it allows for
+        places, so does the metric's model.
     metric : numpy.ndarray, shape (n_stages,)
 
     Returns
@@ -83,9 +85,10 @@ def lack_of_fit(counts: PairCounts, fit: PairModelFit, metric: np.ndarray) -> La
 
 
 def _metric_model(counts: PairCounts, fit: PairModelFit, x: np.ndarray) -> tuple[float, float]:
-    cells = counts.unordered()
-    ties = "tie" in fit.names
-    own = design(cells, reference=fit.stages.index(fit.reference), ties=ties)
+    order, ties = "order" in fit.names, "tie" in fit.names
+    weighted = counts.weighted(listener_weights(counts.totals))
+    cells = weighted if order else weighted.unordered()
+    own = design(cells, reference=fit.stages.index(fit.reference), order=order, ties=ties)
     free = len(fit.stages) - 1
     relative = np.delete(x, own.reference) - x[own.reference]
     column = own.matrix[:, :, :free] @ relative

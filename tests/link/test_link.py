@@ -136,7 +136,7 @@ def test_lack_of_fit_is_twice_the_gain_in_likelihood(panel):
     # statsmodels logistic regressions: own worths against one covariate
     import statsmodels.api as sm
 
-    table = panel(FOUR, listeners=20, per_pair=3)
+    table = panel(FOUR, listeners=20, per_pair=4)
     found = fit_preference(table, n_draws=0)
     x = np.array([4.0, 1.0, 3.0, 0.5])
     frame = table.of("paired")
@@ -294,3 +294,16 @@ def test_a_pair_counts_the_block_in_the_analysis_is_plain_json(panel, stages_wit
     row = result["link"][0]
     assert row["n_trials"] == pair_counts(table.of("paired")).n_trials
     assert json.loads(json.dumps(json_ready(row), allow_nan=False)) == row
+
+
+def test_lack_of_fit_holds_both_models_to_the_same_answers(panel):
+    # Unequal visits and unbalanced places: the metric's model is inside the one of own worths.
+    table = panel(FOUR, listeners=20, per_pair=3)
+    frame = table.frame
+    few = frame["listener"].isin([f"p{k:02d}" for k in range(15)]) & (frame["trial"] > 6)
+    table = table.keeping(~few)
+    found = fit_preference(table, n_draws=0)
+    own = found.main.log_worth
+    exact = lack_of_fit(found.counts, found.main, own)
+    assert exact.statistic == pytest.approx(0.0, abs=1e-6)
+    assert lack_of_fit(found.counts, found.main, np.array([4.0, 1.0, 3.0, 0.5])).statistic > 0
