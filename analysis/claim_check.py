@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 import numpy as np
+import pandas as pd
 
 from analysis.claim_grammar import made_step, parse_claim
 from analysis.claim_words import Claim
@@ -91,7 +92,7 @@ def check_options(
 def _check_named(claim: Claim, trials: TrialTable, stages: StageTable | None, where: str) -> None:
     there = sorted(_compared(trials) | (set() if stages is None else set(stages.frame["stage"])))
     for stage in claim.stages:
-        if stage not in there:
+        if stage not in there and stage not in _named(trials.frame):
             raise _missing(where, "stage", stage, there)
     if claim.kind == "orders":
         _check_metric(claim.names[0], stages, where)
@@ -185,9 +186,11 @@ def table_notes(
 
 def _compared(trials: TrialTable) -> set[str]:
     """Return the stages of trials that count: no controls, no roles of a rating."""
-    rows = trials.frame.loc[trials.frame["control"] == "", list(STAGE_COLUMNS)]
-    named = {str(name) for column in STAGE_COLUMNS for name in rows[column].unique()}
-    return named - {"", *ROLE_STAGES}
+    return _named(trials.frame.loc[trials.frame["control"] == ""]) - set(ROLE_STAGES)
+
+
+def _named(rows: pd.DataFrame) -> set[str]:
+    return {str(name) for column in STAGE_COLUMNS for name in rows[column].unique()} - {""}
 
 
 def _unknown(what: str, names: list[str], without: str) -> list[str]:

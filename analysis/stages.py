@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from analysis.names import did_you_mean, odd_columns, refuse_alike, refuse_nothing
+from analysis.names import did_you_mean, odd_columns, plain_text, refuse_alike, refuse_nothing
 from analysis.tables import PARQUET, Faults, column_numbers, read_parquet, read_text_table
 
 __all__ = [
@@ -131,7 +131,7 @@ def _checked(raw: pd.DataFrame, faults: Faults, decimal: str) -> StageTable:
         raise faults.table(None, "the table holds no stages", "Give one row a stage")
     frame = pd.DataFrame({"stage": _ids(raw, faults)})
     label = raw["label"] if "label" in raw.columns else frame["stage"]
-    text = label.fillna("").astype(str).str.strip()
+    text = _text(label)
     frame["label"] = text.where(text != "", frame["stage"])
     frame["made"] = _made(raw, faults)
     for name in ("cost", "labour_h"):
@@ -139,7 +139,7 @@ def _checked(raw: pd.DataFrame, faults: Faults, decimal: str) -> StageTable:
         notes += _odd_amounts(raw, name, faults, frame[name])
     for name in (str(column) for column in raw.columns):
         if name.startswith("factor_"):
-            frame[name] = raw[name].fillna("").astype(str).str.strip()
+            frame[name] = _text(raw[name])
         elif name.startswith("metric_"):
             frame[name] = _figures(raw, name, faults, decimal)
     notes += _mark_by_factors(frame) if "made" not in raw.columns else []
@@ -148,8 +148,13 @@ def _checked(raw: pd.DataFrame, faults: Faults, decimal: str) -> StageTable:
     return StageTable(frame=frame, source=faults.source, notes=tuple(notes))
 
 
+def _text(values: pd.Series) -> pd.Series:
+    """Return cells as stripped text, "" where empty; whole numbers without their ``.0``."""
+    return pd.Series(["" if pd.isna(v) else plain_text(v).strip() for v in values], dtype="str")
+
+
 def _ids(raw: pd.DataFrame, faults: Faults) -> pd.Series:
-    ids = raw["stage"].fillna("").astype(str).str.strip()
+    ids = _text(raw["stage"])
     empty = np.flatnonzero((ids == "").to_numpy())
     if empty.size:
         raise faults.at(int(empty[0]), "stage", "the value is empty", "Write the stage id")
@@ -168,9 +173,13 @@ def _ids(raw: pd.DataFrame, faults: Faults) -> pd.Series:
 def _made(raw: pd.DataFrame, faults: Faults) -> pd.Series:
     """Return the kind of every made stage, "" for measured ones."""
     if "made" not in raw.columns:
-        return pd.Series([""] * len(raw), dtype=object)
-    text = raw["made"].fillna("").astype(str).str.strip().str.lower().str.removesuffix(".0")
-    words = text.str.replace("-", " ", regex=False).map(lambda word: _SAME.get(word, word))
+        return pd.Series([""] * len(raw), dtype="str")
+    words = (
+        _text(raw["made"])
+        .str.lower()
+        .str.replace("-", " ", regex=False)
+        .map(lambda word: _SAME.get(word, word))
+    )
     known = words.isin((*MADE_KINDS, *_MEASURED)).to_numpy()
     if not known.all():
         row = int(np.flatnonzero(~known)[0])
@@ -237,11 +246,11 @@ def _amounts(raw: pd.DataFrame, name: str, faults: Faults, decimal: str) -> np.n
 
 def _odd_amounts(raw: pd.DataFrame, name: str, faults: Faults, read: pd.Series) -> list[str]:
     """Name the first amount that may be thousands: 1.200 is one and a fifth here."""
-    if name not in raw.columns:
+    if name not in raw.columns or pd.api.types.is_numeric_dtype(raw[name]):
         return []
-    text = raw[name].fillna("").astype(str).str.strip()
+    text = _text(raw[name])
     rows = np.flatnonzero(text.str.fullmatch(_THOUSANDS).to_numpy(dtype=bool))
-    if not rows.size or pd.api.types.is_numeric_dtype(raw[name]):
+    if not rows.size:
         return []
     k = int(rows[0])
     return [
