@@ -114,7 +114,8 @@ class Judge:
         return self._with(heard, heard.cells, counts, heard.controls, every_answer=True)
 
     def _part(self, heard: Heard, listeners: frozenset[str], programme: str | None) -> Heard:
-        cells = [_cells_without(g, listeners, programme) for g in heard.cells if self._needed(g)]
+        kept = (_cells_without(g, listeners, programme) for g in heard.cells if self._needed(g))
+        cells = [group for group in kept if len(group.cells)]
         counts = None if heard.preference is None else heard.preference.counts
         if programme is not None and counts is not None and heard.trials is not None:
             by_programme = split_pair_counts(heard.trials.of("paired"), by="programme")

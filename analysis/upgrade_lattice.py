@@ -141,8 +141,9 @@ def make_lattice(
         The baseline was not compared.
     """
     compared_here = stages.frame["stage"].isin(compared)
-    made = tuple(stages.frame.loc[compared_here & (stages.frame["made"] != ""), "stage"])
-    frame = stages.frame[compared_here & (stages.frame["made"] == "")].reset_index(drop=True)
+    bought = stages.frame["made"] == "" if "made" in stages.frame else compared_here
+    made = tuple(stages.frame.loc[compared_here & ~bought, "stage"])
+    frame = stages.frame[compared_here & bought].reset_index(drop=True)
     if len(frame) < 2:
         return None
     ids = frame["stage"].tolist()

@@ -16,6 +16,7 @@ import streamlit as st
 
 from abx.app.desk import WRONG
 from abx.app.tables import show_table
+from abx.app.words import show_error
 from abx.plan_power import Asked, ask_plan
 from abx.plan_words import claim_rows, finding_lines
 
@@ -88,7 +89,7 @@ def show_power(study: Study, workspace: Workspace | None = None) -> None:
     try:
         look = _look_at(study, workspace)
     except WRONG as error:
-        st.error(str(error))
+        show_error(error)
         return
     if look is None:
         st.write("There is no such figure for ratings and grades: it depends on how they spread.")
