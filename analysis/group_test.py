@@ -27,6 +27,7 @@ from analysis.scattered_panel import (
     choices,
     draw_choices,
     fit_scattered,
+    widened,
 )
 from analysis.split_statistic import least_size, split_panels
 
@@ -221,7 +222,8 @@ class _Search:
         sizes = (len(upper) - high, high)
         p, drawn, early = nan, 0, False
         if screened and min(sizes) >= smallest:
-            p, drawn, early = self._p_value(found, fit_scattered(found), statistic)
+            panel = widened(fit_scattered(found), found, self.rng)
+            p, drawn, early = self._p_value(found, panel, statistic)
         return GroupStep(
             n_groups=n_groups,
             listeners=found.listeners,

@@ -584,8 +584,8 @@ _DECISION = {
     "diff.group_line": Sentence("Group {number}: {size}, {share} of the panel."),
     "diff.power": limit(
         "What would be found: with {panel} of {each} each, two halves who differ by {difference} "
-        "logits about one pair show as groups in {found} of simulated panels. Smaller groups and "
-        "smaller differences may be there without showing."
+        "logits about one pair show as groups in {found} of panels drawn at random. Smaller "
+        "groups and smaller differences may be there without showing."
     ),
     "diff.no_power": limit(
         "Panels this small, or answers this few for each listener, would hardly show groups even "

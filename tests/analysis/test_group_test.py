@@ -23,6 +23,7 @@ from analysis.scattered_panel import (
     choices,
     draw_choices,
     fit_scattered,
+    widened,
 )
 from analysis.split_statistic import least_size, split_panels
 from analysis.stages import stage_table
@@ -131,6 +132,18 @@ def test_simulated_panels_have_the_variances_of_the_population() -> None:
     again = [fit_scattered(replace(found, won=one)) for one in won]
     assert np.mean([one.along for one in again]) == pytest.approx(1.0, rel=0.06)
     assert np.mean([one.across for one in again]) == pytest.approx(0.2, rel=0.06)
+
+
+def test_what_the_fit_takes_from_the_scatter_is_given_back() -> None:
+    rng = np.random.default_rng(2)
+    found = choices(counts_of(1.5 * rng.standard_normal((300, 4)), 5, 3))
+    panel = fit_scattered(found)
+    wide = widened(panel, found, rng)
+    # Three free directions of variance 2.25 each.
+    truth = 3 * 2.25
+    before, after = (one.along + 2 * one.across for one in (panel, wide))
+    assert before < truth
+    assert abs(after - truth) < abs(before - truth)
 
 
 def test_ties_are_left_out_and_who_never_decides_is_not_counted() -> None:
