@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import Any
 
 import numpy as np
 
 from analysis.counts import PairCounts, split_pair_counts
 from analysis.latent_classes import entropy, fit_latent_classes
+from analysis.long_blocks import enough_for_own_worths
 from analysis.mixed_preference import MixedPreference, fit_mixed_preference
 from analysis.preference import Preference
 from analysis.programmes import leave_one_out, programme_interaction, programme_worths
@@ -19,13 +21,16 @@ __all__ = ["depth_blocks"]
 
 #: Fewest listeners for models of how listeners differ.
 _LISTENERS = 8
-#: Fewest listeners and trials a listener, per free worth, for a full covariance.
-_FULL_LISTENERS, _FULL_TRIALS = 3, 4
 _MOST_CLASSES = 3
 
 
 def depth_blocks(
-    table: TrialTable, found: Preference | None, *, mixed: bool = True, seed: int = 1
+    table: TrialTable,
+    found: Preference | None,
+    *,
+    mixed: bool = True,
+    seed: int = 1,
+    without: Collection[str] = (),
 ) -> dict[str, Any]:
     """Return the blocks ``thurstone``, ``strength``, ``programmes``, ``mixed`` and ``classes``.
 
@@ -38,6 +43,8 @@ def depth_blocks(
         Fit the models of how listeners differ.
     seed : int, optional
         Of permutations and random starts.
+    without : collection of str, optional
+        Blocks to leave out, see :data:`analysis.long_blocks.OPTIONAL`.
 
     Returns
     -------
@@ -54,10 +61,17 @@ def depth_blocks(
     differ = mixed and counts.n_listeners >= _LISTENERS
     return {
         "thurstone": _thurstone(counts, found.main.reference),
-        "strength": strength_block(table, list(found.main.stages), reference=found.main.reference),
-        "programmes": _programmes(table, stages, seed),
-        "mixed": _mixed(counts, found.main.reference) if differ else None,
-        "classes": _classes(counts, seed) if differ else None,
+        "strength": strength_block(
+            table,
+            list(found.main.stages),
+            reference=found.main.reference,
+            ordered="grades" not in without,
+        ),
+        "programmes": None if "programmes" in without else _programmes(table, stages, seed),
+        "mixed": _mixed(counts, found.main.reference)
+        if differ and "tastes" not in without
+        else None,
+        "classes": _classes(counts, seed) if differ and "groups" not in without else None,
     }
 
 
@@ -138,9 +152,7 @@ def _same_cells(part: PairCounts, stages: list[int]) -> PairCounts:
 
 
 def _mixed(counts: PairCounts, reference: str) -> dict[str, Any]:
-    free = len(counts.stages) - 1
-    trials = counts.n_trials / counts.n_listeners
-    rich = counts.n_listeners >= _FULL_LISTENERS * free and trials >= _FULL_TRIALS * free
+    rich = enough_for_own_worths(counts.n_listeners, counts.n_trials, len(counts.stages))
     fit = fit_mixed_preference(counts, reference=reference, structure="full" if rich else "common")
     return {
         "method": "Bradley-Terry with listener-specific worths, Laplace",

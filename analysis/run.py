@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 import platform
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from importlib.metadata import PackageNotFoundError, version
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from analysis.bounded_means import growing_panel
 from analysis.choice_block import choice_block
@@ -22,22 +23,26 @@ from analysis.grading import grading_block
 from analysis.link import Link, fit_links, link_rows
 from analysis.link_programmes import ProgrammeTable, programme_link_rows
 from analysis.listeners import excluded_listeners
+from analysis.long_blocks import long_blocks, parse_without
 from analysis.planning import power_block
 from analysis.predict import prediction_rows
-from analysis.preference import fit_preference
+from analysis.preference import Preference, fit_preference
 from analysis.preference_block import preference_block
 from analysis.preference_depth import depth_blocks
 from analysis.ratings import ratings_block
 from analysis.regions import region_block
 from analysis.regions_dose import dose_block
 from analysis.reliability import reliability_block
-from analysis.screening import parse_screening
+from analysis.screening import ScreeningRule, parse_screening
 from analysis.stages import StageTable
-from analysis.trials import TrialTable
+from analysis.trials import FORCED_CHOICE, TrialTable
 from analysis.upgrade import upgrade_block
 
 __all__ = ["analyse", "json_ready"]
 
+_T = TypeVar("_T")
+#: Resampled panels.
+_DRAWS = 10_000
 _SOFTWARE = ("earwitness", "numpy", "scipy", "pandas", "statsmodels")
 
 
@@ -51,11 +56,11 @@ class _Options:
     alpha: float
     reference: str | None
     seed: int
-    mixed: bool
     primary_metric: str | None
     budgets: tuple[float, ...] | None
     mid_p: bool
     post_screening: bool
+    without: frozenset[str]
 
 
 def analyse(
@@ -72,6 +77,8 @@ def analyse(
     primary_metric: str | None = None,
     budgets: Sequence[float] | None = None,
     mid_p: bool = False,
+    without: Iterable[str] = (),
+    tell: Callable[[str], None] | None = None,
 ) -> dict[str, Any]:
     """Analyse a trial table.
 
@@ -92,9 +99,7 @@ def analyse(
     seed : int, optional
         Seed of resampling, permutation and random starts.
     mixed : bool, optional
-        Fit the models of how listeners differ (mixed preference model, latent classes), which
-        take longest on large panels.
-
+        False leaves out the models of how listeners differ, as ``without=("groups", "tastes")``.
     screening : str, optional
         The rule by which the plan declared to leave listeners out, see
         :func:`analysis.screening.parse_screening`. The main results keep everybody; ``screened``
@@ -109,19 +114,25 @@ def analyse(
         Adjust each listener's mid-p value for the number of listeners and pairs instead of the
         exact p-value; both stand in the result anyway. Verdicts on claims do not change: they rest
         on the test between listeners.
+    without : iterable of str, optional
+        Blocks to leave out, by the words of :data:`analysis.long_blocks.OPTIONAL`.
+    tell : callable, optional
+        Is told in a sentence, before the work begins, which block will take long and how to leave
+        it out.
 
     Returns
     -------
     dict
-        ``about``, ``discrimination``, ``preference``, ``choice``, ``reliability``, ``ratings``,
-        ``grading``, ``power``, ``growing_panel``, ``link``, ``predictions``, ``upgrade``,
-        ``regions``, ``dose``, ``claims``, ``screened``: plain numbers, text, lists and
-        dictionaries at full precision, None where a figure is undefined.
+        ``about``, ``long_blocks``, ``discrimination``, ``preference``, ``choice``,
+        ``reliability``, ``ratings``, ``grading``, ``power``, ``growing_panel``, ``link``,
+        ``predictions``, ``upgrade``, ``regions``, ``dose``, ``claims``, ``screened``: plain
+        numbers, text, lists and dictionaries at full precision, None where a figure is undefined.
 
     Raises
     ------
     InputError
-        A claim, the reference, alpha, the primary metric or the screening rule cannot be used.
+        A claim, the reference, alpha, the primary metric, the screening rule or a block to leave
+        out cannot be used.
     """
     if not 0 < alpha < 1:
         raise InputError(
@@ -137,43 +148,118 @@ def analyse(
         alpha=alpha,
         reference=reference,
         seed=seed,
-        mixed=mixed,
         primary_metric=primary_metric,
         budgets=None if budgets is None else tuple(budgets),
         mid_p=mid_p,
         post_screening=rule is not None and rule.kind == "bs1534",
+        without=parse_without(without) | (frozenset() if mixed else {"groups", "tastes"}),
     )
-    result = _blocks(trials, options)
+    waits = long_blocks(trials, options.without)
+    if tell is not None:
+        for row in waits:
+            tell(row["sentence"])
+    # The matrices are small: threads that wait for each other cost more than they save, and many
+    # times as much on a machine that is busy otherwise.
+    with threadpool_limits(limits=1, user_api="blas"):
+        result = _whole(trials, options, rule)
+    result["long_blocks"] = waits
+    ready: dict[str, Any] = json_ready(result)
+    return ready
+
+
+def _whole(trials: TrialTable, options: _Options, rule: ScreeningRule | None) -> dict[str, Any]:
+    """Return the blocks of everybody and, where a rule says so, those without some listeners."""
+    once = _Once()
+    result = _blocks(trials, options, once)
     result["screened"] = None
     if rule is not None:
         out = excluded_listeners(rule, trials, result["reliability"])
         result["screened"] = {
             "rule": rule.text,
             "excluded": out,
-            "results": _without(trials, out, options),
+            "results": _without(trials, out, options, once),
         }
-    ready: dict[str, Any] = json_ready(result)
-    return ready
+    return result
 
 
-def _blocks(trials: TrialTable, options: _Options) -> dict[str, Any]:
-    alpha, seed = options.alpha, options.seed
-    cells = forced_choice_cells(trials)
-    preference = fit_preference(trials, reference=options.reference, seed=seed)
+class _Once:
+    """Pieces that were worked out already.
+
+    The screened table holds some listeners' trials of the whole one: with as many trials of a kind
+    it holds the same ones, and what rests on them alone need not be worked out again.
+    """
+
+    def __init__(self) -> None:
+        self._known: dict[tuple[str, int, str | None], Any] = {}
+
+    def get(
+        self,
+        name: str,
+        trials: TrialTable,
+        methods: Sequence[str],
+        make: Callable[[], _T],
+        *,
+        reference: str | None = None,
+    ) -> _T:
+        """Return what `make` returns, once for the same trials of some methods."""
+        rows = int(trials.frame["method"].isin(methods).sum())
+        key = (name, rows, reference)
+        if key not in self._known:
+            self._known[key] = make()
+        found: _T = self._known[key]
+        return found
+
+
+def _preferred(
+    trials: TrialTable, options: _Options
+) -> tuple[Preference | None, list[Link], dict[str, Any]]:
+    """Return the fitted paired trials, their links to measured figures, and their block."""
+    without, seed = options.without, options.seed
+    preference = fit_preference(
+        trials,
+        reference=options.reference,
+        seed=seed,
+        n_draws=0 if "resampling" in without else _DRAWS,
+    )
     links = fit_links(preference, options.stages, primary=options.primary_metric, seed=seed)
-    preferred = preference_block(preference) | depth_blocks(
-        trials, preference, mixed=options.mixed, seed=seed
+    block = preference_block(preference) | depth_blocks(
+        trials, preference, seed=seed, without=without
+    )
+    return preference, links, block
+
+
+def _blocks(trials: TrialTable, options: _Options, once: _Once) -> dict[str, Any]:
+    alpha, seed, ordered = options.alpha, options.seed, "grades" not in options.without
+    cells = once.get("cells", trials, FORCED_CHOICE, lambda: forced_choice_cells(trials))
+    preference, links, preferred = once.get(
+        "preference",
+        trials,
+        ["paired"],
+        lambda: _preferred(trials, options),
+        reference=options.reference,
     )
     return {
         "about": _about(trials, alpha, seed),
-        "discrimination": discrimination_rows(
-            trials, alpha=alpha, mid_p=options.mid_p, cells=cells
+        "discrimination": once.get(
+            "discrimination",
+            trials,
+            FORCED_CHOICE,
+            lambda: discrimination_rows(trials, alpha=alpha, mid_p=options.mid_p, cells=cells),
         ),
         "preference": preferred,
-        "choice": choice_block(cells) if options.mixed else [],
+        "choice": []
+        if "tastes" in options.without
+        else once.get("choice", trials, FORCED_CHOICE, lambda: choice_block(cells)),
         "reliability": reliability_block(trials),
-        "ratings": ratings_block(trials, declared=options.post_screening),
-        "grading": grading_block(trials),
+        "ratings": once.get(
+            "ratings",
+            trials,
+            ["rating"],
+            lambda: ratings_block(trials, declared=options.post_screening, ordered=ordered),
+        ),
+        "grading": once.get(
+            "grading", trials, ["grading"], lambda: grading_block(trials, ordered=ordered)
+        ),
         "power": power_block(cells, preference, alpha=alpha, margins=_margins(options.claims)),
         "growing_panel": growing_panel(trials, cells),
         "link": link_rows(links, alpha=alpha),
@@ -222,14 +308,16 @@ def _groups(trials: TrialTable, options: _Options) -> dict[str, Heard]:
     return found
 
 
-def _without(trials: TrialTable, out: list[str], options: _Options) -> dict[str, Any] | None:
+def _without(
+    trials: TrialTable, out: list[str], options: _Options, once: _Once
+) -> dict[str, Any] | None:
     """Return the blocks without some listeners; None when nobody is left out or nobody is left."""
     rest = trials.keeping(~trials.frame["listener"].isin(out)) if out else None
     if rest is None:
         return None
     heard = set(rest.frame["stage_a"].unique()) | set(rest.frame["stage_b"].unique())
     usable = options.reference if options.reference in heard else None
-    return _blocks(rest, replace(options, reference=usable))
+    return _blocks(rest, replace(options, reference=usable), once)
 
 
 def _about(trials: TrialTable, alpha: float, seed: int) -> dict[str, Any]:

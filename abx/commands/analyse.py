@@ -44,6 +44,12 @@ __all__ = ["command", "show_results"]
     help="An amount to spend; may be repeated. The recommended set is worked out for it.",
 )
 @click.option(
+    "--without",
+    multiple=True,
+    type=click.Choice(["groups", "tastes", "programmes", "grades", "resampling"]),
+    help="A part that takes long on large tables, to leave out; may be repeated.",
+)
+@click.option(
     "--report",
     "report_path",
     type=click.Path(path_type=Path),
@@ -62,6 +68,7 @@ def command(
     screening: str | None,
     mid_p: bool,
     budgets: tuple[float, ...],
+    without: tuple[str, ...],
     report_path: Path | None,
     title: str | None,
 ) -> None:
@@ -90,6 +97,8 @@ def command(
             screening=screening,
             budgets=budgets or None,
             mid_p=mid_p,
+            without=without,
+            tell=lambda sentence: click.echo(sentence, err=True),
         )
     out = json_path or trials.with_name("results.json")
     write_json(out, results)
