@@ -50,7 +50,9 @@ def difference_frame(table: TrialTable) -> pd.DataFrame:
     return found.reset_index(drop=True)
 
 
-def grading_block(table: TrialTable, *, confidence: float = 0.95) -> list[dict[str, Any]]:
+def grading_block(
+    table: TrialTable, *, confidence: float = 0.95, ordered: bool = True
+) -> list[dict[str, Any]]:
     """Return the ``grading`` block: one entry for each reference; empty without grading trials.
 
     Parameters
@@ -58,6 +60,8 @@ def grading_block(table: TrialTable, *, confidence: float = 0.95) -> list[dict[s
     table : TrialTable
     confidence : float, optional
         Level of the intervals.
+    ordered : bool, optional
+        Fit the model of the scale's words as ordered steps.
 
     Returns
     -------
@@ -69,12 +73,17 @@ def grading_block(table: TrialTable, *, confidence: float = 0.95) -> list[dict[s
     """
     frame = difference_frame(table)
     return [
-        _entry(frame.loc[frame["reference"] == name].reset_index(drop=True), str(name), confidence)
+        _entry(
+            frame.loc[frame["reference"] == name].reset_index(drop=True),
+            str(name),
+            confidence,
+            ordered,
+        )
         for name in frame["reference"].cat.categories
     ]
 
 
-def _entry(frame: pd.DataFrame, reference: str, confidence: float) -> dict[str, Any]:
+def _entry(frame: pd.DataFrame, reference: str, confidence: float, ordered: bool) -> dict[str, Any]:
     frame = frame.assign(
         **{name: frame[name].cat.remove_unused_categories() for name in ("stage_a", "listener")}
     )
@@ -87,7 +96,7 @@ def _entry(frame: pd.DataFrame, reference: str, confidence: float) -> dict[str, 
         "stages": _stages(frame, confidence),
         "listeners": _listeners(frame),
         "mixed": mixed_ratings(frame),
-        "ordinal": ordinal_ratings(frame, _WORDS),
+        "ordinal": ordinal_ratings(frame, _WORDS) if ordered else None,
     } | comparisons(frame, confidence)
 
 

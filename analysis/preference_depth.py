@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import Any
 
 import numpy as np
@@ -9,6 +10,7 @@ import numpy as np
 from analysis.counts import PairCounts, split_pair_counts
 from analysis.group_test import Progress
 from analysis.groups_block import groups_block
+from analysis.long_blocks import enough_for_own_worths
 from analysis.mixed_preference import MixedPreference, fit_mixed_preference
 from analysis.preference import Preference
 from analysis.programmes import leave_one_out, programme_interaction, programme_worths
@@ -20,16 +22,14 @@ __all__ = ["depth_blocks"]
 
 #: Fewest listeners for models of how listeners differ.
 _LISTENERS = 8
-#: Fewest listeners and trials a listener, per free worth, for a full covariance.
-_FULL_LISTENERS, _FULL_TRIALS = 3, 4
 
 
 def depth_blocks(
     table: TrialTable,
     found: Preference | None,
     *,
-    mixed: bool = True,
     seed: int = 1,
+    without: Collection[str] = (),
     progress: Progress | None = None,
 ) -> dict[str, Any]:
     """Return the blocks ``thurstone``, ``strength``, ``programmes``, ``mixed`` and ``classes``.
@@ -39,10 +39,10 @@ def depth_blocks(
     table : TrialTable
     found : Preference or None
         The fitted paired trials.
-    mixed : bool, optional
-        Fit the models of how listeners differ.
     seed : int, optional
         Of permutations, random starts and simulated panels.
+    without : collection of str, optional
+        Blocks to leave out, see :data:`analysis.long_blocks.OPTIONAL`.
     progress : callable, optional
         ``progress(done, total, what)`` while panels are simulated to test for groups.
 
@@ -58,13 +58,19 @@ def depth_blocks(
         return nothing
     stages = [found.counts.stages.index(name) for name in found.main.stages]
     counts = found.counts.only(stages)
-    differ = mixed and counts.n_listeners >= _LISTENERS
+    several = counts.n_listeners >= _LISTENERS
+    tastes, groups = (several and name not in without for name in ("tastes", "groups"))
     return {
         "thurstone": _thurstone(counts, found.main.reference),
-        "strength": strength_block(table, list(found.main.stages), reference=found.main.reference),
-        "programmes": _programmes(table, stages, seed),
-        "mixed": _mixed(counts, found.main.reference) if differ else None,
-        "classes": groups_block(counts, seed, progress) if differ else None,
+        "strength": strength_block(
+            table,
+            list(found.main.stages),
+            reference=found.main.reference,
+            ordered="grades" not in without,
+        ),
+        "programmes": None if "programmes" in without else _programmes(table, stages, seed),
+        "mixed": _mixed(counts, found.main.reference) if tastes else None,
+        "classes": groups_block(counts, seed, progress) if groups else None,
     }
 
 
@@ -145,9 +151,7 @@ def _same_cells(part: PairCounts, stages: list[int]) -> PairCounts:
 
 
 def _mixed(counts: PairCounts, reference: str) -> dict[str, Any]:
-    free = len(counts.stages) - 1
-    trials = counts.n_trials / counts.n_listeners
-    rich = counts.n_listeners >= _FULL_LISTENERS * free and trials >= _FULL_TRIALS * free
+    rich = enough_for_own_worths(counts.n_listeners, counts.n_trials, len(counts.stages))
     fit = fit_mixed_preference(counts, reference=reference, structure="full" if rich else "common")
     return {
         "method": "Bradley-Terry with listener-specific worths, Laplace",

@@ -169,7 +169,11 @@ def difference_grades(frame: pd.DataFrame, *, reference: str = HIDDEN_REFERENCE)
 
 
 def ratings_block(
-    table: TrialTable, *, confidence: float = 0.95, declared: bool | None = None
+    table: TrialTable,
+    *,
+    confidence: float = 0.95,
+    declared: bool | None = None,
+    ordered: bool = True,
 ) -> dict[str, Any] | None:
     """Return the ``ratings`` block of the analysis, None without rating trials.
 
@@ -184,6 +188,8 @@ def ratings_block(
     confidence : float, optional
     declared : bool or None, optional
         Whether the plan declared that post-screening; None where no plan is known.
+    ordered : bool, optional
+        Fit the model of the scale's words as ordered steps.
 
     Returns
     -------
@@ -219,7 +225,7 @@ def ratings_block(
         "stages_screened": stage_rows(kept, confidence) if out and len(kept) else None,
         "difference_grades": _difference_rows(frame, confidence),
         "mixed": mixed_ratings(frame),
-        "ordinal": ordinal_ratings(frame, _WORDS),
+        "ordinal": ordinal_ratings(frame, _WORDS) if ordered else None,
     }
     return block | comparisons(frame, confidence)
 

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import math
-import platform
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
-import numpy as np
+from threadpoolctl import threadpool_limits
 
+from analysis.about import about, json_ready, made_stages
 from analysis.bounded_means import growing_panel
 from analysis.choice_block import choice_block
 from analysis.claim_check import check_claims, check_options, table_notes
@@ -27,6 +25,8 @@ from analysis.group_test import Progress
 from analysis.link import Link, fit_links, link_rows
 from analysis.link_programmes import ProgrammeTable, programme_link_rows
 from analysis.listeners import excluded_listeners
+from analysis.long_blocks import long_blocks, parse_without
+from analysis.once import Once
 from analysis.plan_as_run import claims_power
 from analysis.planning import power_block
 from analysis.predict import prediction_rows
@@ -41,12 +41,13 @@ from analysis.screening import ScreeningRule, parse_screening
 from analysis.sensitivity import sensitivity
 from analysis.smallest_effect import check_smallest_effect
 from analysis.stages import StageTable
-from analysis.trials import TrialTable
+from analysis.trials import FORCED_CHOICE, TrialTable
 from analysis.upgrade import upgrade_block
 
-__all__ = ["analyse", "json_ready"]
+__all__ = ["analyse"]
 
-_SOFTWARE = ("earwitness", "numpy", "scipy", "pandas", "statsmodels")
+#: Resampled panels.
+_DRAWS = 10_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,13 +60,13 @@ class _Options:
     alpha: float
     reference: str | None
     seed: int
-    mixed: bool
     primary_metric: str | None
     sealed_plan: bool
     budgets: tuple[float, ...] | None
     mid_p: bool
     smallest_effect: float | None
     screening: ScreeningRule | None
+    without: frozenset[str]
     progress: Progress | None
 
     @property
@@ -92,6 +93,8 @@ def analyse(
     smallest_effect: float | None = None,
     power_studies: int = 0,
     progress: Progress | None = None,
+    without: Iterable[str] = (),
+    tell: Callable[[str], None] | None = None,
 ) -> dict[str, Any]:
     """Analyse a trial table.
 
@@ -112,8 +115,7 @@ def analyse(
     seed : int, optional
         Seed of resampling, permutation and random starts.
     mixed : bool, optional
-        Fit the models of how listeners differ (mixed preference model, groups of listeners), which
-        take longest on large panels.
+        False leaves out the models of how listeners differ, as ``without=("groups", "tastes")``.
     screening : str, optional
         The rule by which the plan declared to leave listeners out, see
         :func:`analysis.screening.parse_screening`. The main results keep everybody; ``screened``
@@ -139,21 +141,27 @@ def analyse(
         these listeners and questions; none when 0, since they take some seconds.
     progress : callable, optional
         ``progress(done, total, what)`` while panels are simulated to test for groups of listeners.
+    without : iterable of str, optional
+        Blocks to leave out, by the words of :data:`analysis.long_blocks.OPTIONAL`.
+    tell : callable, optional
+        Is told in a sentence, before the work begins, which block will take long and how to leave
+        it out.
 
     Returns
     -------
     dict
-        ``about``, ``discrimination``, ``preference``, ``choice``, ``reliability``, ``ratings``,
-        ``grading``, ``power``, ``power_claims``, ``growing_panel``, ``link``, ``predictions``,
-        ``upgrade``, ``regions``, ``dose``, ``claims``, ``screened``: plain numbers, text, lists and
-        dictionaries at full precision, None where a figure is undefined.
+        ``about``, ``long_blocks``, ``discrimination``, ``preference``, ``choice``,
+        ``reliability``, ``ratings``, ``grading``, ``power``, ``power_claims``, ``growing_panel``,
+        ``link``, ``predictions``, ``upgrade``, ``regions``, ``dose``, ``claims``, ``screened``:
+        plain numbers, text, lists and dictionaries at full precision, None where a figure is
+        undefined.
 
     Raises
     ------
     InputError
-        A claim, the reference, alpha, the primary metric, the smallest effect, a budget or the
-        screening rule cannot be used; a claim names what the data do not have; two tables spell one
-        name in two ways.
+        A claim, the reference, alpha, the primary metric, the smallest effect, a budget, the
+        screening rule or a block to leave out cannot be used; a claim names what the data do not
+        have; two tables spell one name in two ways.
     """
     if not 0 < alpha < 1:
         raise InputError(
@@ -171,60 +179,107 @@ def analyse(
         alpha=alpha,
         reference=reference,
         seed=seed,
-        mixed=mixed,
         primary_metric=primary_metric,
         sealed_plan=sealed_plan,
         budgets=None if budgets is None else tuple(budgets),
         mid_p=mid_p,
         smallest_effect=smallest,
         screening=rule,
+        without=parse_without(without) | (frozenset() if mixed else {"groups", "tastes"}),
         progress=progress,
     )
-    result = _blocks(trials, options)
+    waits = long_blocks(trials, options.without)
+    if tell is not None:
+        for row in waits:
+            tell(row["sentence"])
+    # The matrices are small: threads that wait for each other cost more than they save, and many
+    # times as much on a machine that is busy otherwise.
+    with threadpool_limits(limits=1, user_api="blas"):
+        result = _whole(trials, options, rule)
+        result["power_claims"] = claims_power(
+            trials,
+            forced_choice_cells(trials),
+            options.claims,
+            alpha=alpha,
+            stages=stages,
+            primary=primary_metric,
+            n_studies=power_studies,
+            seed=seed,
+        )
     result["about"] |= {"sealed_plan": sealed_plan, "notes": notes}
-    result["power_claims"] = claims_power(
-        trials,
-        forced_choice_cells(trials),
-        options.claims,
-        alpha=alpha,
-        stages=stages,
-        primary=primary_metric,
-        n_studies=power_studies,
-        seed=seed,
-    )
+    result["long_blocks"] = waits
+    ready: dict[str, Any] = json_ready(result)
+    return ready
+
+
+def _whole(trials: TrialTable, options: _Options, rule: ScreeningRule | None) -> dict[str, Any]:
+    """Return the blocks of everybody and, where a rule says so, those without some listeners."""
+    once = Once()
+    result = _blocks(trials, options, once)
     result["screened"] = None
     if rule is not None:
         out = excluded_listeners(rule, trials, result["reliability"])
         result["screened"] = {
             "rule": rule.text,
             "excluded": out,
-            "results": _without(trials, out, options),
+            "results": _without(trials, out, options, once),
         }
-    ready: dict[str, Any] = json_ready(result)
-    return ready
+    return result
 
 
-def _blocks(trials: TrialTable, options: _Options) -> dict[str, Any]:
-    alpha, seed = options.alpha, options.seed
-    cells = forced_choice_cells(trials)
-    preference = fit_preference(trials, reference=options.reference, seed=seed)
-    links = _links(preference, options)
-    reliability = reliability_block(trials)
-    preferred = preference_block(preference) | depth_blocks(
-        trials, preference, mixed=options.mixed, seed=seed, progress=options.progress
+def _preferred(
+    trials: TrialTable, options: _Options
+) -> tuple[Preference | None, list[Link], dict[str, Any]]:
+    """Return the fitted paired trials, their links to measured figures, and their block."""
+    without, seed = options.without, options.seed
+    preference = fit_preference(
+        trials,
+        reference=options.reference,
+        seed=seed,
+        n_draws=0 if "resampling" in without else _DRAWS,
     )
+    links = _links(preference, options)
+    block = preference_block(preference) | depth_blocks(
+        trials, preference, seed=seed, without=without, progress=options.progress
+    )
+    return preference, links, block
+
+
+def _blocks(trials: TrialTable, options: _Options, once: Once) -> dict[str, Any]:
+    alpha, seed, ordered = options.alpha, options.seed, "grades" not in options.without
+    cells = once.get("cells", trials, FORCED_CHOICE, lambda: forced_choice_cells(trials))
+    preference, links, preferred = once.get(
+        "preference",
+        trials,
+        ["paired"],
+        lambda: _preferred(trials, options),
+        reference=options.reference,
+    )
+    reliability = reliability_block(trials)
     return {
-        "about": _about(trials, alpha, seed)
+        "about": about(trials, alpha, seed)
         | {"smallest_effect": options.smallest_effect}
-        | _made(trials, options.stages),
-        "discrimination": discrimination_rows(
-            trials, alpha=alpha, mid_p=options.mid_p, cells=cells
+        | made_stages(trials, options.stages),
+        "discrimination": once.get(
+            "discrimination",
+            trials,
+            FORCED_CHOICE,
+            lambda: discrimination_rows(trials, alpha=alpha, mid_p=options.mid_p, cells=cells),
         ),
         "preference": preferred,
-        "choice": choice_block(cells) if options.mixed else [],
+        "choice": []
+        if "tastes" in options.without
+        else once.get("choice", trials, FORCED_CHOICE, lambda: choice_block(cells)),
         "reliability": reliability,
-        "ratings": ratings_block(trials, declared=options.post_screening),
-        "grading": grading_block(trials),
+        "ratings": once.get(
+            "ratings",
+            trials,
+            ["rating"],
+            lambda: ratings_block(trials, declared=options.post_screening, ordered=ordered),
+        ),
+        "grading": once.get(
+            "grading", trials, ["grading"], lambda: grading_block(trials, ordered=ordered)
+        ),
         "power": power_block(
             cells,
             preference,
@@ -316,77 +371,13 @@ def _groups(trials: TrialTable, options: _Options) -> dict[str, Heard]:
     return found
 
 
-def _without(trials: TrialTable, out: list[str], options: _Options) -> dict[str, Any] | None:
+def _without(
+    trials: TrialTable, out: list[str], options: _Options, once: Once
+) -> dict[str, Any] | None:
     """Return the blocks without some listeners; None when nobody is left out or nobody is left."""
     rest = trials.keeping(~trials.frame["listener"].isin(out)) if out else None
     if rest is None:
         return None
     heard = set(rest.frame["stage_a"].unique()) | set(rest.frame["stage_b"].unique())
     usable = options.reference if options.reference in heard else None
-    return _blocks(rest, replace(options, reference=usable))
-
-
-def _about(trials: TrialTable, alpha: float, seed: int) -> dict[str, Any]:
-    methods = trials.frame["method"].value_counts()
-    return {
-        "n_trials": trials.n_trials,
-        "n_listeners": trials.n_listeners,
-        "n_controls": int((trials.frame["control"] != "").sum()),
-        "methods": {str(name): int(n) for name, n in methods.items() if n},
-        "programmes": sorted(set(trials.frame["programme"].unique()) - {""}),
-        "groups": trials.groups,
-        "outputs": _outputs(trials),
-        "simulated": trials.simulated,
-        "alpha": alpha,
-        "seed": seed,
-        "software": {"python": platform.python_version()} | {n: _version(n) for n in _SOFTWARE},
-    } | _playback(trials)
-
-
-def _made(trials: TrialTable, stages: StageTable | None) -> dict[str, Any]:
-    """Tell which of the stages in the trials are made: experiments, nothing to buy."""
-    return {} if stages is None else {"made_stages": stages.made}
-
-
-def _playback(trials: TrialTable) -> dict[str, Any]:
-    """Count stuttered trials, where a player counted at all; they stay in every result."""
-    if "underruns" not in trials.frame.columns:
-        return {}
-    counted = trials.frame["underruns"].dropna()
-    return {
-        "playback": {
-            "n_counted": len(counted),
-            "n_stuttered": int((counted > 0).sum()),
-            "n_underruns": int(counted.sum()),
-        }
-    }
-
-
-def _outputs(trials: TrialTable) -> dict[str, int]:
-    """Count listeners by what they listened with, where the table says so."""
-    own = trials.frame.drop_duplicates(["listener", "output"])["output"].astype(str)
-    return {str(name): int(n) for name, n in own[own != ""].value_counts().sort_index().items()}
-
-
-def _version(name: str) -> str | None:
-    try:
-        return version(name)
-    except PackageNotFoundError:
-        return None
-
-
-def json_ready(value: Any) -> Any:
-    """Return plain Python values; NaN and infinity become None."""
-    if isinstance(value, dict):
-        return {str(key): json_ready(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [json_ready(item) for item in value]
-    if isinstance(value, np.ndarray):
-        return json_ready(value.tolist())
-    if isinstance(value, bool | np.bool_):
-        return bool(value)
-    if isinstance(value, int | np.integer):
-        return int(value)
-    if isinstance(value, float | np.floating):
-        return float(value) if math.isfinite(value) else None
-    return value
+    return _blocks(rest, replace(options, reference=usable), once)

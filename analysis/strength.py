@@ -16,7 +16,12 @@ __all__ = ["strength_block"]
 
 
 def strength_block(
-    table: TrialTable, stages: list[str], *, reference: str, confidence: float = 0.95
+    table: TrialTable,
+    stages: list[str],
+    *,
+    reference: str,
+    confidence: float = 0.95,
+    ordered: bool = True,
 ) -> dict[str, Any] | None:
     """Return mean strengths by pair and stages on one scale of ordered grades.
 
@@ -29,6 +34,8 @@ def strength_block(
     reference : str
         Stage at 0 of the ordered scale.
     confidence : float, optional
+    ordered : bool, optional
+        Fit the model of ordered grades.
 
     Returns
     -------
@@ -54,7 +61,7 @@ def strength_block(
         "n_trials": len(frame),
         "n_listeners": len(np.unique(listener)),
         "pairs": _pairs(labels, a, b, listener, grade, confidence),
-        "ordinal": _ordinal(labels, a, b, listener, grade, reference),
+        "ordinal": _ordinal(labels, a, b, listener, grade, reference) if ordered else None,
     }
 
 

@@ -65,6 +65,12 @@ _UNPLANNED = (
     help="Also simulate this many studies like this one: how likely it was to support its claims.",
 )
 @click.option(
+    "--without",
+    multiple=True,
+    type=click.Choice(["groups", "tastes", "programmes", "grades", "resampling"]),
+    help="A part that takes long on large tables, to leave out; may be repeated.",
+)
+@click.option(
     "--report",
     "report_path",
     type=click.Path(path_type=Path),
@@ -85,6 +91,7 @@ def command(
     mid_p: bool,
     budgets: tuple[float, ...],
     power_studies: int,
+    without: tuple[str, ...],
     report_path: Path | None,
     title: str | None,
 ) -> None:
@@ -117,6 +124,8 @@ def command(
             smallest_effect=smallest_effect,
             power_studies=power_studies,
             progress=report,
+            without=without,
+            tell=lambda sentence: click.echo(sentence, err=True),
         )
     out = json_path or trials.with_name("results.json")
     write_json(out, results)

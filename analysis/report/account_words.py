@@ -146,6 +146,7 @@ _METHODS = {
         "Screening rule declared beforehand: {rule}. Results stand with every listener and, beside "
         "them, without those left out."
     ),
+    "meth.left_out": Sentence("Left out of this analysis, as asked: {what}."),
     "meth.everyone": Sentence("No screening rule was declared; nobody was left out."),
     "meth.mixed": Sentence("Differences between listeners: {method}."),
     "meth.groups": Sentence(

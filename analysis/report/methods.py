@@ -246,6 +246,9 @@ def _statistics(page: Page) -> list[Markup]:
     alpha = next((p for p in ("/study/plan/alpha", "/results/about/alpha") if page.known(p)), None)
     if alpha:
         said.append(page.say("meth.alpha", alpha=page.n(alpha, "plain")))
+    for row in page.evidence.rows("/results/long_blocks"):
+        if row.get("left_out"):
+            said.append(page.say("meth.left_out", what=page.user(row.get("what"))))
     if page.known("/results/about/seed"):
         said.append(page.say("meth.seed", seed=page.n("/results/about/seed", "count")))
     return said

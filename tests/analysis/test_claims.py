@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
+from analysis.about import json_ready
 from analysis.claim_grammar import parse_claim
 from analysis.claim_hearing import obvious_controls
 from analysis.claims import Heard, judge_claims
@@ -17,7 +18,6 @@ from analysis.discrimination import forced_choice_cells
 from analysis.errors import InputError
 from analysis.multiplicity import benjamini_hochberg, holm
 from analysis.preference import fit_preference
-from analysis.run import json_ready
 from analysis.trials import trial_table
 
 Abx = Callable[..., pd.DataFrame]

@@ -12,8 +12,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analysis.about import json_ready
 from analysis.errors import InputError
-from analysis.run import analyse, json_ready
+from analysis.run import analyse
 from analysis.trials import TrialTable, trial_table
 
 Abx = Callable[..., pd.DataFrame]

@@ -4,6 +4,9 @@ import json
 
 import pytest
 
+from abx.commands.analyse import command
+from analysis.long_blocks import OPTIONAL
+
 HEAD = "listener,session,trial,method,programme,stage_a,stage_b,stage_x,answer\n"
 
 
@@ -83,3 +86,34 @@ def test_a_smallest_effect_that_is_no_number_of_points(tmp_path, call, points):
     assert outcome.code == 2
     assert "smallest effect" in outcome.err
     assert "Write points of decisions: 5" in outcome.err
+
+
+def test_what_takes_long_can_be_left_out(tmp_path, call):
+    table = tmp_path / "theirs.csv"
+    table.write_text(judgements(9))
+    report = tmp_path / "theirs.html"
+    outcome = call(
+        *("analyse", table, "--without", "groups", "--without", "resampling", "--report", report)
+    )
+    assert outcome.code == 0, outcome
+    said = "Left out, as asked: groups of listeners who want different things."
+    assert said in outcome.err
+    assert said not in outcome.out
+    results = json.loads((tmp_path / "results.json").read_text())
+    assert [row["block"] for row in results["long_blocks"]] == ["groups", "resampling"]
+    assert results["preference"]["classes"] is None
+    assert results["preference"]["stages"][0]["p_best"] is None
+    assert results["preference"]["mixed"] is not None
+    html = report.read_text()
+    assert html.count("Left out of this analysis, as asked: ") == 2
+    assert "resampled panels: chances of being first" in html
+
+
+def test_every_part_that_may_be_left_out_is_offered(tmp_path, call):
+    option = next(p for p in command.params if p.name == "without")
+    assert option.type.choices == tuple(OPTIONAL)
+    table = tmp_path / "theirs.csv"
+    table.write_text(judgements(9))
+    outcome = call("analyse", table, "--without", "ratings")
+    assert outcome.code == 2
+    assert "'ratings' is not one of 'groups'" in outcome.err

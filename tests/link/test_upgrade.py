@@ -8,12 +8,12 @@ import numpy.testing as npt
 import pandas as pd
 import pytest
 
+from analysis.about import json_ready
 from analysis.bootstrap import WorthDraws
 from analysis.bradley_terry import fit_pair_model
 from analysis.counts import pair_counts
 from analysis.errors import InputError
 from analysis.preference import fit_preference
-from analysis.run import json_ready
 from analysis.stages import stage_table
 from analysis.trials import trial_table
 from analysis.upgrade import upgrade_block

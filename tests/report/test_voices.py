@@ -12,12 +12,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analysis.about import json_ready
 from analysis.errors import InputError
 from analysis.ratings import ratings_block
 from analysis.report import build_voices, render_report
 from analysis.report.build import VOICES
 from analysis.report.wording import SENTENCES
-from analysis.run import analyse, json_ready
+from analysis.run import analyse
 from analysis.stages import stage_table
 from analysis.trials import trial_table
 
