@@ -11,6 +11,8 @@ import unicodedata
 from collections.abc import Iterable, Sequence
 from pathlib import PurePosixPath
 
+from analysis.missing_words import AS_PROGRAMS_SPELL
+
 __all__ = ["PASSABLE", "id_fault", "identifiers", "path_fault", "unprintable"]
 
 _ID = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
@@ -54,6 +56,8 @@ def id_fault(text: str) -> tuple[str, str] | None:
     if text in (_CLAIMED, _MADE_HERE):
         where = "claims" if text == _CLAIMED else "the check of every set of sounds"
         return f"the id '{text}' is a word of {where}", "choose another id"
+    if text in AS_PROGRAMS_SPELL:
+        return f"the id '{text}' is what programs write for a missing value", "choose another id"
     return None
 
 
@@ -76,7 +80,7 @@ def identifiers(
     >>> identifiers(["New speakers (front)", "Größer", "A+", "A-"])
     ['new-speakers-front', 'groer', 'a', 'a-2']
     """
-    used, found = {*taken, _CLAIMED, _MADE_HERE}, []
+    used, found = {*taken, _CLAIMED, _MADE_HERE, *AS_PROGRAMS_SPELL}, []
     for text in words:
         plain = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode().lower()
         stem = re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:40].strip("-") or otherwise

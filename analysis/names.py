@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from analysis.missing_words import ANY_SPELLING, AS_PROGRAMS_SPELL
 from analysis.tables import Faults
 
 __all__ = [
@@ -33,11 +34,6 @@ __all__ = [
 
 #: What rating trials name in place of a stage: these stand for no stage of a table.
 ROLE_STAGES = ("hidden-reference", "low-anchor", "mid-anchor")
-#: Words that Python, R, spreadsheets and databases write where a value is missing.
-_NOTHING = {"nan", "none", "null", "na", "n/a", "#n/a", "<na>", "nat", "nil", "undefined"}
-#: The same as programs spell them; "none" in small letters may well be what a stage is called.
-_NOTHING_SPELT = _NOTHING - {"none", "na", "nil", "undefined"} | {"None", "NA", "NaN", "NaT"}
-_NOTHING_SPELT |= {"NAN", "NULL", "N/A", "#N/A", "<NA>"}
 
 
 def folded(name: str) -> str:
@@ -265,10 +261,10 @@ def refuse_nothing(name: str, values: pd.Series, faults: Faults, *, person: bool
         word = one.text.strip()
         if not folded(word):
             problem, remedy = f"{one.text!r} holds nothing that can be seen", "Write a name"
-        elif person and word.casefold() in _NOTHING:
+        elif person and word.casefold() in ANY_SPELLING:
             problem = f"{word!r} is what programs write for a missing value"
             remedy = f"Write the {name}'s name; whoever is really called so needs a pseudonym"
-        elif not person and word in _NOTHING_SPELT:
+        elif not person and word in AS_PROGRAMS_SPELL:
             problem = f"{word!r} is what programs write for a missing value"
             remedy = "Leave the cell empty where nothing belongs there, or write a name"
         else:

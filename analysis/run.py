@@ -62,6 +62,7 @@ class _Options:
     seed: int
     primary_metric: str | None
     sealed_plan: bool
+    notes: tuple[str, ...]
     budgets: tuple[float, ...] | None
     mid_p: bool
     smallest_effect: float | None
@@ -169,7 +170,6 @@ def analyse(
         )
     check_options(primary_metric, budgets, stages)
     check_claims(claims, trials, stages, sealed=sealed_plan)
-    notes = table_notes(trials, stages, programmes)
     smallest = None if smallest_effect is None else check_smallest_effect(smallest_effect)
     rule = None if screening is None else parse_screening(screening)
     options = _Options(
@@ -181,6 +181,7 @@ def analyse(
         seed=seed,
         primary_metric=primary_metric,
         sealed_plan=sealed_plan,
+        notes=tuple(table_notes(trials, stages, programmes)),
         budgets=None if budgets is None else tuple(budgets),
         mid_p=mid_p,
         smallest_effect=smallest,
@@ -206,7 +207,6 @@ def analyse(
             n_studies=power_studies,
             seed=seed,
         )
-    result["about"] |= {"sealed_plan": sealed_plan, "notes": notes}
     result["long_blocks"] = waits
     ready: dict[str, Any] = json_ready(result)
     return ready
@@ -259,6 +259,7 @@ def _blocks(trials: TrialTable, options: _Options, once: Once) -> dict[str, Any]
     return {
         "about": about(trials, alpha, seed)
         | {"smallest_effect": options.smallest_effect}
+        | {"sealed_plan": options.sealed_plan, "notes": list(options.notes)}
         | made_stages(trials, options.stages),
         "discrimination": once.get(
             "discrimination",

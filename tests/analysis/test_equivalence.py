@@ -185,9 +185,9 @@ def test_sleeping_panels_are_seldom_called_even() -> None:
 
 
 def test_the_share_of_right_controls_that_lot_would_give() -> None:
-    # 5 of 5 have p = 1/32 by lot, 4 of 4 p = 1/16 (binomial).
-    assert stats.binom.sf(4, 5, 0.5) == pytest.approx(1 / 32)
+    # 6 of 6 have p = 1/64 by lot (binomial); 5 are fewer than anything is said about.
+    assert stats.binom.sf(5, 6, 0.5) == pytest.approx(1 / 64)
     preference = panel({(0, 1): spread(0.5, 0.05)})
-    assert shown_to_listen(("a", "b"), preference, [], (5, 5), 0.05) is not None
-    assert shown_to_listen(("a", "b"), preference, [], (4, 4), 0.05) is None
+    assert shown_to_listen(("a", "b"), preference, [], (6, 6), 0.05) is not None
+    assert shown_to_listen(("a", "b"), preference, [], (5, 5), 0.05) is None
     assert shown_to_listen(("a", "b"), preference, [], (20, 17), 0.05) is None

@@ -12,14 +12,14 @@ LABEL = "`a` $b_{$ *c* _d_ [e](f) <g> & 'h' :smile: =1+1"
 
 @pytest.fixture(scope="module")
 def odd(tmp_path_factory):
-    """Stages 007 and 1, an excerpt called nan, files with every mark that a name may have."""
+    """Stages 007 and 1, an excerpt called 0, files with every mark that a name may have."""
     root = write_study(tmp_path_factory.mktemp("odd") / FOLDER)
     text = STUDY.replace('label = "Before"', f"label = {json.dumps(LABEL)}")
     text = text.replace('label = "After"', 'label = "_hidden"')
     text = text.replace('id = "before"', 'id = "007"').replace('id = "after"', 'id = "1"')
     text = text.replace('["before", "after"]', '["007", "1"]')
     text = text.replace("hear after from before", "hear 1 from 007")
-    text = text.replace('id = "noise"', 'id = "nan"').replace('"Two stages"', '"$5 or *$6*?"')
+    text = text.replace('id = "noise"', 'id = "0"').replace('"Two stages"', '"$5 or *$6*?"')
     for old, new in (
         ("responses/before", "programmes/-p1 #x %41"),
         ("programmes/noise", "-[1] ?*"),
@@ -56,7 +56,7 @@ def test_from_tables_to_a_bundle_that_holds(odd, call, tmp_path):
     (claim,) = results["claims"]
     # 4 listeners with 4 questions each are about the pair: the claim has found its answers.
     assert (claim["n_trials"], claim["n_listeners"]) == (16, 4)
-    assert results["about"]["programmes"] == ["nan"]
+    assert results["about"]["programmes"] == ["0"]
 
 
 def test_a_bundle_without_sound_says_what_is_not_shown(odd, call, tmp_path):
@@ -72,3 +72,13 @@ def test_an_export_is_not_the_real_panels(odd, call):
     outcome = call("status", odd)
     assert outcome.code == 2, outcome
     assert "nobody has been asked yet" in outcome.err
+
+
+@pytest.mark.parametrize("word", ["nan", "null", "nat"])
+def test_an_id_that_reads_as_a_missing_value_is_refused_at_once(tmp_path, call, word):
+    root = write_study(tmp_path / "study")
+    (root / "study.toml").write_text(STUDY.replace('id = "noise"', f'id = "{word}"'))
+    outcome = call("plan", root)
+    assert outcome.code == 2
+    assert f"the id '{word}' is what programs write for a missing value" in outcome.err
+    assert "study.toml" in outcome.err
