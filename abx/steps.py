@@ -45,7 +45,7 @@ __all__ = [
 
 Progress = Callable[[int, int, str], None]
 
-POWER_STUDIES = 200
+POWER_STUDIES = 100
 """Simulated studies behind what a study as run could have noticed, up to ten stages."""
 _QUICK_STAGES, _MOST_STAGES = 10, 30
 

@@ -35,7 +35,7 @@ from analysis.claim_words import (
     percents,
 )
 from analysis.controls import Controls, vouch
-from analysis.discrimination import PairCells, panel_answers
+from analysis.discrimination import PairCells
 from analysis.dprime import CHANCE
 from analysis.panel import least_panel, logit_test
 from analysis.preference import Preference, WorthDifference, worth_difference
@@ -240,7 +240,7 @@ def shown_to_listen(
     if ears.awake:
         return f"{ears.passed} of {ears.scored} obvious controls answered right"
     for group in heard:
-        panel = panel_share(*panel_answers(group.cells), chance=CHANCE[group.method])
+        panel = panel_share(*group.answers, chance=CHANCE[group.method])
         enough = panel.n_listeners >= least_panel(level, sides=1)
         if enough and panel.p_value <= level / len(heard):
             return f"telling {group.pair[0]} from {group.pair[1]}"

@@ -22,10 +22,10 @@ from analysis.claim_words import (
     percents,
 )
 from analysis.controls import Controls, Vouch, obvious_controls, vouch
-from analysis.discrimination import PairCells, panel_answers
+from analysis.discrimination import PairCells
 from analysis.dprime import CHANCE
 from analysis.panel import PanelProportion
-from analysis.sides import panel_share, sides_needs, sides_of, sides_words
+from analysis.sides import panel_share, sides_needs, sides_words
 from analysis.similarity import Similarity, similarity
 from analysis.smallest_effect import TOO_SMALL, beyond_guessing
 
@@ -46,7 +46,7 @@ def hear(claim: Claim, cells: Sequence[PairCells], alpha: float) -> Finding:
     if not group.testable:
         return _confounded(claim, group, test)
     chance = CHANCE[group.method]
-    found = panel_share(*panel_answers(group.cells), chance=chance)
+    found = panel_share(*group.answers, chance=chance)
     if found.n_listeners < 2:
         return _one_listener_hears(claim, found, group.method, test)
     share, low, high = percents(found.estimate, found.ci_low, found.ci_high, apart=chance)
@@ -72,7 +72,7 @@ def hear(claim: Claim, cells: Sequence[PairCells], alpha: float) -> Finding:
 
 def _effect(group: PairCells, chance: float, alpha: float) -> tuple[float, float]:
     """Return the interval of what is heard at a level, on the scale of the smallest effect."""
-    found = panel_share(*panel_answers(group.cells), chance=chance, confidence=1 - alpha)
+    found = panel_share(*group.answers, chance=chance, confidence=1 - alpha)
     low, high = (beyond_guessing(p, chance=chance) for p in (found.ci_low, found.ci_high))
     return low, high
 
@@ -103,7 +103,7 @@ def _confounded(claim: Claim, group: PairCells, test: str) -> Finding:
 
 def _sides(group: PairCells, found: PanelProportion) -> dict[str, Any]:
     """Return how the sides were used, and how many listeners bear the rarer one."""
-    sides = sides_of(group.cells)
+    sides = group.sides
     if sides is None:
         return {}
     numbers: dict[str, Any] = {"places": sides.places}
@@ -171,7 +171,7 @@ def not_heard(
         )
     if not group.testable:
         return _confounded(claim, group, test)
-    correct, trials = panel_answers(group.cells)
+    correct, trials = group.answers
     found = similarity(correct, trials, chance=CHANCE[group.method], margin=margin)
     ears = vouch(controls, alpha)
     numbers = _hear_numbers(found.panel, group.method) | _sides(group, found.panel)
@@ -179,6 +179,7 @@ def not_heard(
         "estimate": found.share,
         "ci_low": found.share_low,
         "ci_high": found.share_high,
+        "ci_confidence": 0.9,
         "margin": margin,
         "controls_scored": ears.scored,
         "controls_passed": ears.passed,

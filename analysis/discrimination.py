@@ -15,7 +15,15 @@ from analysis.overdispersion import beta_binomial
 from analysis.panel import PanelProportion
 from analysis.proportions import clopper_pearson, critical_count, exact_p
 from analysis.same_different import SameDifferent, same_different
-from analysis.sides import SIDES, panel_share, sides_of
+from analysis.sides import (
+    SIDES,
+    SideCounts,
+    count_columns,
+    listener_sums,
+    panel_share,
+    sides_of,
+    sums_by,
+)
 from analysis.similarity import discriminators
 from analysis.trials import FORCED_CHOICE, TrialTable, label_codes
 
@@ -138,8 +146,21 @@ class PairCells:
         Trials in which a possible answer was never the right one cannot: who always says
         "different" is always right where every pair differs.
         """
-        sides = sides_of(self.cells)
-        return sides is None or sides.places != "confounded"
+        return self.sides is None or self.sides.places != "confounded"
+
+    @cached_property
+    def sides(self) -> SideCounts | None:
+        """Answers by listener and side, None where the counts do not tell the sides."""
+        return sides_of(self.cells)
+
+    @cached_property
+    def answers(self) -> tuple[np.ndarray, np.ndarray]:
+        """Correct and answered trials by listener, and by side where needed.
+
+        For :func:`analysis.sides.panel_share`. No trials where no rule can tell hearing from a
+        habit of answering.
+        """
+        return panel_answers(self.cells)
 
     @cached_property
     def counts(self) -> tuple[np.ndarray, np.ndarray]:
@@ -278,7 +299,7 @@ def panel_counts(cells: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
     sides = sides_of(cells)
     if sides is None:
         # Plans ask this a hundred thousand times, where grouping a frame would take most of it.
-        sums = _listener_sums(cells)[1]
+        sums = listener_sums(cells)[1]
         return sums["n_correct"], sums["n_trials"]
     right, total = sides.right.sum(axis=1), sides.trials.sum(axis=1)
     if sides.places == "balanced" and not sides.by_sides:
@@ -288,24 +309,6 @@ def panel_counts(cells: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
     share = (sides.right / np.maximum(sides.trials, 1)).mean(axis=1)
     own = np.where(even, right, total * share)
     return np.where(every, own, 0), np.where(every, total, 0)
-
-
-def _listener_sums(cells: pd.DataFrame) -> tuple[np.ndarray, dict[str, np.ndarray]]:
-    """Return listeners in sorted order and the sums of all counts by listener."""
-    names, code = np.unique(cells["listener"].to_numpy(dtype=object), return_inverse=True)
-    return names, _sums(_numbers(cells), code, len(names))
-
-
-def _numbers(cells: pd.DataFrame) -> dict[str, np.ndarray]:
-    return {str(n): cells[n].to_numpy() for n in cells.columns if str(n).startswith("n_")}
-
-
-def _sums(numbers: dict[str, np.ndarray], code: np.ndarray, size: int) -> dict[str, np.ndarray]:
-    # Counts are whole numbers far below 2^53, which sums of doubles hold exactly.
-    return {
-        name: np.bincount(code, weights=values, minlength=size).astype(np.int64)
-        for name, values in numbers.items()
-    }
 
 
 def discrimination_rows(
@@ -420,8 +423,8 @@ class _Slice:
 
 def _slices(cells: pd.DataFrame) -> list[_Slice]:
     names, code = np.unique(cells["listener"].to_numpy(dtype=object), return_inverse=True)
-    numbers = _numbers(cells)
-    sums = _sums(numbers, code, len(names))
+    numbers = count_columns(cells)
+    sums = sums_by(numbers, code, len(names))
     result = [_panel_slice(None, sums, cells)]
     for k, name in enumerate(names):
         counts = {key: int(values[k]) for key, values in sums.items()}
@@ -431,7 +434,7 @@ def _slices(cells: pd.DataFrame) -> list[_Slice]:
         if programme != "":
             at = which == k
             people, own = np.unique(code[at], return_inverse=True)
-            part = _sums({key: values[at] for key, values in numbers.items()}, own, len(people))
+            part = sums_by({key: values[at] for key, values in numbers.items()}, own, len(people))
             result.append(_panel_slice(str(programme), part, cells.loc[at]))
     return result
 

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from analysis.claim_grammar import parse_claim
-from analysis.discrimination import PairCells, panel_counts
+from analysis.discrimination import PairCells
 from analysis.overdispersion import beta_binomial
 from analysis.plan_findings import Findings, PlanQuestion, explore
 from analysis.plan_power import Chance, Family
@@ -123,7 +123,7 @@ def _spread(cells: Sequence[PairCells]) -> float:
     """Return the SD of P(correct) over listeners, the median over pairs, or what plans suppose."""
     found = []
     for group in cells:
-        correct, trials = panel_counts(group.cells)
+        correct, trials = group.counts
         if (trials > 0).sum() >= _FEWEST:
             found.append(beta_binomial(correct, trials).sd)
     return float(np.median(found)) if found else Sizes().spread_right

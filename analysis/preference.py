@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -79,6 +79,8 @@ class Preference:
     ordinary: PairModelFit | None = None
     order_listeners: PairModelFit | None = None
     places: tuple[Places, ...] = ()
+    # Claims, their retests and simulated studies ask for the same differences again and again.
+    _known: dict[Any, Any] = field(init=False, repr=False, compare=False, default_factory=dict)
 
     def fit_with(self, *stages: str) -> PairModelFit | None:
         """Return the fit that holds all these stages, or None."""
@@ -242,6 +244,16 @@ def worth_difference(
     preference: Preference, first: str, second: str, *, confidence: float = 0.95
 ) -> WorthDifference | None:
     """Compare two stages; None when no chain of comparisons links them."""
+    key = (first, second, confidence)
+    if key not in preference._known:
+        preference._known[key] = _worth_difference(preference, first, second, confidence)
+    found: WorthDifference | None = preference._known[key]
+    return found
+
+
+def _worth_difference(
+    preference: Preference, first: str, second: str, confidence: float
+) -> WorthDifference | None:
     fit = preference.fit_with(first, second)
     if fit is None:
         return None
@@ -258,7 +270,9 @@ def worth_difference(
         df = float(g - 1)
         found = logit_test(np.array(estimate), np.array(se), df, confidence=confidence)
         t, p, low, high = (float(value) for value in found)
-    direct = _direct_trials(preference.counts, first, second)
+    information = preference._known.get(fit.stages)
+    if information is None:
+        information = preference._known[fit.stages] = _information(preference.counts, fit)
     return WorthDifference(
         estimate=estimate,
         se=se,
@@ -270,19 +284,48 @@ def worth_difference(
         share=float(1 / (1 + np.exp(-estimate))),
         n_trials=fit.n_trials,
         n_listeners=g,
-        n_direct=direct,
-        n_bearing=_bearing(preference.counts, fit, i, j),
+        n_direct=_direct_trials(preference.counts, first, second),
+        n_bearing=information.listeners_behind(i, j),
     )
 
 
-def _bearing(counts: PairCounts, fit: PairModelFit, i: int, j: int) -> int:
-    """Return the effective number of listeners behind a difference of worths."""
+@dataclass(frozen=True, slots=True, eq=False)
+class _Information:
+    """What each pair of stages tells of their worths, and which listeners told it.
+
+    Attributes
+    ----------
+    first, second : numpy.ndarray of int, shape (n_pairs,)
+    spread : numpy.ndarray, shape (n_pairs,)
+        Variance of one answer.
+    each : numpy.ndarray, shape (n_listeners, n_pairs)
+        Weighted answers.
+    weights : numpy.ndarray, shape (n_listeners,)
+    potential : numpy.ndarray, shape (n_stages, n_stages)
+        Generalised inverse of the information, cells taken as a graph of stages.
+    """
+
+    first: np.ndarray
+    second: np.ndarray
+    spread: np.ndarray
+    each: np.ndarray
+    weights: np.ndarray
+    potential: np.ndarray
+
+    def listeners_behind(self, i: int, j: int) -> int:
+        """Return the effective number of listeners behind a difference of worths."""
+        potential = self.potential[:, i] - self.potential[:, j]
+        influence = (potential[self.first] - potential[self.second]) ** 2 * self.spread
+        h = self.weights * (self.each @ influence)
+        return int(np.ceil(h.sum() ** 2 / max(float((h**2).sum()), 1e-300) - 1e-6))
+
+
+def _information(counts: PairCounts, fit: PairModelFit) -> _Information:
     part = counts.only([counts.stages.index(name) for name in fit.stages]).unordered()
     gap = fit.log_worth[part.first] - fit.log_worth[part.second]
     spread = 1 / (2 + np.exp(gap) + np.exp(-gap))
     total = part.counts.sum(axis=(0, 2))
     size = len(fit.stages)
-    # Information of the cells as a graph of stages; the difference's influence by cell.
     weights = listener_weights(part.totals)
     each = part.counts.sum(axis=2) * weights[:, None]
     laplacian = np.zeros((size, size))
@@ -291,12 +334,8 @@ def _bearing(counts: PairCounts, fit: PairModelFit, i: int, j: int) -> int:
     np.add.at(laplacian, (part.second, part.second), value)
     np.add.at(laplacian, (part.first, part.second), -value)
     np.add.at(laplacian, (part.second, part.first), -value)
-    contrast = np.zeros(size)
-    contrast[i], contrast[j] = 1.0, -1.0
-    potential = np.linalg.pinv(laplacian, hermitian=True) @ contrast
-    influence = (potential[part.first] - potential[part.second]) ** 2 * spread
-    h = weights * (each @ influence)
-    return int(np.ceil(h.sum() ** 2 / max(float((h**2).sum()), 1e-300) - 1e-6))
+    potential = np.linalg.pinv(laplacian, hermitian=True)
+    return _Information(part.first, part.second, spread, each, weights, potential)
 
 
 def floored_error(se: np.ndarray, naive: np.ndarray, listeners: int) -> np.ndarray:

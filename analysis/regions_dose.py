@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from analysis.discrimination import PairCells, panel_answers
+from analysis.discrimination import PairCells
 from analysis.dprime import CHANCE
 from analysis.preference import Preference, worth_difference
 from analysis.sides import panel_share
@@ -99,7 +99,7 @@ def _told(group: PairCells | None) -> dict[str, Any]:
     if group is None:
         return {**dict.fromkeys(keys), "test_method": None}
     chance = CHANCE[group.method]
-    found = panel_share(*panel_answers(group.cells), chance=chance)
+    found = panel_share(*group.answers, chance=chance)
     return {
         "proportion": found.estimate,
         "ci_low": found.ci_low,

@@ -11,7 +11,7 @@ import numpy as np
 from analysis.claim_hearing import obvious_controls
 from analysis.claims import Heard, judge_claims
 from analysis.counts import PairCounts, split_pair_counts
-from analysis.discrimination import PairCells, panel_counts
+from analysis.discrimination import PairCells
 from analysis.dprime import CHANCE
 from analysis.link import Link
 from analysis.multiplicity import holm
@@ -197,7 +197,7 @@ def _counts_without(counts: PairCounts, listeners: frozenset[str]) -> PairCounts
 
 def _over_trials(row: Mapping[str, Any], group: PairCells) -> dict[str, Any]:
     """Return the figures of a claim about hearing with every answer counting once."""
-    right, asked = panel_counts(group.cells)
+    right, asked = group.counts
     if not asked.any():
         # No rule tells hearing from a habit in these trials; the claim was left open.
         return {}

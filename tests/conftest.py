@@ -49,3 +49,11 @@ def browser() -> Iterator[Browser]:
         chromium = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=FLAGS)
         yield chromium
         chromium.close()
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Keep the tests of a file on one worker, where they share what the file built."""
+    for item in items:
+        if item.get_closest_marker("xdist_group") is None:
+            item.add_marker(pytest.mark.xdist_group(item.nodeid.split("::")[0]))

@@ -15,6 +15,7 @@ __all__ = [
     "Headline",
     "badge",
     "claim_facts",
+    "claim_interval",
     "claims_section",
     "estimate_kind",
     "headline",
@@ -306,8 +307,19 @@ def _claim_estimate(page: Page, row: Row) -> list[Markup]:
     if row.number("estimate") is not None:
         said.append(page.say(f"claim.estimate.{name}", value=page.n(row.at("estimate"), kind)))
     if row.number("ci_low") is not None or row.number("ci_high") is not None:
-        said.append(page.say("claim.interval", bounds=page.between(row, "ci_low", "ci_high", kind)))
+        said.append(claim_interval(page, row, kind, ("claim.interval", "claim.interval.own")))
     return said
+
+
+def claim_interval(page: Page, row: Row, kind: str, keys: tuple[str, str]) -> Markup:
+    """Write the interval of a claim, with its confidence where that is not the report's own.
+
+    `keys` are the sentences for the report's confidence and for one of the claim's own.
+    """
+    bounds = page.between(row, "ci_low", "ci_high", kind)
+    if row.number("ci_confidence") is None:
+        return page.say(keys[0], bounds=bounds)
+    return page.say(keys[1], bounds=bounds, confidence=page.n(row.at("ci_confidence"), "percent"))
 
 
 def _claim_numbers(page: Page, row: Row) -> Markup:

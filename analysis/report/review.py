@@ -6,7 +6,13 @@ from collections.abc import Sequence
 
 from markupsafe import Markup
 
-from analysis.report.answer import badge, claim_facts, estimate_kind, smallest_note
+from analysis.report.answer import (
+    badge,
+    claim_facts,
+    claim_interval,
+    estimate_kind,
+    smallest_note,
+)
 from analysis.report.evidence import Row
 from analysis.report.page import Block, Page, Section
 from analysis.report.practice import points_of_plan, practice_table, same_text
@@ -33,7 +39,7 @@ def _claim_row(page: Page, row: Row) -> list[object]:
         badge(page, facts),
         page.user(row.get("test") or _DASH),
         estimate,
-        page.between(row, "ci_low", "ci_high", kind) if bounded else _DASH,
+        claim_interval(page, row, kind, ("claim.bounds", "claim.bounds.own")) if bounded else _DASH,
         shown("p_value", "p"),
         shown("p_holm", "p"),
         other_music(page, row),

@@ -175,6 +175,9 @@ _CLAIMS = {
     "claim.p_holm": Sentence("p allowing for all claims (Holm): {value}."),
     "claim.panel": Sentence("({panel})"),
     "claim.interval": Sentence("{rule_interval} interval: {bounds}."),
+    "claim.interval.own": Sentence("{confidence} interval: {bounds}."),
+    "claim.bounds": Sentence("{bounds}"),
+    "claim.bounds.own": Sentence("{bounds} ({confidence} interval)"),
     "claim.needs": Sentence("To decide it: {needs}"),
     "claim.alpha": Sentence(
         "Claims were tested at the level {alpha} that the plan set, except where a sentence sets "

@@ -430,7 +430,7 @@ def test_power_of_the_claims_of_a_study_as_run() -> None:
     assert block["conflicts"] == [{"claim": claims[2], "against": [HEAR]}]
     assert block["all"] == 0.0
     # The level that Holm asks of the first of three claims.
-    assert [row["alpha"] for row in result["power"]] == pytest.approx([0.05 / 3] * 7)
+    assert all(row["alpha"] == pytest.approx(0.05 / 3) for row in result["power"])
     assert analyse(table, claims=claims, mixed=False)["power_claims"] is None
     assert analyse(table, mixed=False, power_studies=25)["power_claims"] is None
 

@@ -87,8 +87,11 @@ LISTENED = {"tutorials/shop.md": ("estrel", 3), "guides/counter-day.md": ("earwi
 
 
 def _case(page: Path) -> ParameterSet:
-    # Sound in real time needs the machine to itself.
-    marks = [pytest.mark.loopback] if _needs(page, "sound_card") else []
+    # Pages share nothing and take longest of all: each may run beside the others.
+    marks = [pytest.mark.xdist_group(_name(page))]
+    if _needs(page, "sound_card"):
+        # Sound in real time needs the machine to itself.
+        marks.append(pytest.mark.loopback)
     return pytest.param(page, id=_name(page), marks=marks)
 
 
