@@ -13,8 +13,8 @@ if TYPE_CHECKING:
     import numpy as np
 
     from stimuli.filters import FilterChoices
-    from stimuli.render import StageSpec
     from stimuli.response import Response, StageResponse
+    from stimuli.stages import StageSpec
 
 __all__ = [
     "filter_choices",
@@ -81,8 +81,8 @@ def stage_specs(workspace: Workspace, study: Study) -> list[StageSpec]:
     InputError
         If a table or an impulse response cannot serve.
     """
-    from stimuli.render import StageSpec
     from stimuli.response import power_average
+    from stimuli.stages import StageSpec
 
     tables = stage_tables(workspace, study)
     specs = []
@@ -109,8 +109,8 @@ def _made(
     workspace: Workspace, study: Study, stage: Stage, tables: dict[str, list[Response]]
 ) -> StageSpec:
     from stimuli.experiments import SWAP_REGIONS, corrected_copy, partial_steps, region_swap
-    from stimuli.render import StageSpec
     from stimuli.response import power_average
+    from stimuli.stages import StageSpec
 
     made = stage.made
     assert made is not None

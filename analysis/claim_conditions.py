@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pandas as pd
 
-from analysis.claim_words import Claim, listed, people
+from analysis.claim_words import Claim
+from analysis.number_words import listed, people
 from analysis.trials import FORCED_CHOICE, TrialTable
 
 __all__ = ["conditions"]

@@ -21,22 +21,11 @@ from typing import Any
 import numpy as np
 from scipy import stats
 
-from analysis.claim_words import (
-    NAN,
-    POWER,
-    Claim,
-    Finding,
-    logistic,
-    more_listeners,
-    nothing,
-    p_words,
-    people,
-    percent,
-    percents,
-)
+from analysis.claim_words import NAN, POWER, Claim, Finding, more_listeners, nothing
 from analysis.controls import Controls, vouch
 from analysis.discrimination import PairCells
 from analysis.dprime import CHANCE
+from analysis.number_words import logistic, p_words, people, percent, percents
 from analysis.panel import least_panel, logit_test
 from analysis.preference import Preference, WorthDifference, worth_difference
 from analysis.sides import panel_share

@@ -9,21 +9,11 @@ from typing import Any
 import numpy as np
 from scipy import stats
 
-from analysis.claim_words import (
-    NAN,
-    POWER,
-    Claim,
-    Finding,
-    more_listeners,
-    nothing,
-    p_words,
-    people,
-    percent,
-    percents,
-)
+from analysis.claim_words import NAN, POWER, Claim, Finding, more_listeners, nothing
 from analysis.controls import Controls, Vouch, obvious_controls, vouch
 from analysis.discrimination import PairCells
 from analysis.dprime import CHANCE
+from analysis.number_words import p_words, people, percent, percents
 from analysis.panel import PanelProportion
 from analysis.sides import panel_share, sides_needs, sides_words
 from analysis.similarity import Similarity, similarity

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from analysis.claim_words import Claim, Finding, people
+from analysis.claim_words import Claim, Finding
+from analysis.number_words import people
 from analysis.panel import least_panel
 from analysis.preference import Preference
 

@@ -28,24 +28,13 @@ from scipy import stats
 
 from analysis.bootstrap import ROUNDING
 from analysis.claim_preference import most
-from analysis.claim_words import (
-    NAN,
-    POWER,
-    Claim,
-    Finding,
-    logistic,
-    more_listeners,
-    nothing,
-    p_words,
-    panels,
-    people,
-    percent,
-)
+from analysis.claim_words import NAN, POWER, Claim, Finding, more_listeners, nothing
 from analysis.discrimination import PairCells
 from analysis.dprime import CHANCE
 from analysis.link import Link
 from analysis.link_regression import FEWEST_STAGES
 from analysis.multiplicity import holm
+from analysis.number_words import logistic, p_words, panels, people, percent
 from analysis.panel import logit_test
 from analysis.preference import Preference, floored_error, worth_difference
 from analysis.proportions import clopper_pearson

@@ -21,12 +21,13 @@ from scipy import stats
 from analysis.claim_grammar import parse_claim
 from analysis.claim_link import step_weights
 from analysis.claim_preference import _sided_p
-from analysis.claim_words import NAN, Claim, logistic, p_words, percent
+from analysis.claim_words import NAN, Claim
 from analysis.claims import Heard
 from analysis.contributions import Contributions, hearing_contributions, worth_contributions
 from analysis.counts import split_pair_counts
 from analysis.dprime import CHANCE
 from analysis.multiplicity import holm
+from analysis.number_words import logistic, p_words, percent
 from analysis.panel import logit_test
 from analysis.preference import WorthDifference, worth_difference
 from analysis.similarity import discriminators

@@ -8,21 +8,8 @@ import numpy as np
 from scipy import stats
 
 from analysis.bootstrap import first_shares
-from analysis.claim_words import (
-    NAN,
-    POWER,
-    Claim,
-    Finding,
-    listed,
-    logistic,
-    more_listeners,
-    nothing,
-    p_words,
-    panels,
-    people,
-    percent,
-    percents,
-)
+from analysis.claim_words import NAN, POWER, Claim, Finding, more_listeners, nothing
+from analysis.number_words import listed, logistic, p_words, panels, people, percent, percents
 from analysis.panel import logit_test
 from analysis.preference import Preference, WorthDifference, worth_difference
 from analysis.smallest_effect import TOO_SMALL

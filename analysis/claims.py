@@ -30,10 +30,11 @@ from analysis.claim_hearing import Controls, hear, not_heard
 from analysis.claim_limits import held_back
 from analysis.claim_link import find_link_claim
 from analysis.claim_preference import most, prefer
-from analysis.claim_words import Claim, Finding, nothing, p_words, people
+from analysis.claim_words import Claim, Finding, nothing
 from analysis.discrimination import PairCells
 from analysis.link import Link
 from analysis.multiplicity import holm
+from analysis.number_words import p_words, people
 from analysis.preference import Preference
 from analysis.smallest_effect import TOO_SMALL, Matters, matters, remark
 from analysis.stages import StageTable

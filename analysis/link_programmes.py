@@ -19,7 +19,6 @@ import numpy as np
 import pandas as pd
 
 from analysis.bradley_terry import PairModelFit, fit_pair_model
-from analysis.claim_words import p_words
 from analysis.counts import components, split_pair_counts
 from analysis.link_permutation import (
     EXACT_STAGES,
@@ -32,6 +31,7 @@ from analysis.link_permutation import (
 from analysis.link_regression import FEWEST_STAGES, worth_covariance
 from analysis.multiplicity import holm
 from analysis.names import odd_columns, refuse_alike, refuse_nothing
+from analysis.number_words import p_words
 from analysis.stages import StageTable
 from analysis.tables import Faults, column_numbers, read_text_table
 from analysis.trials import TrialTable

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
-from analysis.claim_words import p_words
 from analysis.link_permutation import smallest_order_p
 from analysis.link_regression import FEWEST_STAGES
+from analysis.number_words import p_words
 
 __all__ = ["declined_words", "link_words", "standing_words"]
 

@@ -14,9 +14,10 @@ import numpy as np
 import pandas as pd
 
 from analysis.errors import InputError
+from analysis.mixed_preference import enough_for_own_worths
 from analysis.trials import FORCED_CHOICE, TrialTable, label_codes
 
-__all__ = ["OPTIONAL", "enough_for_own_worths", "long_blocks", "parse_without"]
+__all__ = ["OPTIONAL", "long_blocks", "parse_without"]
 
 #: What may be left out, by the word that asks for it.
 OPTIONAL = {
@@ -28,8 +29,6 @@ OPTIONAL = {
 }
 #: A block that takes longer than this says so.
 _LONG_S = 20.0
-#: Fewest listeners and trials a listener, per free worth, for a full covariance of worths.
-_FULL_LISTENERS, _FULL_TRIALS = 3, 4
 
 
 def parse_without(names: Iterable[str]) -> frozenset[str]:
@@ -48,12 +47,6 @@ def parse_without(names: Iterable[str]) -> frozenset[str]:
             remedy=f"Choose from: {', '.join(OPTIONAL)}",
         )
     return asked
-
-
-def enough_for_own_worths(n_listeners: int, n_trials: int, n_stages: int) -> bool:
-    """Tell whether listeners' worths may correlate freely, or are taken to spread alike."""
-    free = n_stages - 1
-    return n_listeners >= _FULL_LISTENERS * free and n_trials >= _FULL_TRIALS * free * n_listeners
 
 
 @dataclass(frozen=True, slots=True)

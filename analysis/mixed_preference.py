@@ -18,7 +18,10 @@ from analysis.bradley_terry import fit_pair_model
 from analysis.counts import PairCounts, components
 from analysis.optimise import minimise
 
-__all__ = ["MixedPreference", "fit_mixed_preference"]
+__all__ = ["MixedPreference", "enough_for_own_worths", "fit_mixed_preference"]
+
+#: Fewest listeners and trials a listener, per free worth, for a full covariance of worths.
+_FULL_LISTENERS, _FULL_TRIALS = 3, 4
 
 _INNER_STEPS = 60
 #: Directions along which the likelihood bends this little, of the most, are left alone at the end,
@@ -317,3 +320,9 @@ def _package(
         n_trials=round(float(model.total.sum())),
         n_listeners=len(listeners),
     )
+
+
+def enough_for_own_worths(n_listeners: int, n_trials: int, n_stages: int) -> bool:
+    """Tell whether listeners' worths may correlate freely, or are taken to spread alike."""
+    free = n_stages - 1
+    return n_listeners >= _FULL_LISTENERS * free and n_trials >= _FULL_TRIALS * free * n_listeners

@@ -15,8 +15,8 @@ from typing import Any
 
 import numpy as np
 
-from analysis.claim_words import p_words
 from analysis.link import Link
+from analysis.number_words import p_words
 from analysis.stages import StageTable
 
 __all__ = ["Prediction", "predict_share", "prediction_rows"]

@@ -10,8 +10,7 @@ import numpy as np
 from analysis.counts import PairCounts, split_pair_counts
 from analysis.group_test import Progress
 from analysis.groups_block import groups_block
-from analysis.long_blocks import enough_for_own_worths
-from analysis.mixed_preference import MixedPreference, fit_mixed_preference
+from analysis.mixed_preference import MixedPreference, enough_for_own_worths, fit_mixed_preference
 from analysis.preference import Preference
 from analysis.programmes import leave_one_out, programme_interaction, programme_worths
 from analysis.strength import strength_block

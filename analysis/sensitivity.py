@@ -21,10 +21,11 @@ import numpy as np
 
 from analysis.claim_grammar import parse_claim
 from analysis.claim_music import claim_contributions
-from analysis.claim_words import Claim, listed
+from analysis.claim_words import Claim
 from analysis.claims import Heard
 from analysis.contributions import Contributions
 from analysis.dprime import CHANCE
+from analysis.number_words import listed
 from analysis.rejudge import HEARING, Judge, LinksOf
 from analysis.stages import StageTable
 

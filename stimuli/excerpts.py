@@ -23,7 +23,7 @@ from stimuli.excitation import COMPONENT_HZ, erb_n_hz, erb_number_to_hz, excitat
 from stimuli.loudness import k_weighting_sos
 from stimuli.pictures import as_written
 from stimuli.programme import ProgrammeReader, ProgrammeSpec, read_programme
-from stimuli.render import StageSpec
+from stimuli.stages import StageSpec
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

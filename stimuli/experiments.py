@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 
 from stimuli.deviation import REGIONS, deviation
 from stimuli.errors import InputError
-from stimuli.render import StageSpec
 from stimuli.response import StageResponse
+from stimuli.stages import StageSpec
 from stimuli.target import Target
 
 __all__ = [

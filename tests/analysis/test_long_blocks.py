@@ -12,7 +12,8 @@ import pytest
 from analysis import long_blocks as module
 from analysis import run
 from analysis.errors import InputError
-from analysis.long_blocks import OPTIONAL, enough_for_own_worths, long_blocks, parse_without
+from analysis.long_blocks import OPTIONAL, long_blocks, parse_without
+from analysis.mixed_preference import enough_for_own_worths
 from analysis.run import analyse
 from analysis.trials import TrialTable, trial_table
 

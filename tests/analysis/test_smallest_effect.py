@@ -8,11 +8,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.claim_words import percent, percents
 from analysis.claims import Heard, judge_claims
 from analysis.counts import PairCounts
 from analysis.discrimination import PairCells
 from analysis.errors import InputError
+from analysis.number_words import percent, percents
 from analysis.preference import preference_of
 from analysis.smallest_effect import (
     TOO_SMALL,

@@ -47,8 +47,8 @@ def make_source(path: Path, minutes: float) -> None:
 
 def make_stages(count: int) -> list:
     from stimuli.bands import third_octave_bands
-    from stimuli.render import StageSpec
     from stimuli.response import Response, power_average
+    from stimuli.stages import StageSpec
 
     bands = third_octave_bands()
     stages = []

@@ -12,7 +12,7 @@ from stimuli.errors import InputError
 from stimuli.excerpts import draw_telling, propose_excerpts, telling_moments
 from stimuli.pictures import save_picture
 from stimuli.programme import ProgrammeSpec
-from stimuli.render import StageSpec
+from stimuli.stages import StageSpec
 
 RATE = 48000
 BANDS = third_octave_bands()
