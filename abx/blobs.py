@@ -31,7 +31,7 @@ from abx.errors import InputError, NotFound
 from abx.trial import is_treated, stage_of, treatment_of
 
 if TYPE_CHECKING:
-    from stimuli.manifest import Manifest
+    from stimuli.render.manifest import Manifest
 
 __all__ = [
     "HEADER",
@@ -279,7 +279,7 @@ def lowpass_copy(signal: Floats, sample_rate: int, *, cutoff_hz: float = 3500.0)
     """
     from scipy.signal import butter, sosfiltfilt
 
-    from stimuli.loudness import integrated_loudness
+    from stimuli.levels.loudness import integrated_loudness
 
     sos = butter(12, cutoff_hz, fs=sample_rate, output="sos")
     filtered = sosfiltfilt(sos, signal.astype(np.float64), axis=0)

@@ -6,7 +6,7 @@ the others carry a sentence that can be shown to a listener or an operator as it
 
 from __future__ import annotations
 
-from stimuli.errors import InputError as _StimuliInputError
+from stimuli.files.errors import InputError as _StimuliInputError
 
 __all__ = [
     "AbxError",
@@ -29,7 +29,7 @@ class AbxError(Exception):
 class InputError(AbxError, _StimuliInputError):
     """A file or value given by the user is wrong; names where, and what to do.
 
-    Parameters and words as :class:`stimuli.errors.InputError`.
+    Parameters and words as :class:`stimuli.files.errors.InputError`.
     """
 
 

@@ -27,9 +27,9 @@ if TYPE_CHECKING:
 
     from abx.sitting import Standing
     from abx.study import Study
-    from stimuli.manifest import Manifest
-    from stimuli.response import Response, StageResponse
-    from stimuli.target import Target
+    from stimuli.render.manifest import Manifest
+    from stimuli.response.measured import Response, StageResponse
+    from stimuli.response.target import Target
 
 __all__ = ["collect_evidence", "software_versions", "stage_table"]
 
@@ -87,7 +87,7 @@ def _doses(study: Study) -> dict[str, dict[str, str]]:
 def _metrics(
     tables: list[Response], target: Target, again: list[list[Response]]
 ) -> dict[str, float | None]:
-    from stimuli.metrics import stage_metrics, stage_repeat_sds
+    from stimuli.figures.metrics import stage_metrics, stage_repeat_sds
 
     repeats = stage_repeat_sds(tables, target, repeats=again)
     row: dict[str, float | None] = {}
@@ -231,7 +231,7 @@ def _target_block(target: Target) -> dict[str, Any]:
 
 
 def _deviation_block(stage_id: str, response: StageResponse, target: Target) -> dict[str, Any]:
-    from stimuli.deviation import deviation
+    from stimuli.figures.deviation import deviation
 
     result = deviation(response, target)
     return {

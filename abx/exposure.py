@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from abx.study import Study
-    from stimuli.manifest import Manifest
+    from stimuli.render.manifest import Manifest
 
 __all__ = [
     "REL_DBA",

@@ -14,8 +14,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from abx.study import Study
-    from analysis.audibility import Audibility
-    from stimuli.excitation import EarSpectrum
+    from analysis.hearing.audibility import Audibility
+    from stimuli.figures.excitation import EarSpectrum
 
 __all__ = [
     "audibility_lines",
@@ -60,9 +60,9 @@ def predicted_audibility(
     Returns
     -------
     list of Audibility
-        See :func:`analysis.audibility.predict_audibility`.
+        See :func:`analysis.hearing.audibility.predict_audibility`.
     """
-    from analysis.audibility import predict_audibility
+    from analysis.hearing.audibility import predict_audibility
 
     study = load_study(workspace)
     spectra = None if workspace.partial else programme_spectra(workspace, study)
@@ -72,8 +72,8 @@ def predicted_audibility(
 
 def programme_spectra(workspace: Workspace, study: Study) -> dict[str, EarSpectrum]:
     """Return the long-term spectrum of every excerpt by programme id, at 65 dB SPL."""
-    from stimuli.excitation import signal_spectrum
-    from stimuli.programme import ProgrammeSpec, read_programme
+    from stimuli.figures.excitation import signal_spectrum
+    from stimuli.programme.reading import ProgrammeSpec, read_programme
 
     spectra = {}
     for p in study.programmes:
@@ -91,13 +91,14 @@ def programme_figures(workspace: Workspace, study: Study) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``programme``, ``stage`` and the figures of :func:`stimuli.metrics.programme_metrics` as
-        ``metric_...``, rounded to the millionth so that another machine finds the same table.
+        ``programme``, ``stage`` and the figures of
+        :func:`stimuli.figures.metrics.programme_metrics` as ``metric_...``, rounded to the
+        millionth so that another machine finds the same table.
     """
     import pandas as pd
 
     from abx.stage_sound import stage_tables
-    from stimuli.metrics import programme_metrics
+    from stimuli.figures.metrics import programme_metrics
 
     target = target_curve(study, workspace.root)
     tables = stage_tables(workspace, study)
@@ -119,7 +120,7 @@ def audibility_lines(predicted: Sequence[Audibility]) -> list[str]:
         A line for each pair that some programme leaves near or below the thresholds, with the
         class and D of each programme; one that counts the others; and what it rests on.
     """
-    from analysis.audibility import THRESHOLD_D
+    from analysis.hearing.audibility import THRESHOLD_D
 
     by_pair: dict[tuple[str, str], list[Audibility]] = {}
     for one in predicted:
@@ -144,7 +145,7 @@ def audibility_lines(predicted: Sequence[Audibility]) -> list[str]:
 def compare_audibility(
     predicted: Sequence[Audibility], results: dict[str, Any], *, alpha: float
 ) -> list[dict[str, Any]]:
-    """Hold the predictions against the answers; see :mod:`analysis.audibility`."""
-    from analysis.audibility import compare_with_answers
+    """Hold the predictions against the answers; see :mod:`analysis.hearing.audibility`."""
+    from analysis.hearing.audibility import compare_with_answers
 
     return compare_with_answers(predicted, results.get("discrimination") or [], alpha=alpha)

@@ -11,7 +11,7 @@ import unicodedata
 from collections.abc import Iterable, Sequence
 from pathlib import PurePosixPath
 
-from analysis.missing_words import AS_PROGRAMS_SPELL
+from analysis.tables.missing_words import AS_PROGRAMS_SPELL
 
 __all__ = ["PASSABLE", "id_fault", "identifiers", "path_fault", "unprintable"]
 

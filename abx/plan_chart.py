@@ -10,7 +10,7 @@ from abx.plan_power import Asked
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from analysis.plan_findings import Findings
+    from analysis.planning.findings import Findings
 
 __all__ = ["draw_power"]
 

@@ -13,9 +13,9 @@ from abx.study import Study
 
 if TYPE_CHECKING:
     from abx.workspace import Workspace
-    from analysis.plan_findings import PlanQuestion
-    from analysis.stages import StageTable
-    from analysis.supposed import Sizes
+    from analysis.planning.findings import PlanQuestion
+    from analysis.planning.supposed import Sizes
+    from analysis.tables.stages import StageTable
 
 __all__ = ["Asked", "ask_plan"]
 
@@ -74,9 +74,9 @@ def ask_plan(
     InputError
         If a share is no better than guessing in a method of the study.
     """
-    from analysis.plan_findings import PlanQuestion
-    from analysis.plan_power import Family
-    from analysis.supposed import Sizes
+    from analysis.planning.families import Family
+    from analysis.planning.findings import PlanQuestion
+    from analysis.planning.supposed import Sizes
 
     sizes = sizes or Sizes()
     methods = _methods(study)
@@ -110,14 +110,14 @@ def ask_plan(
 
 def _methods(study: Study) -> list[str]:
     """Return the methods of a study that have right answers or choices."""
-    from analysis.trials import FORCED_CHOICE
+    from analysis.tables.trials import FORCED_CHOICE
 
     return [test.method for test in study.tests if test.method in (*FORCED_CHOICE, "paired")]
 
 
 def _guessing(method: str) -> float:
     """Return the share of right answers, or of choices, that no difference at all would give."""
-    from analysis.dprime import CHANCE
+    from analysis.hearing.dprime import CHANCE
 
     return 0.5 if method == "paired" else CHANCE[method]
 
@@ -148,7 +148,7 @@ def _examples(study: Study) -> dict[str, str]:
 
 def _with_planned_names(claims: Sequence[str]) -> list[str]:
     """Put planned listeners in the place of those whom claims name; the first ones are whole."""
-    from analysis.claim_grammar import parse_claim
+    from analysis.claims.grammar import parse_claim
 
     parsed = [parse_claim(text) for text in claims]
     named = list(dict.fromkeys(c.names[0] for c in parsed if c.kind == "one hears"))
@@ -164,7 +164,7 @@ def _with_planned_names(claims: Sequence[str]) -> list[str]:
 
 
 def _about_metrics(claims: Sequence[str]) -> bool:
-    from analysis.claim_grammar import parse_claim
+    from analysis.claims.grammar import parse_claim
 
     return any(parse_claim(text).kind == "orders" for text in claims)
 
@@ -175,8 +175,8 @@ def _stage_table(
     """Return costs and factors, and the measured figures that claims are about."""
     import pandas as pd
 
-    from analysis.claim_grammar import parse_claim
-    from analysis.stages import stage_table
+    from analysis.claims.grammar import parse_claim
+    from analysis.tables.stages import stage_table
 
     kinds = {parse_claim(text).kind for text in claims}
     if not kinds & {"step", "orders"}:
@@ -202,7 +202,7 @@ def _stage_table(
 
 def _pair_of(claims: Sequence[str]) -> tuple[str, str] | None:
     """Return the stages of the first plain preference between two, of everybody."""
-    from analysis.claim_grammar import parse_claim
+    from analysis.claims.grammar import parse_claim
 
     for claim in map(parse_claim, claims):
         if claim.kind == "prefer" and claim.who is None and claim.alpha is None:
@@ -211,6 +211,6 @@ def _pair_of(claims: Sequence[str]) -> tuple[str, str] | None:
 
 
 def _kind_of_answers(text: str) -> str:
-    from analysis.claim_grammar import parse_claim
+    from analysis.claims.grammar import parse_claim
 
     return "heard" if parse_claim(text).kind in ("hear", "similar", "one hears") else "paired"

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 from abx.plan_power import Asked
 
 if TYPE_CHECKING:
-    from analysis.plan_findings import Findings
-    from analysis.plan_power import Chance
-    from analysis.plan_size import Needed
-    from analysis.supposed import Sizes
+    from analysis.planning.families import Chance
+    from analysis.planning.findings import Findings
+    from analysis.planning.size import Needed
+    from analysis.planning.supposed import Sizes
 
 __all__ = ["chance_words", "claim_rows", "finding_lines", "table_lines"]
 
@@ -42,7 +42,7 @@ def _size_words(sizes: Sizes) -> str:
 
 
 def _needed_words(needed: Needed) -> str:
-    from analysis.plan_size import LARGEST
+    from analysis.planning.size import LARGEST
 
     if needed.listeners is None:
         return f"over {LARGEST}"
@@ -88,7 +88,7 @@ def claim_rows(asked: Asked, found: Findings) -> list[dict[str, object]]:
 
 
 def _kind(asked: Asked, k: int) -> str:
-    from analysis.claim_grammar import parse_claim
+    from analysis.claims.grammar import parse_claim
 
     return parse_claim(asked.question.family.claims[k]).kind
 
@@ -106,7 +106,7 @@ def _listeners_words(asked: Asked, found: Findings, k: int) -> str:
 
 def _claim_words(asked: Asked, found: Findings, k: int, text: str) -> str:
     """Name a claim, and the size at which it is true where others push it beyond the stated one."""
-    from analysis.plan_findings import true_share
+    from analysis.planning.findings import true_share
 
     share = true_share(found.world, asked.question.family.claims[k])
     if share is None or share < found.world.sizes.share + 0.005:
@@ -151,7 +151,7 @@ def _family_lines(asked: Asked, found: Findings) -> Iterator[str]:
 
 
 def _supposed_lines(asked: Asked, found: Findings) -> Iterator[str]:
-    from analysis.claim_grammar import parse_claim
+    from analysis.claims.grammar import parse_claim
 
     kinds = {parse_claim(text).kind for text in asked.question.family.claims}
     sizes = found.world.sizes
@@ -183,7 +183,7 @@ def _supposed_lines(asked: Asked, found: Findings) -> Iterator[str]:
 
 
 def _pair_lines(asked: Asked, found: Findings) -> Iterator[str]:
-    from analysis.claim_grammar import parse_claim
+    from analysis.claims.grammar import parse_claim
 
     question = asked.question
     if question.pair is None or len(question.panel_of(question.n_listeners).stages) < 3:

@@ -17,8 +17,8 @@ from abx.trial import Trial
 from abx.visits import VISITS
 
 if TYPE_CHECKING:
-    from analysis.simulated_panel import Panel
-    from analysis.trials import TrialTable
+    from analysis.planning.simulated_panel import Panel
+    from analysis.tables.trials import TrialTable
 
 __all__ = ["PREVIEW_SEED", "PlannedPanels", "planned_slot"]
 
@@ -71,7 +71,7 @@ class PlannedPanels:
         """Return all questions that have one right answer, or a choice; None without any."""
         import pandas as pd
 
-        from analysis.trials import trial_table
+        from analysis.tables.trials import trial_table
 
         while len(self._rows) < n_listeners:
             self._rows.append(self._asked(len(self._rows)))
@@ -91,7 +91,7 @@ class PlannedPanels:
 
     def panel(self, n_listeners: int) -> Panel:
         """Return a panel, ready to be simulated; made once."""
-        from analysis.simulated_panel import Panel, StudyTemplate
+        from analysis.planning.simulated_panel import Panel, StudyTemplate
 
         # The desk draws the page while a thread simulates; both ask.
         with self._lock if n_listeners not in self._panels else nullcontext():

@@ -12,7 +12,7 @@ from abx.planned_trials import PREVIEW_SEED
 from abx.schedule import Schedule, Slot, balance, make_schedule, make_slot
 from abx.study import Study
 from abx.visits import VISITS, visit_minutes
-from analysis.smallest_effect import split
+from analysis.panels.smallest_effect import split
 
 if TYPE_CHECKING:
     from abx.workspace import Workspace
@@ -131,7 +131,7 @@ def look_lines(study: Study, looks: int) -> list[str]:
     InputError
         If the looks are more than the listeners allow.
     """
-    from analysis.planning import look_sentence
+    from analysis.planning.curves import look_sentence
 
     try:
         return [look_sentence(study.plan.listeners, looks, alpha=study.plan.alpha)]

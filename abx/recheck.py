@@ -16,7 +16,7 @@ from typing import Any
 from abx.steps import analyse_tables, check_stimuli, load_manifest, load_study, open_sessions
 from abx.verify_log import Finding, verify_log
 from abx.workspace import Area, Workspace
-from stimuli.errors import InputError
+from stimuli.files.errors import InputError
 
 __all__ = ["Finding", "recheck"]
 

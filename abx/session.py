@@ -50,7 +50,7 @@ from abx.visits import VISITS
 from abx.withdrawal import erase_sitting
 
 if TYPE_CHECKING:
-    from stimuli.manifest import Manifest
+    from stimuli.render.manifest import Manifest
 
 __all__ = ["Acknowledgement", "Sessions", "Sitting", "Standing"]
 

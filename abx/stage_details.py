@@ -11,7 +11,7 @@ from abx.study import Study, target_curve
 from abx.workspace import Workspace, replace_file
 
 if TYPE_CHECKING:
-    from stimuli.metrics import Bandwidth, MetricValue
+    from stimuli.figures.metrics import Bandwidth, MetricValue
 
 __all__ = ["StageDetail", "detail_record", "draw_stages", "stage_details"]
 
@@ -83,9 +83,9 @@ def _bandwidth_words(found: Bandwidth) -> str:
 
 def stage_details(workspace: Workspace, study: Study) -> list[StageDetail]:
     """Work out the figures of every stage, in the order of the study."""
-    from stimuli.fir import taps_for_lowest_band
-    from stimuli.metrics import bandwidth, compare_metric, measure_metrics
-    from stimuli.response import power_average
+    from stimuli.figures.metrics import bandwidth, compare_metric, measure_metrics
+    from stimuli.filters.fir import taps_for_lowest_band
+    from stimuli.response.measured import power_average
 
     target = target_curve(study, workspace.root)
     found: list[StageDetail] = []
@@ -126,9 +126,9 @@ def detail_record(found: StageDetail) -> dict[str, Any]:
 
 def draw_stages(workspace: Workspace, study: Study, folder: Path) -> list[Path]:
     """Draw the responses against the target, and the stages by regions; two SVG files."""
-    from stimuli.deviation import deviation
-    from stimuli.pictures import draw_region_table, draw_responses, save_picture
-    from stimuli.response import power_average
+    from stimuli.figures.deviation import deviation
+    from stimuli.figures.pictures import draw_region_table, draw_responses, save_picture
+    from stimuli.response.measured import power_average
 
     target = target_curve(study, workspace.root)
     labels = {stage.id: stage.label for stage in study.stages}

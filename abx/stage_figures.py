@@ -10,8 +10,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from abx.study import Study
-    from stimuli.deviation import Deviation
-    from stimuli.response import StageResponse
+    from stimuli.figures.deviation import Deviation
+    from stimuli.response.measured import StageResponse
 
 __all__ = ["stage_curves", "stage_figures"]
 
@@ -19,7 +19,7 @@ __all__ = ["stage_curves", "stage_figures"]
 def _measured(workspace: Workspace, study: Study) -> list[tuple[str, StageResponse, Deviation]]:
     from abx.steps import load_stages
     from abx.study import target_curve
-    from stimuli.deviation import deviation
+    from stimuli.figures.deviation import deviation
 
     target = target_curve(study, workspace.root)
     labels = {stage.id: stage.label for stage in study.stages}

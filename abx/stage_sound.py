@@ -12,9 +12,9 @@ from abx.workspace import Workspace
 if TYPE_CHECKING:
     import numpy as np
 
-    from stimuli.filters import FilterChoices
-    from stimuli.response import Response, StageResponse
-    from stimuli.stages import StageSpec
+    from stimuli.filters.design import FilterChoices
+    from stimuli.filters.stages import StageSpec
+    from stimuli.response.measured import Response, StageResponse
 
 __all__ = [
     "filter_choices",
@@ -45,7 +45,7 @@ def stage_tables(workspace: Workspace, study: Study) -> dict[str, list[Response]
     dict of str to list of Response
         Tables of the right side follow those of the left.
     """
-    from stimuli.response import Response, read_response
+    from stimuli.response.measured import Response, read_response
 
     tables: dict[str, list[Response]] = {}
     for stage in study.stages:
@@ -67,7 +67,7 @@ def stage_tables(workspace: Workspace, study: Study) -> dict[str, list[Response]
 
 def stage_repeats(workspace: Workspace, stage: Stage) -> list[list[Response]]:
     """Read what was measured once more at a stage; empty where nothing was."""
-    from stimuli.response import read_response
+    from stimuli.response.measured import read_response
 
     again = [read_response(workspace.root / file) for file in stage.again]
     return [again] if again else []
@@ -81,8 +81,8 @@ def stage_specs(workspace: Workspace, study: Study) -> list[StageSpec]:
     InputError
         If a table or an impulse response cannot serve.
     """
-    from stimuli.response import power_average
-    from stimuli.stages import StageSpec
+    from stimuli.filters.stages import StageSpec
+    from stimuli.response.measured import power_average
 
     tables = stage_tables(workspace, study)
     specs = []
@@ -108,9 +108,9 @@ def stage_specs(workspace: Workspace, study: Study) -> list[StageSpec]:
 def _made(
     workspace: Workspace, study: Study, stage: Stage, tables: dict[str, list[Response]]
 ) -> StageSpec:
-    from stimuli.experiments import SWAP_REGIONS, corrected_copy, partial_steps, region_swap
-    from stimuli.response import power_average
-    from stimuli.stages import StageSpec
+    from stimuli.filters.experiments import SWAP_REGIONS, corrected_copy, partial_steps, region_swap
+    from stimuli.filters.stages import StageSpec
+    from stimuli.response.measured import power_average
 
     made = stage.made
     assert made is not None
@@ -131,7 +131,7 @@ def _impulse(workspace: Workspace, stage: Stage) -> np.ndarray:
     """Read a measured impulse response at the rate of the stimuli."""
     import soxr
 
-    from stimuli.soundfiles import read_sound
+    from stimuli.files.soundfiles import read_sound
 
     assert stage.impulse is not None
     path = workspace.root / stage.impulse
@@ -148,7 +148,7 @@ def _impulse(workspace: Workspace, stage: Stage) -> np.ndarray:
 
 def playback_response(workspace: Workspace, study: Study) -> StageResponse | None:
     """Return what the playback already does: headphones, or the stage installed now."""
-    from stimuli.response import power_average, read_response
+    from stimuli.response.measured import power_average, read_response
 
     files: Iterable[str] = ()
     if study.playback_response is not None:
@@ -162,7 +162,7 @@ def playback_response(workspace: Workspace, study: Study) -> StageResponse | Non
 
 def filter_choices(study: Study) -> FilterChoices:
     """Return the choices of ``[rendering]`` as the filter design wants them."""
-    from stimuli.filters import FilterChoices
+    from stimuli.filters.design import FilterChoices
 
     chosen = study.rendering
     return FilterChoices(

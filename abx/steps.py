@@ -20,9 +20,9 @@ from abx.workspace import Area, Workspace, replace_file
 if TYPE_CHECKING:
     from abx.session import Sessions
     from abx.study import Study
-    from stimuli.manifest import Manifest
-    from stimuli.response import StageResponse
-    from stimuli.verify import Check, SetCheck
+    from stimuli.render.check import Check, SetCheck
+    from stimuli.render.manifest import Manifest
+    from stimuli.response.measured import StageResponse
 
 __all__ = [
     "POWER_STUDIES",
@@ -68,7 +68,7 @@ def load_stages(workspace: Workspace, study: Study) -> dict[str, StageResponse]:
         By stage id, in the order of the study file.
     """
     from abx.stage_sound import stage_tables
-    from stimuli.response import power_average
+    from stimuli.response.measured import power_average
 
     return {name: power_average(found) for name, found in stage_tables(workspace, study).items()}
 
@@ -76,8 +76,8 @@ def load_stages(workspace: Workspace, study: Study) -> dict[str, StageResponse]:
 def render(workspace: Workspace, progress: Progress | None = None) -> Manifest:
     """Render the study's stimuli into ``stimuli/``; an earlier set stays on failure."""
     from abx.stage_sound import filter_choices, playback_response, stage_specs
-    from stimuli.programme import ProgrammeSpec
-    from stimuli.render import render_set
+    from stimuli.programme.reading import ProgrammeSpec
+    from stimuli.render.sets import render_set
 
     study = load_study(workspace)
     return render_set(
@@ -101,7 +101,7 @@ def render(workspace: Workspace, progress: Progress | None = None) -> Manifest:
 def check_stimuli(workspace: Workspace, progress: Progress | None = None) -> SetCheck:
     """Measure the rendered files back and keep the figures beside the set."""
     from abx.opening import manifest_hash
-    from stimuli.verify import verify_set
+    from stimuli.render.check import verify_set
 
     load_manifest(workspace)
     outcome = verify_set(workspace.stimuli, progress=progress)
@@ -149,7 +149,7 @@ def load_manifest(workspace: Workspace) -> Manifest:
     InputError
         If the stimuli were never rendered.
     """
-    from stimuli.manifest import read_manifest
+    from stimuli.render.manifest import read_manifest
 
     path = workspace.stimuli / "manifest.json"
     if not path.is_file():
@@ -195,7 +195,7 @@ def _changed_stages(workspace: Workspace, study: Study, manifest: Manifest) -> l
 
 
 def _changed_programmes(workspace: Workspace, study: Study, manifest: Manifest) -> list[str]:
-    from stimuli.programme import file_sha256
+    from stimuli.programme.reading import file_sha256
 
     heard = {
         programme.id: (programme.sha256, programme.start_s) for programme in manifest.programmes
@@ -418,10 +418,10 @@ def analyse_tables(
     database : str, optional
         Database URL when not the SQLite file of the study folder.
     """
-    from analysis.link_programmes import read_programmes
+    from analysis.link.programmes import read_programmes
     from analysis.run import analyse
-    from analysis.stages import read_stages
-    from analysis.trials import read_trials
+    from analysis.tables.stages import read_stages
+    from analysis.tables.trials import read_trials
 
     by_programme = area.result("programmes.csv")
     study = load_study(workspace)

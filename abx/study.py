@@ -15,7 +15,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from stimuli.target import Target
+    from stimuli.response.target import Target
 
 __all__ = [
     "MAX_STUDY_BYTES",
@@ -99,10 +99,10 @@ class Rendering:
     Attributes
     ----------
     phase, smoothing, fill_dips, boost_cap_db
-        See :class:`stimuli.filters.FilterChoices`.
+        See :class:`stimuli.filters.design.FilterChoices`.
     loudness_model : str
         Model in which the stages of a programme are equally loud; one of
-        :data:`stimuli.matching.MODELS`.
+        :data:`stimuli.render.matching.MODELS`.
     listening_level_db : float
         Level assumed for the loudness sum over ERB bands, in dB SPL.
     """
@@ -368,7 +368,7 @@ def target_curve(study: Study, folder: Path) -> Target:
     folder : Path
         The study folder, where a target table lies.
     """
-    from stimuli.target import built_in_target, piecewise_target, read_target
+    from stimuli.response.target import built_in_target, piecewise_target, read_target
 
     source = study.target
     if source.name is not None:

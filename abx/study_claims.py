@@ -46,7 +46,7 @@ def read_groups(root: Reader) -> Groups | None:
 
 
 def read_claims(table: Reader, stages: Sequence[Stage], groups: Groups | None) -> tuple[str, ...]:
-    """Read ``claims`` of the plan against the grammar of :mod:`analysis.claim_grammar`.
+    """Read ``claims`` of the plan against the grammar of :mod:`analysis.claims.grammar`.
 
     Stages, metrics and groups of listeners that a sentence names have to be there.
     """
@@ -65,8 +65,8 @@ def read_claims(table: Reader, stages: Sequence[Stage], groups: Groups | None) -
 def _check_claim(
     table: Reader, index: int, claim: str, stages: Sequence[Stage], groups: Groups | None
 ) -> None:
-    from analysis.claim_grammar import made_step, parse_claim
-    from analysis.errors import InputError as ClaimError
+    from analysis.claims.grammar import made_step, parse_claim
+    from analysis.tables.errors import InputError as ClaimError
 
     place: KeyPath = ("claims", index)
     try:
@@ -104,7 +104,7 @@ def read_primary_metric(table: Reader) -> str:
 
 
 def _check_metric(table: Reader, place: KeyPath, name: str) -> None:
-    from stimuli.metrics import STAGE_METRICS
+    from stimuli.figures.metrics import STAGE_METRICS
 
     if name not in STAGE_METRICS:
         known = STAGE_METRICS

@@ -333,7 +333,7 @@ def _read_target(root: Reader, files: _Files) -> TargetSource:
 
 
 def _built_in(root: Reader, name: str) -> str:
-    from stimuli.target import BUILT_IN_TARGETS
+    from stimuli.response.target import BUILT_IN_TARGETS
 
     if name not in BUILT_IN_TARGETS:
         problem = f"there is no built-in target '{name}'"
@@ -538,8 +538,8 @@ def _read_plan(root: Reader, stages: tuple[Stage, ...], groups: Groups | None) -
 
 
 def _read_smallest_effect(table: Reader) -> float | None:
-    from analysis.errors import InputError as EffectError
-    from analysis.smallest_effect import check_smallest_effect
+    from analysis.panels.smallest_effect import check_smallest_effect
+    from analysis.tables.errors import InputError as EffectError
 
     if "smallest_effect" not in table.data:
         return None
@@ -552,8 +552,8 @@ def _read_smallest_effect(table: Reader) -> float | None:
 
 
 def _read_screening(table: Reader) -> str | None:
-    from analysis.errors import InputError as RuleError
-    from analysis.screening import parse_screening
+    from analysis.listeners.screening import parse_screening
+    from analysis.tables.errors import InputError as RuleError
 
     if "screening" not in table.data:
         return None

@@ -26,7 +26,8 @@ MADE_MARK = " (made)"
 """Ends the label of a stage that was never built, on every page and in every table."""
 
 SMOOTHING = {"none": "none", "1/12": "twelfth", "1/6": "sixth", "1/3": "bands"}
-"""Widths of the study file, in octaves, and the names of :class:`stimuli.filters.FilterChoices`."""
+"""Widths of the study file, in octaves, and their names in
+:class:`stimuli.filters.design.FilterChoices`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +102,7 @@ def read_made(table: Reader) -> Made | None:
 
 
 def _check_region(table: Reader, name: str, place: tuple[str | int, ...]) -> None:
-    from stimuli.experiments import SWAP_REGIONS
+    from stimuli.filters.experiments import SWAP_REGIONS
 
     if name not in SWAP_REGIONS:
         raise table.at(place, f"there is no region '{name}'", did_you_mean(name, SWAP_REGIONS))
@@ -127,7 +128,7 @@ def add_region_runs(root: Reader, stages: tuple[Stage, ...]) -> tuple[Stage, ...
     table = root.table("region_runs")
     if table is None:
         return stages
-    from stimuli.experiments import resolution_v_design
+    from stimuli.filters.experiments import resolution_v_design
 
     table.only(("from", "to"))
     measured = tuple(stage.id for stage in stages if stage.made is None)
@@ -179,7 +180,7 @@ def read_rendering(root: Reader) -> Rendering:
     table = root.table("rendering")
     if table is None:
         return Rendering()
-    from stimuli.matching import MODELS
+    from stimuli.render.matching import MODELS
 
     table.only(
         ("phase", "smoothing", "fill_dips", "boost_cap_db", "loudness_model", "listening_level_db")

@@ -25,7 +25,7 @@ from abx.store.chain import GENESIS, LogRow, body_digest, row_digest
 if TYPE_CHECKING:
     from abx.store import Store
     from abx.study import Study
-    from stimuli.manifest import Manifest
+    from stimuli.render.manifest import Manifest
 
 __all__ = ["Finding", "chain_head", "verify_log"]
 

@@ -9,8 +9,8 @@ from typing import Any
 
 import numpy as np
 
-from analysis.stages import StageTable
-from analysis.trials import TrialTable
+from analysis.tables.stages import StageTable
+from analysis.tables.trials import TrialTable
 
 __all__ = ["about", "json_ready", "made_stages"]
 

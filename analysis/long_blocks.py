@@ -13,9 +13,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from analysis.errors import InputError
-from analysis.mixed_preference import enough_for_own_worths
-from analysis.trials import FORCED_CHOICE, TrialTable, label_codes
+from analysis.models.mixed_preference import enough_for_own_worths
+from analysis.tables.errors import InputError
+from analysis.tables.trials import FORCED_CHOICE, TrialTable, label_codes
 
 __all__ = ["OPTIONAL", "long_blocks", "parse_without"]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Any, TypeVar
 
-from analysis.trials import TrialTable
+from analysis.tables.trials import TrialTable
 
 __all__ = ["Once"]
 

@@ -10,39 +10,39 @@ from typing import Any
 from threadpoolctl import threadpool_limits
 
 from analysis.about import about, json_ready, made_stages
-from analysis.bounded_means import growing_panel
-from analysis.choice_block import choice_block
-from analysis.claim_check import check_claims, check_options, table_notes
-from analysis.claim_grammar import claimed_groups, parse_claim
-from analysis.claim_hearing import obvious_controls
-from analysis.claim_music import music_like_this
-from analysis.claims import Heard, judge_claims
-from analysis.conduct_flags import flagged_listeners
-from analysis.discrimination import discrimination_rows, forced_choice_cells
-from analysis.errors import InputError
-from analysis.grading import grading_block
-from analysis.group_test import Progress
-from analysis.link import Link, fit_links, link_rows
-from analysis.link_programmes import ProgrammeTable, programme_link_rows
-from analysis.listeners import excluded_listeners
+from analysis.claims.check import check_claims, check_options, table_notes
+from analysis.claims.grammar import claimed_groups, parse_claim
+from analysis.claims.hearing import obvious_controls
+from analysis.claims.judge import Heard, judge_claims
+from analysis.experiments.block import region_block
+from analysis.experiments.dose import dose_block
+from analysis.hearing.choice_block import choice_block
+from analysis.hearing.discrimination import discrimination_rows, forced_choice_cells
+from analysis.hearing.growing_panel import growing_panel
+from analysis.link.block import Link, fit_links, link_rows
+from analysis.link.predict import prediction_rows
+from analysis.link.programmes import ProgrammeTable, programme_link_rows
+from analysis.listeners.conduct_flags import flagged_listeners
+from analysis.listeners.reliability import reliability_block
+from analysis.listeners.screening import ScreeningRule, parse_screening
+from analysis.listeners.steadiness import excluded_listeners
 from analysis.long_blocks import long_blocks, parse_without
 from analysis.once import Once
-from analysis.plan_as_run import claims_power
-from analysis.planning import power_block
-from analysis.predict import prediction_rows
-from analysis.preference import Preference, fit_preference
-from analysis.preference_block import preference_block
-from analysis.preference_depth import depth_blocks
-from analysis.ratings import ratings_block
-from analysis.regions import region_block
-from analysis.regions_dose import dose_block
-from analysis.reliability import reliability_block
-from analysis.screening import ScreeningRule, parse_screening
-from analysis.sensitivity import sensitivity
-from analysis.smallest_effect import check_smallest_effect
-from analysis.stages import StageTable
-from analysis.trials import FORCED_CHOICE, TrialTable
-from analysis.upgrade import upgrade_block
+from analysis.panels.smallest_effect import check_smallest_effect
+from analysis.planning.as_run import claims_power
+from analysis.planning.curves import power_block
+from analysis.preference.block import preference_block
+from analysis.preference.depth import depth_blocks
+from analysis.preference.fit import Preference, fit_preference
+from analysis.preference.group_test import Progress
+from analysis.ratings.block import ratings_block
+from analysis.ratings.grading import grading_block
+from analysis.robustness.music import music_like_this
+from analysis.robustness.sensitivity import sensitivity
+from analysis.tables.errors import InputError
+from analysis.tables.stages import StageTable
+from analysis.tables.trials import FORCED_CHOICE, TrialTable
+from analysis.upgrade.block import upgrade_block
 
 __all__ = ["analyse"]
 
@@ -102,13 +102,13 @@ def analyse(
     Parameters
     ----------
     trials : TrialTable
-        From :func:`analysis.trials.read_trials`.
+        From :func:`analysis.tables.trials.read_trials`.
     stages : StageTable, optional
         Cost, factors and measured figures by stage.
     programmes : ProgrammeTable, optional
         What each stage does to each programme, for the link programme by programme.
     claims : sequence of str, optional
-        Sentences of the grammar in :mod:`analysis.claims`.
+        Sentences of the grammar in :mod:`analysis.claims.judge`.
     alpha : float, optional
         Error rate of the family of claims, in (0, 1).
     reference : str, optional
@@ -119,8 +119,8 @@ def analyse(
         False leaves out the models of how listeners differ, as ``without=("groups", "tastes")``.
     screening : str, optional
         The rule by which the plan declared to leave listeners out, see
-        :func:`analysis.screening.parse_screening`. The main results keep everybody; ``screened``
-        holds the same blocks without them.
+        :func:`analysis.listeners.screening.parse_screening`. The main results keep everybody;
+        ``screened`` holds the same blocks without them.
     primary_metric : str, optional
         A measured figure to hold against the worths first. With `sealed_plan` it is the plan's
         primary one and stands on its own p-value. Otherwise whoever runs the analysis names it: it
@@ -136,7 +136,7 @@ def analyse(
         on the test between listeners.
     smallest_effect : float, optional
         The smallest effect that matters, in points of decisions: 5 where less than 55 to 45 does
-        not matter, see :mod:`analysis.smallest_effect`.
+        not matter, see :mod:`analysis.panels.smallest_effect`.
     power_studies : int, optional
         Simulated studies for ``power_claims``, what the claims as a set could have shown with
         these listeners and questions; none when 0, since they take some seconds.

@@ -19,7 +19,7 @@ from abx.app.words import as_code, as_typed, show_error
 from abx.errors import AbxError
 from abx.shell import command_line
 from abx.workspace import Workspace
-from stimuli.errors import InputError as StimuliInputError
+from stimuli.files.errors import InputError as StimuliInputError
 
 __all__ = [
     "WRONG",

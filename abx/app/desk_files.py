@@ -40,7 +40,7 @@ def files_page() -> None:
 
 
 def _create() -> None:
-    from stimuli.target import BUILT_IN_TARGETS
+    from stimuli.response.target import BUILT_IN_TARGETS
 
     st.write("Say what it is, drop what you measured and the music, and read what it can find.")
     title = st.text_input("Title of the study")

@@ -23,7 +23,7 @@ from abx.plan_words import claim_rows, finding_lines
 if TYPE_CHECKING:
     from abx.study import Study
     from abx.workspace import Workspace
-    from analysis.plan_findings import Findings
+    from analysis.planning.findings import Findings
 
 __all__ = ["show_power"]
 
@@ -51,7 +51,7 @@ class _Look:
         Thread(target=self._run, daemon=True).start()
 
     def _run(self) -> None:
-        from analysis.plan_findings import FIRST, explore
+        from analysis.planning.findings import FIRST, explore
 
         try:
             steps = explore(

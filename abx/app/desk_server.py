@@ -14,7 +14,7 @@ from abx.app.desk_context import desk_root, use_desk_root
 from abx.app.theme import STREAMLIT_OPTIONS
 from abx.errors import AbxError
 from abx.workspace import Workspace
-from stimuli.errors import InputError as StimuliInputError
+from stimuli.files.errors import InputError as StimuliInputError
 
 __all__ = ["create_desk", "serve_desk"]
 

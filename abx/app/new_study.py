@@ -13,7 +13,7 @@ from pathlib import Path
 
 from abx.errors import InputError
 from abx.names import identifiers, path_fault
-from stimuli.errors import InputError as StimuliInputError
+from stimuli.files.errors import InputError as StimuliInputError
 
 __all__ = [
     "SOUND_ENDINGS",
@@ -179,8 +179,8 @@ def file_fault(name: str, data: bytes) -> str | None:
 
 
 def _read(path: Path) -> None:
-    from stimuli.programme import ProgrammeSpec, read_programme
-    from stimuli.response import read_response
+    from stimuli.programme.reading import ProgrammeSpec, read_programme
+    from stimuli.response.measured import read_response
 
     if is_sound(path.name):
         read_programme(ProgrammeSpec(path.stem, path))

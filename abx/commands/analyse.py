@@ -102,10 +102,10 @@ def command(
     measured figure is primary: all are exploratory and adjusted together.
     """
     from abx.steps import write_json
-    from analysis.link_programmes import read_programmes
+    from analysis.link.programmes import read_programmes
     from analysis.run import analyse
-    from analysis.stages import read_stages
-    from analysis.trials import read_trials
+    from analysis.tables.stages import read_stages
+    from analysis.tables.trials import read_trials
 
     table = read_trials(trials)
     stage_table = read_stages(stages) if stages is not None else None

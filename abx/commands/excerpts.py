@@ -41,9 +41,9 @@ def command(
     from abx.stage_sound import stage_specs
     from abx.steps import load_study
     from abx.workspace import Workspace, replace_file
-    from stimuli.excerpts import draw_telling, propose_excerpts, telling_moments
-    from stimuli.pictures import save_picture
-    from stimuli.programme import ProgrammeSpec
+    from stimuli.figures.pictures import save_picture
+    from stimuli.programme.excerpts import draw_telling, propose_excerpts, telling_moments
+    from stimuli.programme.reading import ProgrammeSpec
 
     workspace = Workspace.open(study)
     stages = stage_specs(workspace, load_study(workspace))

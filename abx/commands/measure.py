@@ -19,9 +19,9 @@ from abx.errors import AbxError, InputError
 if TYPE_CHECKING:
     import numpy as np
 
-    from stimuli.capture import Take
-    from stimuli.recording import BandMeasurement
-    from stimuli.response import Response
+    from stimuli.measuring.capture import Take
+    from stimuli.measuring.recording import BandMeasurement
+    from stimuli.response.measured import Response
 
 __all__ = ["command"]
 
@@ -130,7 +130,7 @@ def _save_signal(options: dict[str, Any]) -> None:
     import soundfile
 
     from abx.workspace import replace_file
-    from stimuli.music import pink_noise
+    from stimuli.programme.demo_music import pink_noise
 
     noise = pink_noise(seconds=options["seconds"] or 30.0, rate=_RATE_HZ)
     silent = {"left": [1.0, 0.0], "right": [0.0, 1.0], "both": [1.0, 1.0]}[options["side"]]
@@ -146,7 +146,7 @@ def _save_signal(options: dict[str, Any]) -> None:
 
 
 def _show_devices() -> None:
-    from stimuli.capture import list_devices
+    from stimuli.measuring.capture import list_devices
 
     found = list_devices()
     if not found:
@@ -163,14 +163,14 @@ def _show_devices() -> None:
 
 
 def _correction(path: Path | None) -> Response | None:
-    from stimuli.recording import read_correction
+    from stimuli.measuring.recording import read_correction
 
     return None if path is None else read_correction(path)
 
 
 def _from_recordings(options: dict[str, Any], correction: Response | None) -> list[_Position]:
-    from stimuli.programme import file_sha256
-    from stimuli.recording import measure_noise_file
+    from stimuli.measuring.recording import measure_noise_file
+    from stimuli.programme.reading import file_sha256
 
     positions = []
     for path in options["recordings"]:
@@ -215,7 +215,7 @@ def _stop_on_interrupt() -> Iterator[threading.Event]:
 
 
 def _level_check(options: dict[str, Any], abort: threading.Event) -> None:
-    from stimuli.capture import START_DBFS, Aborted, check_level
+    from stimuli.measuring.capture import START_DBFS, Aborted, check_level
 
     heading("Level check: two seconds of quiet pink noise")
     level = min(START_DBFS, options["level_dbfs"])
@@ -237,7 +237,7 @@ def _level_check(options: dict[str, Any], abort: threading.Event) -> None:
 def _position(
     number: int, options: dict[str, Any], correction: Response | None, abort: threading.Event
 ) -> _Position:
-    from stimuli.capture import Aborted
+    from stimuli.measuring.capture import Aborted
 
     heading(f"Position {number} of {options['positions']}")
     if sys.stdin.isatty():
@@ -260,7 +260,7 @@ def _position(
 def _take(
     options: dict[str, Any], correction: Response | None, abort: threading.Event, report: Any
 ) -> tuple[Take, BandMeasurement | None, np.ndarray | None]:
-    from stimuli.capture import measure_noise, measure_sweep
+    from stimuli.measuring.capture import measure_noise, measure_sweep
 
     settings: dict[str, Any] = {
         "fraction": int(options["fraction"]),
@@ -319,7 +319,7 @@ def _write(output: Path, positions: Sequence[_Position], facts: dict[str, str]) 
     import soundfile
 
     from abx.workspace import replace_file
-    from stimuli.response import write_response
+    from stimuli.response.measured import write_response
 
     stem = output.with_suffix("") if output.suffix == ".csv" else output
     if stem.parent.exists() and not stem.parent.is_dir():

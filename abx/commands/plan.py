@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from abx.plan_power import Asked
     from abx.study import Study
     from abx.workspace import Workspace
-    from analysis.plan_findings import Findings
+    from analysis.planning.findings import Findings
 
 __all__ = ["command", "plan_and_show"]
 
@@ -123,7 +123,7 @@ def command(
     from abx.study import study_from_text
     from abx.study_edit import save_study
     from abx.workspace import Workspace
-    from analysis.supposed import Sizes
+    from analysis.planning.supposed import Sizes
 
     workspace = Workspace.open(study)
     changed = _changed(workspace, listeners, trials)
@@ -144,8 +144,8 @@ def command(
 
 def _show_power(asked: Asked, studies: int | None, chart: Path | None) -> None:
     """Simulate, print, and on a terminal go on while somebody waits; then draw the chart."""
-    from analysis.cells import Workers
-    from analysis.plan_findings import FIRST, explore, refine
+    from analysis.models.cells import Workers
+    from analysis.planning.findings import FIRST, explore, refine
 
     wanted = studies or (WAITED if sys.stdout.isatty() else FIRST)
     with Workers() as workers:

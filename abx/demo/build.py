@@ -43,7 +43,7 @@ def build_demo(
     InputError
         If the folder holds something that is not this demonstration.
     """
-    from stimuli.music import demo_programmes
+    from stimuli.programme.demo_music import demo_programmes
 
     _refuse_foreign(directory)
     workspace = Workspace(directory)
@@ -92,7 +92,7 @@ def _write_programmes(
 ) -> None:
     import soundfile
 
-    from stimuli.music import demo_programmes, synthesise
+    from stimuli.programme.demo_music import demo_programmes, synthesise
 
     names = list(demo_programmes())
     for done, name in enumerate(names):

@@ -11,31 +11,31 @@ from typing import Any
 
 import jinja2
 
-from analysis.errors import InputError
-from analysis.report.account import (
+from analysis.report.card import card_caption, card_sections, type_size_pt
+from analysis.report.evidence import Evidence
+from analysis.report.page import Page, Section
+from analysis.report.pdf import write_pdf
+from analysis.report.record.account import (
     checks_section,
     limits_section,
     schedule_section,
     stages_section,
 )
-from analysis.report.answer import claims_section, short_section
-from analysis.report.card import card_caption, card_sections, type_size_pt
-from analysis.report.choices import preference_section
-from analysis.report.evidence import Evidence
-from analysis.report.expected import expected_section
-from analysis.report.experiments import dose_section, predictions_section, regions_section
-from analysis.report.graded import grading_section, strength_section
-from analysis.report.hearing import discrimination_section
-from analysis.report.linked import link_section, power_section
-from analysis.report.listeners import differences_section, listeners_section
-from analysis.report.methods import aims_section, methods_section
-from analysis.report.page import Page, Section
-from analysis.report.pdf import write_pdf
-from analysis.report.rated import ratings_section
-from analysis.report.review import departures_section, verdicts_section
-from analysis.report.sound import deviation_section, levels_section, responses_section
-from analysis.report.steps import upgrade_section
-from analysis.report.turning import turning_section
+from analysis.report.record.methods import aims_section, methods_section
+from analysis.report.record.review import departures_section, verdicts_section
+from analysis.report.record.sound import deviation_section, levels_section, responses_section
+from analysis.report.sections.answer import claims_section, short_section
+from analysis.report.sections.choices import preference_section
+from analysis.report.sections.expected import expected_section
+from analysis.report.sections.experiments import dose_section, predictions_section, regions_section
+from analysis.report.sections.graded import grading_section, strength_section
+from analysis.report.sections.hearing import discrimination_section
+from analysis.report.sections.linked import link_section, power_section
+from analysis.report.sections.listeners import differences_section, listeners_section
+from analysis.report.sections.rated import ratings_section
+from analysis.report.sections.steps import upgrade_section
+from analysis.report.sections.turning import turning_section
+from analysis.tables.errors import InputError
 
 __all__ = ["VOICES", "build_report", "build_voices", "render_report"]
 

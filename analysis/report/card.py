@@ -6,11 +6,11 @@ from collections.abc import Sequence
 
 from markupsafe import Markup
 
-from analysis.report.answer import cost_block, headline
-from analysis.report.chosen import choice_bars
 from analysis.report.evidence import Row
-from analysis.report.hearing import panel_p, pooled_rows, right_share
 from analysis.report.page import Block, Page, Section
+from analysis.report.sections.answer import cost_block, headline
+from analysis.report.sections.chosen import choice_bars
+from analysis.report.sections.hearing import panel_p, pooled_rows, right_share
 
 __all__ = ["card_caption", "card_sections", "type_size_pt"]
 

@@ -8,11 +8,11 @@ from typing import Any
 
 from markupsafe import Markup
 
-from analysis.report.conditions import Facts
-from analysis.report.csvdata import csv_link
 from analysis.report.evidence import Evidence, Row, clean_text
-from analysis.report.numbers import Numbers
-from analysis.report.wording import SENTENCES, first_allowed, say
+from analysis.report.figures.csvdata import csv_link
+from analysis.report.words.conditions import Facts
+from analysis.report.words.numbers import Numbers
+from analysis.report.words.sentences import SENTENCES, first_allowed, say
 
 __all__ = ["Block", "Page", "Section"]
 

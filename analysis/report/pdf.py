@@ -8,7 +8,7 @@ import subprocess
 import tempfile
 from pathlib import Path
 
-from analysis.errors import InputError
+from analysis.tables.errors import InputError
 
 __all__ = ["find_browser", "write_pdf"]
 

@@ -15,10 +15,10 @@ import soundfile
 from abx.session import Sessions
 from abx.store import Store
 from abx.study import Study, read_study
-from stimuli.manifest import Manifest, read_manifest
-from stimuli.programme import ProgrammeSpec
-from stimuli.render import StageSpec, render_set
-from stimuli.response import power_average, read_response
+from stimuli.programme.reading import ProgrammeSpec
+from stimuli.render.manifest import Manifest, read_manifest
+from stimuli.render.sets import StageSpec, render_set
+from stimuli.response.measured import power_average, read_response
 
 RATE = 48_000
 BANDS_HZ = tuple(float(1000 * 10 ** (n / 10)) for n in range(-14, 13))

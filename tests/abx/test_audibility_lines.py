@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from abx.hearing import audibility_lines
-from analysis.audibility import Audibility
+from analysis.hearing.audibility import Audibility
 
 
 def predicted(pair: tuple[str, str], programme: str, expected: str, d: float) -> Audibility:

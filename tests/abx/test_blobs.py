@@ -15,7 +15,7 @@ from study_desk import RATE, Desk
 from abx.blobs import HEADER, Dither, StimulusCache, build_blob, fixed_point, lowpass_copy
 from abx.errors import InputError, NotFound
 from abx.trial import treated
-from stimuli.loudness import integrated_loudness
+from stimuli.levels.loudness import integrated_loudness
 
 
 def unpack(blob: bytes | memoryview) -> tuple[int, np.ndarray]:

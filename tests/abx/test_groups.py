@@ -18,8 +18,8 @@ from abx.store import Store
 from abx.study import study_from_text
 from abx.study_claims import NOT_SAID
 from analysis.run import analyse
-from analysis.trials import read_trials
-from stimuli.manifest import read_manifest
+from analysis.tables.trials import read_trials
+from stimuli.render.manifest import read_manifest
 
 GROUPS = """
 [groups]

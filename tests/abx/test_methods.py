@@ -21,7 +21,7 @@ from abx.store import Store
 from abx.study import Study, TestPlan, study_from_text
 from abx.trial import Trial, Unit
 from abx.verify_log import verify_log
-from analysis.trials import trial_table
+from analysis.tables.trials import trial_table
 
 SEED = bytes(range(32))
 PLAN = TestPlan("any", (("i", "j"),), ("i", "j"), trials=1)

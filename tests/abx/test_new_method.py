@@ -23,7 +23,7 @@ from abx.study import study_from_text
 from abx.verify_log import verify_log
 from abx.visits import VISITS
 from analysis.run import analyse
-from analysis.trials import trial_table
+from analysis.tables.trials import trial_table
 
 MODULE = '''
 """Weight: which of two versions has more of it.

@@ -29,7 +29,7 @@ from abx.store import Entry, open_store
 from abx.study import study_from_text
 from abx.study_edit import insert_table, with_plan
 from abx.workspace import Area, Workspace
-from analysis.claim_grammar import parse_claim
+from analysis.claims.grammar import parse_claim
 
 # ids ------------------------------------------------------------------------------------
 

@@ -18,10 +18,10 @@ from abx.plan_words import chance_words, claim_rows, finding_lines, table_lines
 from abx.planning import look_lines
 from abx.study import study_from_text
 from abx.workspace import Workspace
-from analysis.cells import cell_generator
-from analysis.plan_findings import Findings, explore
-from analysis.plan_power import Chance, StudyRun, Tally
-from analysis.supposed import Sizes, mean_share
+from analysis.models.cells import cell_generator
+from analysis.planning.families import Chance, StudyRun, Tally
+from analysis.planning.findings import Findings, explore
+from analysis.planning.supposed import Sizes, mean_share
 
 ABX = 'method = "abx"\npairs = [["stock", "both"]]\ntrials = 4'
 BOTH = f'method = "paired"\nstages = "all"\ntrials = 1---{ABX}'

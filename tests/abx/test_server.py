@@ -94,7 +94,7 @@ def test_sound_is_not_compressed(desk: Desk) -> None:
 
 
 def test_a_study_without_stimuli_is_named(desk: Desk) -> None:
-    from stimuli.errors import InputError as StimuliError
+    from stimuli.files.errors import InputError as StimuliError
 
     (desk.root / "stimuli" / "manifest.json").unlink()
     with pytest.raises((InputError, StimuliError), match="manifest"):

@@ -21,7 +21,7 @@ from abx.session import Sessions
 from abx.simulate import perception_from_manifest, run_panel
 from abx.store import Store
 from abx.study import study_from_text
-from analysis.trials import read_trials
+from analysis.tables.trials import read_trials
 
 
 def test_a_panel_leaves_a_table_the_analysis_reads(

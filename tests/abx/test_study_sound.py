@@ -15,9 +15,9 @@ from abx.stage_sound import stage_files, stage_specs
 from abx.steps import check_stimuli, load_stages, load_study, refuse_stale_sound, render
 from abx.study import study_from_text
 from abx.workspace import Workspace
-from analysis.stages import stage_table as checked_stages
-from stimuli.errors import InputError as SoundError
-from stimuli.filters import design_stage_filter
+from analysis.tables.stages import stage_table as checked_stages
+from stimuli.files.errors import InputError as SoundError
+from stimuli.filters.design import design_stage_filter
 
 MADE = """
 [[stages]]

@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 
 from analysis.run import analyse
-from analysis.trials import TrialTable, trial_table
+from analysis.tables.trials import TrialTable, trial_table
 
 HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE))  # for the helpers beside the tests

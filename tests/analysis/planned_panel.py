@@ -8,8 +8,8 @@ from typing import Any
 
 import pandas as pd
 
-from analysis.simulated_panel import StudyTemplate
-from analysis.trials import trial_table
+from analysis.planning.simulated_panel import StudyTemplate
+from analysis.tables.trials import trial_table
 
 
 def asked(

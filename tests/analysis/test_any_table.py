@@ -9,7 +9,7 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from analysis.run import analyse
-from analysis.trials import ANSWERS, trial_table
+from analysis.tables.trials import ANSWERS, trial_table
 
 #: Claims, and the stages that each names.
 CLAIMS = {

@@ -12,12 +12,12 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from analysis.claim_check import check_claims, check_options, table_notes
-from analysis.errors import InputError
-from analysis.link_programmes import programme_table
+from analysis.claims.check import check_claims, check_options, table_notes
+from analysis.link.programmes import programme_table
 from analysis.run import analyse
-from analysis.stages import read_stages, stage_table
-from analysis.trials import TrialTable, read_trials, trial_table
+from analysis.tables.errors import InputError
+from analysis.tables.stages import read_stages, stage_table
+from analysis.tables.trials import TrialTable, read_trials, trial_table
 
 COLUMNS = (
     *("listener", "session", "trial", "method", "programme", "stage_a", "stage_b", "stage_x"),

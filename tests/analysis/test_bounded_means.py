@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.bounded_means import always_valid_mean
+from analysis.hearing.growing_panel import always_valid_mean
 from analysis.run import analyse
-from analysis.trials import trial_table
+from analysis.tables.trials import trial_table
 
 Abx = Callable[..., pd.DataFrame]
 

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 
-from analysis.cells import Workers, cell_generator, count_cores, map_cells
+from analysis.models.cells import Workers, cell_generator, count_cores, map_cells
 
 sys.path.insert(0, str(Path(__file__).parent))  # for the work, which helpers import by name
 
@@ -89,7 +89,7 @@ def test_no_cells_no_processes() -> None:
 _SCRIPT = """
 import sys
 sys.path.insert(0, {here!r})
-from analysis.cells import map_cells
+from analysis.models.cells import map_cells
 import cell_work
 print("begun", flush=True)  # where a script has no guard, spawned processes would print it again
 found = []
@@ -144,6 +144,6 @@ def test_helpers_end_with_the_process_that_asked() -> None:
 
 def _runs(pid: str) -> bool:
     try:
-        return "analysis.cells" in Path(f"/proc/{pid}/cmdline").read_text()
+        return "analysis.models.cells" in Path(f"/proc/{pid}/cmdline").read_text()
     except OSError:
         return False

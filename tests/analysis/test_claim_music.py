@@ -10,17 +10,17 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from analysis.claim_grammar import parse_claim
-from analysis.claim_hearing import obvious_controls
-from analysis.claim_music import claim_contributions, music_like_this
-from analysis.claims import Heard, judge_claims
-from analysis.contributions import Contributions, hearing_contributions
-from analysis.discrimination import PairCells, forced_choice_cells
-from analysis.panel import panel_proportion
-from analysis.preference import fit_preference
-from analysis.stages import StageTable
-from analysis.trials import trial_table
-from analysis.two_way import two_way
+from analysis.claims.grammar import parse_claim
+from analysis.claims.hearing import obvious_controls
+from analysis.claims.judge import Heard, judge_claims
+from analysis.hearing.discrimination import PairCells, forced_choice_cells
+from analysis.panels.panel import panel_proportion
+from analysis.preference.fit import fit_preference
+from analysis.robustness.contributions import Contributions, hearing_contributions
+from analysis.robustness.music import claim_contributions, music_like_this
+from analysis.robustness.two_way import two_way
+from analysis.tables.stages import StageTable
+from analysis.tables.trials import trial_table
 
 PREFER, HEAR = "listeners prefer i over j", "listeners hear i from j"
 

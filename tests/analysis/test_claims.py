@@ -11,14 +11,14 @@ import pytest
 from scipy import stats
 
 from analysis.about import json_ready
-from analysis.claim_grammar import parse_claim
-from analysis.claim_hearing import obvious_controls
-from analysis.claims import Heard, judge_claims
-from analysis.discrimination import forced_choice_cells
-from analysis.errors import InputError
-from analysis.multiplicity import benjamini_hochberg, holm
-from analysis.preference import fit_preference
-from analysis.trials import trial_table
+from analysis.claims.grammar import parse_claim
+from analysis.claims.hearing import obvious_controls
+from analysis.claims.judge import Heard, judge_claims
+from analysis.hearing.discrimination import forced_choice_cells
+from analysis.panels.multiplicity import benjamini_hochberg, holm
+from analysis.preference.fit import fit_preference
+from analysis.tables.errors import InputError
+from analysis.tables.trials import trial_table
 
 Abx = Callable[..., pd.DataFrame]
 Rows = Callable[[list[tuple[str, str, str, str, int]]], pd.DataFrame]

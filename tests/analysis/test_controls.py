@@ -6,10 +6,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.claims import Heard, judge_claims
-from analysis.controls import Controls, obvious_controls, vouch
-from analysis.discrimination import forced_choice_cells
-from analysis.trials import trial_table
+from analysis.claims.judge import Heard, judge_claims
+from analysis.hearing.controls import Controls, obvious_controls, vouch
+from analysis.hearing.discrimination import forced_choice_cells
+from analysis.tables.trials import trial_table
 
 CLAIM = "listeners do not hear i from j within 30 %"
 

@@ -11,18 +11,18 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from analysis.discrimination import (
+from analysis.hearing.discrimination import (
     critical_count,
     discrimination_rows,
     exact_forced_choice_test,
     forced_choice_cells,
 )
-from analysis.dprime import dprime_intervals, dprimes, likelihood_bounds, proportion_correct
-from analysis.panel import panel_proportion
-from analysis.proportions import clopper_pearson, exact_p, wilson
+from analysis.hearing.dprime import dprime_intervals, dprimes, likelihood_bounds, proportion_correct
+from analysis.hearing.same_different import said_different, same_different
+from analysis.panels.panel import panel_proportion
+from analysis.panels.proportions import clopper_pearson, exact_p, wilson
 from analysis.run import analyse
-from analysis.same_different import said_different, same_different
-from analysis.trials import TrialTable, trial_table
+from analysis.tables.trials import TrialTable, trial_table
 
 Read = Callable[[str], pd.DataFrame]
 
@@ -241,7 +241,7 @@ def test_rows_by_panel_listener_and_programme(abx_rows: Callable[..., pd.DataFra
     assert rows[2]["d_prime"] == np.inf
     assert rows[0]["panel"]["n_listeners"] == 2
     # ABX, 75 % right: 2.0209 by differencing and 1.7939 by independent observation are roots of
-    # the closed forms named in analysis.dprime.
+    # the closed forms named in analysis.hearing.dprime.
     d = rows[1]["d_prime"]
     closed = stats.norm.cdf(d / 2**0.5) * stats.norm.cdf(d / 6**0.5)
     closed += stats.norm.cdf(-d / 2**0.5) * stats.norm.cdf(-d / 6**0.5)

@@ -10,13 +10,13 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from analysis.claim_equivalence import equivalence, shown_to_listen
-from analysis.claim_grammar import parse_claim
-from analysis.claims import Heard, judge_claims
-from analysis.counts import PairCounts
-from analysis.discrimination import PairCells
-from analysis.errors import InputError
-from analysis.preference import Preference, preference_of, worth_difference
+from analysis.claims.equivalence import equivalence, shown_to_listen
+from analysis.claims.grammar import parse_claim
+from analysis.claims.judge import Heard, judge_claims
+from analysis.hearing.discrimination import PairCells
+from analysis.preference.fit import Preference, preference_of, worth_difference
+from analysis.tables.counts import PairCounts
+from analysis.tables.errors import InputError
 
 CLAIM = "listeners prefer neither a nor b beyond 55 to 45"
 

@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from analysis.exact_panel import MOST_CELLS, panel_cells, similar_panel_power
-from analysis.panel import panel_proportion
-from analysis.planning import look_sentence, power_block
-from analysis.power import _simulated_power, panel_power
-from analysis.sequential import spending_limits
-from analysis.similarity import similarity
+from analysis.hearing.similarity import similarity
+from analysis.panels.exact_panel import MOST_CELLS, panel_cells, similar_panel_power
+from analysis.panels.panel import panel_proportion
+from analysis.panels.sequential import spending_limits
+from analysis.planning.curves import look_sentence, power_block
+from analysis.planning.power import _simulated_power, panel_power
 
 
 def _enumerated(p: float, chance: float, spread: float, rejects: str) -> float:

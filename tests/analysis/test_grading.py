@@ -12,11 +12,11 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from analysis.errors import InputError
-from analysis.grading import difference_frame
-from analysis.rating_models import ordinal_ratings
+from analysis.ratings.grading import difference_frame
+from analysis.ratings.models import ordinal_ratings
 from analysis.run import analyse
-from analysis.trials import read_trials, trial_table
+from analysis.tables.errors import InputError
+from analysis.tables.trials import read_trials, trial_table
 
 _GRADED = ["listener", "session", "trial", "method", "programme", "stage_a", "stage_b", "stage_x"]
 

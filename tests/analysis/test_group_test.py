@@ -10,14 +10,8 @@ import pandas as pd
 import pytest
 from scipy import optimize
 
-from analysis.counts import PairCounts
-from analysis.group_power import POWER, split_power
-from analysis.group_test import EXCEEDANCES, LEVEL, N_BOOTSTRAP, find_groups
-from analysis.groups_block import groups_block
-from analysis.latent_classes import group_worths
-from analysis.preference import fit_preference
-from analysis.preference_depth import depth_blocks
-from analysis.scattered_panel import (
+from analysis.models.latent_classes import group_worths
+from analysis.models.scattered_panel import (
     Choices,
     ScatteredPanel,
     choices,
@@ -25,10 +19,16 @@ from analysis.scattered_panel import (
     fit_scattered,
     widened,
 )
-from analysis.split_statistic import least_size, split_panels
-from analysis.stages import stage_table
-from analysis.trials import TrialTable, trial_table
-from analysis.upgrade import upgrade_block
+from analysis.models.split_statistic import least_size, split_panels
+from analysis.preference.depth import depth_blocks
+from analysis.preference.fit import fit_preference
+from analysis.preference.group_power import POWER, split_power
+from analysis.preference.group_test import EXCEEDANCES, LEVEL, N_BOOTSTRAP, find_groups
+from analysis.preference.groups_block import groups_block
+from analysis.tables.counts import PairCounts
+from analysis.tables.stages import stage_table
+from analysis.tables.trials import TrialTable, trial_table
+from analysis.upgrade.block import upgrade_block
 
 STAGES = ("a", "b", "none", "worn")
 FACTORS = pd.DataFrame(

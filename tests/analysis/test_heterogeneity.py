@@ -10,12 +10,12 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from analysis.counts import pair_counts
-from analysis.overdispersion import beta_binomial
+from analysis.hearing.similarity import discriminators, largest_similar_count, similarity
+from analysis.models.thurstone import fit_thurstone, predicted_share
+from analysis.panels.overdispersion import beta_binomial
 from analysis.run import analyse
-from analysis.similarity import discriminators, largest_similar_count, similarity
-from analysis.thurstone import fit_thurstone, predicted_share
-from analysis.trials import trial_table
+from analysis.tables.counts import pair_counts
+from analysis.tables.trials import trial_table
 
 Read = Callable[..., pd.DataFrame]
 

@@ -9,11 +9,11 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from analysis.errors import InputError
-from analysis.listeners import drift, rating_drift, rating_f
+from analysis.listeners.screening import parse_screening
+from analysis.listeners.steadiness import drift, rating_drift, rating_f
 from analysis.run import analyse
-from analysis.screening import parse_screening
-from analysis.trials import trial_table
+from analysis.tables.errors import InputError
+from analysis.tables.trials import trial_table
 
 Abx = Callable[..., pd.DataFrame]
 

@@ -10,13 +10,13 @@ import numpy.testing as npt
 import pandas as pd
 import pytest
 
-from analysis.bradley_terry import fit_pair_model
-from analysis.counts import PairCounts, pair_counts, split_pair_counts
-from analysis.latent_classes import entropy, fit_latent_classes
-from analysis.mixed_preference import _Laplace, fit_mixed_preference
-from analysis.programmes import leave_one_out, programme_interaction, programme_worths
+from analysis.models.bradley_terry import fit_pair_model
+from analysis.models.latent_classes import entropy, fit_latent_classes
+from analysis.models.mixed_preference import _Laplace, fit_mixed_preference
+from analysis.preference.programmes import leave_one_out, programme_interaction, programme_worths
 from analysis.run import analyse
-from analysis.trials import TrialTable, trial_table
+from analysis.tables.counts import PairCounts, pair_counts, split_pair_counts
+from analysis.tables.trials import TrialTable, trial_table
 
 
 def simulated(worths: np.ndarray, trials: int, seed: int) -> PairCounts:

@@ -11,11 +11,11 @@ import pytest
 
 from analysis import long_blocks as module
 from analysis import run
-from analysis.errors import InputError
 from analysis.long_blocks import OPTIONAL, long_blocks, parse_without
-from analysis.mixed_preference import enough_for_own_worths
+from analysis.models.mixed_preference import enough_for_own_worths
 from analysis.run import analyse
-from analysis.trials import TrialTable, trial_table
+from analysis.tables.errors import InputError
+from analysis.tables.trials import TrialTable, trial_table
 
 #: Blocks of each word, with what they hold when they are left out.
 LEFT_OUT = {
@@ -104,7 +104,7 @@ def at(result: Any, path: tuple[Any, ...]) -> Any:
 
 
 def stages() -> Any:
-    from analysis.stages import stage_table
+    from analysis.tables.stages import stage_table
 
     names = [f"s{k:02d}" for k in range(4)]
     return stage_table(pd.DataFrame({"stage": names, "cost": [0.0, 1.0, 2.0, 3.0]}))

@@ -14,17 +14,17 @@ from scipy.special import expit, xlogy
 from statsmodels.genmod.families import Binomial
 from statsmodels.genmod.generalized_linear_model import GLM
 
-from analysis.bradley_terry import design, fit_counts, probabilities
-from analysis.counts import PairCounts
-from analysis.discrimination import forced_choice_cells
-from analysis.mixed_choice import fit_mixed_choice
-from analysis.mixed_means import _Profile, fit_mixed_means
-from analysis.mixed_preference import _Laplace
-from analysis.ordinal import _Mixed, fit_mixed_cumulative_link
-from analysis.pair_newton import pair_newton
-from analysis.rating_models import mixed_ratings
-from analysis.rating_tests import rating_pairs
-from analysis.trials import trial_table
+from analysis.hearing.discrimination import forced_choice_cells
+from analysis.models.bradley_terry import design, fit_counts, probabilities
+from analysis.models.mixed_choice import fit_mixed_choice
+from analysis.models.mixed_means import _Profile, fit_mixed_means
+from analysis.models.mixed_preference import _Laplace
+from analysis.models.ordinal import _Mixed, fit_mixed_cumulative_link
+from analysis.models.pair_newton import pair_newton
+from analysis.ratings.models import mixed_ratings
+from analysis.ratings.tests import rating_pairs
+from analysis.tables.counts import PairCounts
+from analysis.tables.trials import trial_table
 
 #: Listeners, stages, programmes, share of cells missing, repeats.
 DESIGNS = {

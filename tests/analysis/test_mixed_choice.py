@@ -10,11 +10,11 @@ import numpy.testing as npt
 import pandas as pd
 import pytest
 
-from analysis.counts import PairCounts
-from analysis.mixed_choice import MixedChoice, fit_mixed_choice
-from analysis.mixed_preference import fit_mixed_preference
+from analysis.models.mixed_choice import MixedChoice, fit_mixed_choice
+from analysis.models.mixed_preference import fit_mixed_preference
 from analysis.run import analyse
-from analysis.trials import trial_table
+from analysis.tables.counts import PairCounts
+from analysis.tables.trials import trial_table
 
 Read = Callable[..., pd.DataFrame]
 DATA = Path(__file__).parent / "data"

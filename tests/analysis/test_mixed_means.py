@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 from scipy.optimize import approx_fprime
 
-from analysis.mixed_means import _Profile, fit_mixed_means
+from analysis.models.mixed_means import _Profile, fit_mixed_means
 
 Read = Callable[..., pd.DataFrame]
 

@@ -13,21 +13,21 @@ import pytest
 from planned_panel import asked
 from scipy import stats
 
-from analysis.cells import cell_generator
-from analysis.claim_hearing import obvious_controls
-from analysis.claims import Heard, judge_claims
-from analysis.discrimination import forced_choice_cells
-from analysis.link_metrics import fit_links
-from analysis.plan_findings import Findings, PlanQuestion, explore, refine, true_share
-from analysis.plan_power import Chance, Family, OnePair, StudyRun, Tally, simulate_studies
-from analysis.plan_size import LADDER, PowerCurve, next_sizes
-from analysis.power import exact_power, panel_power
-from analysis.preference import fit_preference
+from analysis.claims.hearing import obvious_controls
+from analysis.claims.judge import Heard, judge_claims
+from analysis.hearing.discrimination import forced_choice_cells
+from analysis.link.metrics import fit_links
+from analysis.models.cells import cell_generator
+from analysis.planning.families import Chance, Family, OnePair, StudyRun, Tally, simulate_studies
+from analysis.planning.findings import Findings, PlanQuestion, explore, refine, true_share
+from analysis.planning.power import exact_power, panel_power
+from analysis.planning.simulated_panel import Answers, Panel, StudyTemplate
+from analysis.planning.size import LADDER, PowerCurve, next_sizes
+from analysis.planning.supposed import Sizes, suppose
+from analysis.preference.fit import fit_preference
 from analysis.run import analyse
-from analysis.simulated_panel import Answers, Panel, StudyTemplate
-from analysis.stages import StageTable, stage_table
-from analysis.supposed import Sizes, suppose
-from analysis.trials import TrialTable, trial_table
+from analysis.tables.stages import StageTable, stage_table
+from analysis.tables.trials import TrialTable, trial_table
 
 HEAR = "listeners hear a from b"
 ALIKE = Sizes(spread_right=0.0, spread_taste=0.0)
@@ -73,13 +73,13 @@ def test_one_person_by_the_exact_binomial() -> None:
 def test_a_panel_by_the_exact_sums(method: str, chance: float) -> None:
     template = asked(8, heard={("a", "b"): 4}, method=method)
     found = tallied(template, [HEAR], 400, sizes=replace(ALIKE, spread_right=0.1))
-    # Exact for listeners who differ by a beta distribution (analysis.exact_panel).
+    # Exact for listeners who differ by a beta distribution (analysis.panels.exact_panel).
     exact = panel_power(0.7, 8, 4, chance=chance, spread=0.1)
     assert within(found.together[0, 0], 400, exact)
 
 
 def test_nobody_hears_by_the_exact_sums() -> None:
-    from analysis.exact_panel import similar_panel_power
+    from analysis.panels.exact_panel import similar_panel_power
 
     template = asked(14, heard={("a", "b"): 4}, controls=2)
     claim = "listeners do not hear a from b within 40 %"

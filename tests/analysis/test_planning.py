@@ -11,7 +11,15 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from analysis.power import (
+from analysis.panels.sequential import (
+    always_valid,
+    group_limits,
+    ratio_test_behaviour,
+    spending_limits,
+    spent,
+    wald_ratio_test,
+)
+from analysis.planning.power import (
     chance_of,
     detectable_share,
     exact_power,
@@ -22,15 +30,7 @@ from analysis.power import (
     similarity_power,
 )
 from analysis.run import analyse
-from analysis.sequential import (
-    always_valid,
-    group_limits,
-    ratio_test_behaviour,
-    spending_limits,
-    spent,
-    wald_ratio_test,
-)
-from analysis.trials import trial_table
+from analysis.tables.trials import trial_table
 
 Read = Callable[[str], pd.DataFrame]
 MODEL = {

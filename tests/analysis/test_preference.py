@@ -10,15 +10,15 @@ import pandas as pd
 import pytest
 import statsmodels.api as sm
 
-from analysis.bootstrap import resample_worths
-from analysis.bradley_terry import fit_pair_model
-from analysis.counts import PairCounts, components, pair_counts, separated
-from analysis.errors import InputError
-from analysis.panel import panel_proportion
-from analysis.preference import fit_preference, pair_rows, preference_of, worth_difference
-from analysis.preference_block import preference_block
+from analysis.models.bootstrap import resample_worths
+from analysis.models.bradley_terry import fit_pair_model
+from analysis.panels.panel import panel_proportion
+from analysis.preference.block import preference_block
+from analysis.preference.fit import fit_preference, pair_rows, preference_of, worth_difference
 from analysis.run import analyse
-from analysis.trials import TrialTable, trial_table
+from analysis.tables.counts import PairCounts, components, pair_counts, separated
+from analysis.tables.errors import InputError
+from analysis.tables.trials import TrialTable, trial_table
 
 Read = Callable[..., pd.DataFrame]
 Rows = Callable[[list[tuple[str, str, str, str, int]]], pd.DataFrame]
@@ -213,7 +213,7 @@ def test_score_and_information_agree_with_finite_differences(gpl_data: Read) -> 
     data = gpl_data("springall1973", dtype={"row": str, "col": str})
     cells = list(data[["row", "col", "win", "loss", "tie"]].itertuples(index=False))
     fit = fit_pair_model(counts_of(cells), order=True)
-    from analysis.bradley_terry import design, probabilities
+    from analysis.models.bradley_terry import design, probabilities
 
     counts = counts_of(cells)
     plan = design(counts, reference=len(counts.stages) - 1, order=True, ties=True)

@@ -12,23 +12,23 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from analysis.ordinal import fit_cumulative_link, fit_mixed_cumulative_link
-from analysis.rating_models import mixed_ratings
-from analysis.rating_tests import (
+from analysis.models.ordinal import fit_cumulative_link, fit_mixed_cumulative_link
+from analysis.ratings.block import (
+    difference_grades,
+    outlier_limits,
+    post_screening,
+    quartiles,
+)
+from analysis.ratings.models import mixed_ratings
+from analysis.ratings.tests import (
     friedman,
     intraclass_correlations,
     kendall_w,
     rating_pairs,
     repeated_measures,
 )
-from analysis.ratings import (
-    difference_grades,
-    outlier_limits,
-    post_screening,
-    quartiles,
-)
 from analysis.run import analyse
-from analysis.trials import trial_table
+from analysis.tables.trials import trial_table
 
 Read = Callable[..., pd.DataFrame]
 DATA = Path(__file__).parent / "data"

@@ -11,13 +11,13 @@ import numpy.testing as npt
 import pandas as pd
 import pytest
 
-from analysis.reliability import (
+from analysis.listeners.reliability import (
     circular_triads,
     panel_agreement,
     reliability_block,
     triad_distribution,
 )
-from analysis.trials import trial_table
+from analysis.tables.trials import trial_table
 
 Rows = Callable[[list[tuple[str, str, str, str, int]]], pd.DataFrame]
 

@@ -9,9 +9,9 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from analysis.reliability import reliability_block
-from analysis.repeats import repeat_counts, repeat_p
-from analysis.trials import trial_table
+from analysis.listeners.reliability import reliability_block
+from analysis.listeners.repeats import repeat_counts, repeat_p
+from analysis.tables.trials import trial_table
 
 _COLUMNS = ["method", "stage_a", "stage_b", "stage_c", "stage_x", "answer"]
 

@@ -13,9 +13,9 @@ import pandas as pd
 import pytest
 
 from analysis.about import json_ready
-from analysis.errors import InputError
 from analysis.run import analyse
-from analysis.trials import TrialTable, trial_table
+from analysis.tables.errors import InputError
+from analysis.tables.trials import TrialTable, trial_table
 
 Abx = Callable[..., pd.DataFrame]
 Rows = Callable[[list[tuple[str, str, str, str, int]]], pd.DataFrame]
@@ -113,7 +113,7 @@ def test_json_ready_turns_everything_plain() -> None:
 
 def test_package_imports_alone() -> None:
     code = (
-        "import sys, analysis.run, analysis.trials, analysis.stages\n"
+        "import sys, analysis.run, analysis.tables.trials, analysis.tables.stages\n"
         "bad = {'streamlit', 'sqlalchemy', 'sounddevice', 'abx'} & set(sys.modules)\n"
         "assert not bad, bad\n"
     )

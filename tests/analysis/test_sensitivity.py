@@ -9,18 +9,18 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from analysis.claim_hearing import obvious_controls
-from analysis.claims import Heard, judge_claims
-from analysis.conduct_flags import flagged_listeners
-from analysis.contributions import Contributions
-from analysis.discrimination import forced_choice_cells
-from analysis.panel import panel_proportion
-from analysis.preference import fit_preference
-from analysis.reliability import reliability_block
+from analysis.claims.hearing import obvious_controls
+from analysis.claims.judge import Heard, judge_claims
+from analysis.hearing.discrimination import forced_choice_cells
+from analysis.listeners.conduct_flags import flagged_listeners
+from analysis.listeners.reliability import reliability_block
+from analysis.listeners.screening import parse_screening
+from analysis.panels.panel import panel_proportion
+from analysis.preference.fit import fit_preference
+from analysis.robustness.contributions import Contributions
+from analysis.robustness.sensitivity import EVERYBODY, extremes, sensitivity
 from analysis.run import analyse
-from analysis.screening import parse_screening
-from analysis.sensitivity import EVERYBODY, extremes, sensitivity
-from analysis.trials import trial_table
+from analysis.tables.trials import trial_table
 
 PREFER, HEAR = "listeners prefer i over j", "listeners hear i from j"
 

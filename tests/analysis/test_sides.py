@@ -9,12 +9,12 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from analysis.claims import Heard, judge_claims
-from analysis.discrimination import PairCells, discrimination_rows, forced_choice_cells
-from analysis.panel import panel_proportion
-from analysis.sided_tail import leanings, sided_tail
-from analysis.sides import guessing_tail, own_test, sided_proportion, sides_of
-from analysis.trials import trial_table
+from analysis.claims.judge import Heard, judge_claims
+from analysis.hearing.discrimination import PairCells, discrimination_rows, forced_choice_cells
+from analysis.hearing.sides import guessing_tail, own_test, sided_proportion, sides_of
+from analysis.panels.panel import panel_proportion
+from analysis.panels.sided_tail import leanings, sided_tail
+from analysis.tables.trials import trial_table
 
 HEAR = "listeners hear i from j"
 QUIET = "listeners do not hear i from j within 30 %"

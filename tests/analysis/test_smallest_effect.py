@@ -8,13 +8,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.claims import Heard, judge_claims
-from analysis.counts import PairCounts
-from analysis.discrimination import PairCells
-from analysis.errors import InputError
-from analysis.number_words import percent, percents
-from analysis.preference import preference_of
-from analysis.smallest_effect import (
+from analysis.claims.judge import Heard, judge_claims
+from analysis.hearing.discrimination import PairCells
+from analysis.panels.number_words import percent, percents
+from analysis.panels.smallest_effect import (
     TOO_SMALL,
     beyond_guessing,
     check_smallest_effect,
@@ -22,6 +19,9 @@ from analysis.smallest_effect import (
     remark,
     split,
 )
+from analysis.preference.fit import preference_of
+from analysis.tables.counts import PairCounts
+from analysis.tables.errors import InputError
 
 
 def paired(shares: list[float], each: int, stages: tuple[str, ...] = ("a", "b")) -> Heard:

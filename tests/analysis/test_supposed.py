@@ -8,9 +8,9 @@ import pytest
 from scipy import integrate, stats
 from scipy.special import expit
 
-from analysis.link_permutation import rank_correlations
-from analysis.stages import StageTable, stage_table
-from analysis.supposed import Sizes, Supposed, gap_of, mean_share, suppose
+from analysis.link.permutation import rank_correlations
+from analysis.planning.supposed import Sizes, Supposed, gap_of, mean_share, suppose
+from analysis.tables.stages import StageTable, stage_table
 
 STAGES = ("a", "b", "c", "d")
 COSTS = stage_table(pd.DataFrame({"stage": list(STAGES), "cost": [0.0, 100.0, 300.0, 500.0]}))

@@ -8,10 +8,10 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from analysis.errors import InputError
 from analysis.run import analyse
-from analysis.stages import read_stages
-from analysis.trials import read_trials, trial_table
+from analysis.tables.errors import InputError
+from analysis.tables.stages import read_stages
+from analysis.tables.trials import read_trials, trial_table
 
 HEADER = "listener,session,trial,method,programme,stage_a,stage_b,stage_c,stage_x,answer,control"
 GOOD = (

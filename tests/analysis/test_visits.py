@@ -10,16 +10,16 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from analysis.bradley_terry import fit_pair_model
-from analysis.counts import PairCounts
-from analysis.mean_tail import mean_tail
-from analysis.panel import least_panel, listener_weights, panel_proportion
-from analysis.places import place_balance, places_of
-from analysis.preference import preference_of, worth_difference
-from analysis.preference_block import preference_block
+from analysis.hearing.similarity import similarity
+from analysis.models.bradley_terry import fit_pair_model
+from analysis.models.places import place_balance, places_of
+from analysis.panels.mean_tail import mean_tail
+from analysis.panels.panel import least_panel, listener_weights, panel_proportion
+from analysis.preference.block import preference_block
+from analysis.preference.fit import preference_of, worth_difference
 from analysis.run import analyse
-from analysis.similarity import similarity
-from analysis.trials import trial_table
+from analysis.tables.counts import PairCounts
+from analysis.tables.trials import trial_table
 
 COUNTER = np.array([60, 60] + [3] * 14)
 

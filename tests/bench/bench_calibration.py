@@ -33,31 +33,31 @@ import pandas as pd
 from calibration_rows import Cell, Row, run
 from scipy import stats
 
-from analysis.bootstrap import resample_worths
-from analysis.bounded_means import always_valid_mean
-from analysis.bradley_terry import design as pair_design
-from analysis.bradley_terry import fit_counts, fit_pair_model
-from analysis.counts import PairCounts
-from analysis.discrimination import panel_counts
-from analysis.dprime import dprimes
-from analysis.grading import _stages
-from analysis.listeners import _slopes
-from analysis.mixed_preference import fit_mixed_preference
-from analysis.multiplicity import holm
-from analysis.overdispersion import beta_binomial
-from analysis.panel import panel_proportion
-from analysis.preference import Preference, pair_rows, worth_difference
-from analysis.preference_block import _centred, _equal_worths, _order_effect
-from analysis.programmes import programme_interaction
-from analysis.proportions import clopper_pearson, exact_p
-from analysis.rating_models import mixed_ratings, ordinal_ratings
-from analysis.rating_tests import friedman, rating_pairs, repeated_measures
-from analysis.ratings import _summary
-from analysis.reliability import panel_agreement
-from analysis.repeats import chance_alike, repeat_p
-from analysis.sequential import always_valid, spending_limits
-from analysis.similarity import similarity
-from analysis.strength import _pairs
+from analysis.hearing.discrimination import panel_counts
+from analysis.hearing.dprime import dprimes
+from analysis.hearing.growing_panel import always_valid_mean
+from analysis.hearing.similarity import similarity
+from analysis.listeners.reliability import panel_agreement
+from analysis.listeners.repeats import chance_alike, repeat_p
+from analysis.listeners.steadiness import _slopes
+from analysis.models.bootstrap import resample_worths
+from analysis.models.bradley_terry import design as pair_design
+from analysis.models.bradley_terry import fit_counts, fit_pair_model
+from analysis.models.mixed_preference import fit_mixed_preference
+from analysis.panels.multiplicity import holm
+from analysis.panels.overdispersion import beta_binomial
+from analysis.panels.panel import panel_proportion
+from analysis.panels.proportions import clopper_pearson, exact_p
+from analysis.panels.sequential import always_valid, spending_limits
+from analysis.preference.block import _centred, _equal_worths, _order_effect
+from analysis.preference.fit import Preference, pair_rows, worth_difference
+from analysis.preference.programmes import programme_interaction
+from analysis.preference.strength import _pairs
+from analysis.ratings.block import _summary
+from analysis.ratings.grading import _stages
+from analysis.ratings.models import mixed_ratings, ordinal_ratings
+from analysis.ratings.tests import friedman, rating_pairs, repeated_measures
+from analysis.tables.counts import PairCounts
 
 SPREAD = 0.7
 

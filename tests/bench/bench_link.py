@@ -40,18 +40,18 @@ import pandas as pd
 from calibration_rows import Cell, Row, run
 from scipy import stats
 
-from analysis.bootstrap import resample_worths
-from analysis.bradley_terry import PairModelFit, fit_pair_model
-from analysis.counts import PairCounts
-from analysis.link import adjusted_p, fit_links, link_rows
-from analysis.link_fit import lack_of_fit
-from analysis.link_permutation import order_test
-from analysis.link_regression import fit_scatter, worth_covariance
-from analysis.predict import Prediction, predict_share
-from analysis.preference import Preference
-from analysis.regions import swap_design
-from analysis.regions_model import fit_covariates
-from analysis.stages import StageTable, stage_table
+from analysis.experiments.block import swap_design
+from analysis.experiments.model import fit_covariates
+from analysis.link.block import adjusted_p, fit_links, link_rows
+from analysis.link.lack_of_fit import lack_of_fit
+from analysis.link.permutation import order_test
+from analysis.link.predict import Prediction, predict_share
+from analysis.link.regression import fit_scatter, worth_covariance
+from analysis.models.bootstrap import resample_worths
+from analysis.models.bradley_terry import PairModelFit, fit_pair_model
+from analysis.preference.fit import Preference
+from analysis.tables.counts import PairCounts
+from analysis.tables.stages import StageTable, stage_table
 
 STAGES = (4, 6, 8, 12)
 LISTENERS = 24

@@ -37,7 +37,7 @@ RATE = 48000
 
 def make_source(path: Path, minutes: float) -> None:
     """Write a long stereo track from the demo pieces, 24-bit FLAC."""
-    from stimuli.music import demo_programmes, synthesise
+    from stimuli.programme.demo_music import demo_programmes, synthesise
 
     pieces = [synthesise(name, seconds=20.0) for name in demo_programmes()]
     with soundfile.SoundFile(path, "w", RATE, 2, subtype="PCM_24", format="FLAC") as file:
@@ -46,9 +46,9 @@ def make_source(path: Path, minutes: float) -> None:
 
 
 def make_stages(count: int) -> list:
-    from stimuli.bands import third_octave_bands
-    from stimuli.response import Response, power_average
-    from stimuli.stages import StageSpec
+    from stimuli.filters.stages import StageSpec
+    from stimuli.response.bands import third_octave_bands
+    from stimuli.response.measured import Response, power_average
 
     bands = third_octave_bands()
     stages = []
@@ -85,7 +85,7 @@ def copy_each(folder: Path, files: list[Path], workers: int) -> float:
 
 def finished_files(folder: Path) -> list[Path]:
     """Stimuli of the track."""
-    from stimuli.manifest import read_manifest
+    from stimuli.render.manifest import read_manifest
 
     return [folder / s.file_name for s in read_manifest(folder).stimuli if s.programme == "track"]
 
@@ -109,8 +109,8 @@ def straightforward(source: Path, folder: Path, filters: list) -> float:
 
 
 def ours(source: Path, folder: Path, stages: list) -> float:
-    from stimuli.programme import ProgrammeSpec
-    from stimuli.render import render_set
+    from stimuli.programme.reading import ProgrammeSpec
+    from stimuli.render.sets import render_set
 
     started = time.perf_counter()
     # Little pink noise: the bench is about the track.
@@ -147,7 +147,7 @@ def main() -> None:
         os.sched_setaffinity(0, sorted(os.sched_getaffinity(0))[: options.cores])
     cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
     stages = make_stages(options.stages)
-    from stimuli.filters import design_stage_filter
+    from stimuli.filters.design import design_stage_filter
 
     filters = [design_stage_filter(s.response, rate=RATE).taps for s in stages]
     best: dict[str, float] = {}

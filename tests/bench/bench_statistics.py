@@ -65,9 +65,9 @@ def bench_resampling() -> list[tuple[str, str, str]]:
     """Time 10,000 listener resamples, and the loop they replace."""
     import choix
 
-    from analysis.bootstrap import resample_worths
-    from analysis.bradley_terry import fit_pair_model
-    from analysis.counts import PairCounts
+    from analysis.models.bootstrap import resample_worths
+    from analysis.models.bradley_terry import fit_pair_model
+    from analysis.tables.counts import PairCounts
 
     rng = np.random.default_rng(1)
     first, second = (np.array(side) for side in zip(*combinations(range(8), 2), strict=True))
@@ -111,7 +111,7 @@ def bench_resampling() -> list[tuple[str, str, str]]:
 def analyse_file(path: str) -> None:
     """Read and analyse one table in this process and print seconds and peak memory."""
     from analysis.run import analyse
-    from analysis.trials import read_trials
+    from analysis.tables.trials import read_trials
 
     started = time.perf_counter()
     table = read_trials(path)
@@ -144,10 +144,10 @@ def bench_tables(most: int) -> list[tuple[str, str, str]]:
 
 def bench_models() -> list[tuple[str, str, str]]:
     """Time the mixed preference model and the simulated power."""
-    from analysis.counts import pair_counts
-    from analysis.mixed_preference import fit_mixed_preference
-    from analysis.power import paired_power
-    from analysis.trials import trial_table
+    from analysis.models.mixed_preference import fit_mixed_preference
+    from analysis.planning.power import paired_power
+    from analysis.tables.counts import pair_counts
+    from analysis.tables.trials import trial_table
 
     data = HERE.parent / "analysis" / "data_gpl" / "soundquality_preference_wide.csv"
     wide = pd.read_csv(data, dtype={"id": str})

@@ -6,7 +6,7 @@ quicker, and with it in two cells; the figures of power include it. One populati
 stages scatter normally, each on its own or all along one common dimension; everybody answers 30
 questions, or, as at a counter, every eighth listener (two at least) answers 60 and the others
 three. Two groups: halves whose worths of one stage less another lie so many logits apart, with an
-SD of 0.5 logits within each; these figures are the table of :mod:`analysis.group_power`.
+SD of 0.5 logits within each; these figures are the table of :mod:`analysis.preference.group_power`.
 """
 
 from __future__ import annotations
@@ -18,9 +18,9 @@ from itertools import combinations
 import numpy as np
 from calibration_rows import Cell
 
-from analysis.counts import PairCounts
-from analysis.group_power import POWER
-from analysis.group_test import Groups, find_groups, two_classes_beat_one
+from analysis.preference.group_power import POWER
+from analysis.preference.group_test import Groups, find_groups, two_classes_beat_one
+from analysis.tables.counts import PairCounts
 
 STAGES = 4
 WITHIN = 0.5

@@ -16,14 +16,14 @@ import numpy as np
 import pandas as pd
 from calibration_rows import Cell
 
-from analysis.bradley_terry import fit_pair_model
-from analysis.claims import Heard, judge_claims
-from analysis.counts import PairCounts
-from analysis.link import Link, adjusted_p, fit_links
-from analysis.link_programmes import programme_link_rows, programme_table
-from analysis.preference import Preference
-from analysis.stages import StageTable
-from analysis.trials import trial_table
+from analysis.claims.judge import Heard, judge_claims
+from analysis.link.block import Link, adjusted_p, fit_links
+from analysis.link.programmes import programme_link_rows, programme_table
+from analysis.models.bradley_terry import fit_pair_model
+from analysis.preference.fit import Preference
+from analysis.tables.counts import PairCounts
+from analysis.tables.stages import StageTable
+from analysis.tables.trials import trial_table
 
 LISTENERS = 24
 SIZES = (6, 8, 12)

@@ -2,10 +2,10 @@
 
 Listeners and programmes are both drawn at random: tastes of listeners and effects of pieces are
 normal on the logit scale, and there is nothing to find in the mean over both. The rule of
-:mod:`analysis.two_way` must keep its level; the others stand beside it as figures, each with its
-chance to find what is there: the first verdict alone (which does not hold), t on the smaller number
-less one (Cameron, Gelbach & Miller 2011), Satterthwaite without the cells' part, and the sum
-of both one-way variances with nothing taken off.
+:mod:`analysis.robustness.two_way` must keep its level; the others stand beside it as figures, each
+with its chance to find what is there: the first verdict alone (which does not hold), t on the
+smaller number less one (Cameron, Gelbach & Miller 2011), Satterthwaite without the cells' part, and
+the sum of both one-way variances with nothing taken off.
 """
 
 from __future__ import annotations
@@ -17,12 +17,16 @@ import pandas as pd
 from calibration_rows import Cell
 from scipy import stats
 
-from analysis.contributions import Contributions, hearing_contributions, worth_contributions
-from analysis.counts import PairCounts
-from analysis.discrimination import PairCells
-from analysis.panel import logit_test, panel_proportion
-from analysis.preference import preference_of, worth_difference
-from analysis.two_way import two_way
+from analysis.hearing.discrimination import PairCells
+from analysis.panels.panel import logit_test, panel_proportion
+from analysis.preference.fit import preference_of, worth_difference
+from analysis.robustness.contributions import (
+    Contributions,
+    hearing_contributions,
+    worth_contributions,
+)
+from analysis.robustness.two_way import two_way
+from analysis.tables.counts import PairCounts
 
 __all__ = ["cells", "prefer_p"]
 

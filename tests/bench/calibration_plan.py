@@ -25,10 +25,10 @@ from planned_study import planned_study
 
 from abx.plan_power import ask_plan
 from abx.planned_trials import PlannedPanels
-from analysis.plan_findings import Findings, explore
+from analysis.planning.findings import Findings, explore
+from analysis.planning.supposed import Sizes
 from analysis.run import analyse
-from analysis.supposed import Sizes
-from analysis.trials import TrialTable, trial_table
+from analysis.tables.trials import TrialTable, trial_table
 
 _TESTS = """\
 method = "paired"

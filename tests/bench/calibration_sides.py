@@ -13,12 +13,12 @@ import numpy as np
 import pandas as pd
 from calibration_rows import Cell
 
-from analysis.claims import Heard, judge_claims
-from analysis.controls import ControlCounts, Controls, vouch
-from analysis.discrimination import PairCells
-from analysis.panel import panel_proportion
-from analysis.sides import SIDES, SideCounts, own_test, panel_share, side_counts
-from analysis.similarity import similarity
+from analysis.claims.judge import Heard, judge_claims
+from analysis.hearing.controls import ControlCounts, Controls, vouch
+from analysis.hearing.discrimination import PairCells
+from analysis.hearing.sides import SIDES, SideCounts, own_test, panel_share, side_counts
+from analysis.hearing.similarity import similarity
+from analysis.panels.panel import panel_proportion
 
 __all__ = ["cells", "side_cells", "sleepers"]
 

@@ -16,9 +16,9 @@ from calibration_rows import Cell
 from calibration_visits import VISITS, counter_panel, fitted
 from scipy import optimize
 
-from analysis.claims import Heard, judge_claims
-from analysis.discrimination import PairCells
-from analysis.smallest_effect import TOO_SMALL
+from analysis.claims.judge import Heard, judge_claims
+from analysis.hearing.discrimination import PairCells
+from analysis.panels.smallest_effect import TOO_SMALL
 
 __all__ = ["cells", "worth_for"]
 

@@ -16,13 +16,13 @@ import numpy as np
 from calibration_rows import Cell
 from scipy import stats
 
-from analysis.bootstrap import resample_worths
-from analysis.claims import Heard, judge_claims
-from analysis.counts import PairCounts
-from analysis.panel import listener_weights, panel_proportion
-from analysis.preference import Preference, pair_rows, preference_of, worth_difference
-from analysis.preference_block import _centred, _equal_worths, _order_effect
-from analysis.similarity import similarity
+from analysis.claims.judge import Heard, judge_claims
+from analysis.hearing.similarity import similarity
+from analysis.models.bootstrap import resample_worths
+from analysis.panels.panel import listener_weights, panel_proportion
+from analysis.preference.block import _centred, _equal_worths, _order_effect
+from analysis.preference.fit import Preference, pair_rows, preference_of, worth_difference
+from analysis.tables.counts import PairCounts
 
 __all__ = ["VISITS", "cells", "counter_panel"]
 

@@ -30,8 +30,8 @@ from abx.errors import AbxError, AnswerRefused, InputError, NotFound  # noqa: E4
 from abx.schedule import make_slot  # noqa: E402
 from abx.store import open_store  # noqa: E402
 from abx.study import study_from_text  # noqa: E402
-from analysis.errors import InputError as AnalysisError  # noqa: E402
-from stimuli.errors import InputError as StimuliError  # noqa: E402
+from analysis.tables.errors import InputError as AnalysisError  # noqa: E402
+from stimuli.files.errors import InputError as StimuliError  # noqa: E402
 
 __all__ = ["Target", "mutate", "targets"]
 
@@ -130,12 +130,12 @@ def _answer() -> Target:
 
 
 def _tables(desk: Desk, folder: Path) -> Iterator[Target]:
-    from analysis.stages import read_stages
-    from analysis.trials import read_trials
-    from stimuli.manifest import read_manifest
-    from stimuli.recording import read_correction
-    from stimuli.response import read_response
-    from stimuli.target import read_target
+    from analysis.tables.stages import read_stages
+    from analysis.tables.trials import read_trials
+    from stimuli.measuring.recording import read_correction
+    from stimuli.render.manifest import read_manifest
+    from stimuli.response.measured import read_response
+    from stimuli.response.target import read_target
 
     response = (desk.root / "responses" / "both.csv").read_bytes()
     german = response.replace(b",", b";").replace(b".", b",")
@@ -182,8 +182,8 @@ def _from_file(path: Path, read: Callable[[Path], object]) -> Parse:
 
 
 def _sound(desk: Desk, folder: Path) -> Iterator[Target]:
-    from stimuli.programme import ProgrammeSpec, read_programme
-    from stimuli.recording import noise_file_response
+    from stimuli.measuring.recording import noise_file_response
+    from stimuli.programme.reading import ProgrammeSpec, read_programme
 
     rng = np.random.default_rng(1)
 

@@ -25,7 +25,7 @@ from abx.steps import analyse_panel, export_panel, write_reports
 from abx.verify_log import Finding, verify_log
 from abx.workspace import Workspace
 from analysis.run import analyse
-from analysis.trials import trial_table
+from analysis.tables.trials import trial_table
 
 pytestmark = pytest.mark.loopback
 

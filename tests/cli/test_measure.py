@@ -5,9 +5,9 @@ import pytest
 import soundfile
 from scipy.signal import butter, sosfilt, sosfreqz
 
-from stimuli.bands import pink_band_level_db, third_octave_bands
-from stimuli.music import pink_noise
-from stimuli.response import read_response
+from stimuli.programme.demo_music import pink_noise
+from stimuli.response.bands import pink_band_level_db, third_octave_bands
+from stimuli.response.measured import read_response
 
 RATE = 48_000
 SOS = butter(2, [90.0, 7000.0], "bandpass", fs=RATE, output="sos")

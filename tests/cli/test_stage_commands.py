@@ -62,7 +62,7 @@ READ_A_STUDY = """
 import sys
 from pathlib import Path
 from abx.study import read_study
-from analysis.screening import parse_screening
+from analysis.listeners.screening import parse_screening
 plan = read_study(Path(sys.argv[1])).plan
 assert plan.claims and parse_screening("BS.1534-3")
 print("\\n".join(sorted(sys.modules)))

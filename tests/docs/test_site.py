@@ -20,7 +20,7 @@ from abx.methods import get_method, method_ids
 from abx.study import study_from_text
 from abx.study_file import Reader
 from analysis.run import analyse
-from analysis.trials import trial_table
+from analysis.tables.trials import trial_table
 
 _MAX_PICTURE_BYTES = 150_000
 

@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.stages import StageTable, stage_table
-from analysis.trials import TrialTable, trial_table
+from analysis.tables.stages import StageTable, stage_table
+from analysis.tables.trials import TrialTable, trial_table
 
 GPL_DATA = Path(__file__).parent.parent / "analysis" / "data_gpl"
 

@@ -5,12 +5,12 @@ import numpy.testing as npt
 import pandas as pd
 import pytest
 
-from analysis.audibility import THRESHOLD_D, compare_with_answers, predict_audibility
-from analysis.discrimination import discrimination_rows
-from analysis.errors import InputError
-from analysis.trials import trial_table
-from stimuli.excitation import COMPONENT_HZ, excitation_difference, signal_spectrum
-from stimuli.response import Response, power_average
+from analysis.hearing.audibility import THRESHOLD_D, compare_with_answers, predict_audibility
+from analysis.hearing.discrimination import discrimination_rows
+from analysis.tables.errors import InputError
+from analysis.tables.trials import trial_table
+from stimuli.figures.excitation import COMPONENT_HZ, excitation_difference, signal_spectrum
+from stimuli.response.measured import Response, power_average
 
 F = np.geomspace(20, 20000, 600)
 

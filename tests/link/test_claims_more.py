@@ -5,15 +5,15 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from analysis.claim_grammar import parse_claim
-from analysis.claims import Heard, judge_claims
-from analysis.discrimination import forced_choice_cells
-from analysis.errors import InputError
-from analysis.link import fit_links
-from analysis.preference import fit_preference
+from analysis.claims.grammar import parse_claim
+from analysis.claims.judge import Heard, judge_claims
+from analysis.hearing.discrimination import forced_choice_cells
+from analysis.link.block import fit_links
+from analysis.preference.fit import fit_preference
 from analysis.run import analyse
-from analysis.stages import stage_table
-from analysis.trials import trial_table
+from analysis.tables.errors import InputError
+from analysis.tables.stages import stage_table
+from analysis.tables.trials import trial_table
 
 from .conftest import answers
 

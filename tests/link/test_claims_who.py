@@ -3,11 +3,11 @@
 import pandas as pd
 import pytest
 
-from analysis.claim_grammar import claimed_groups, parse_claim
-from analysis.errors import InputError
+from analysis.claims.grammar import claimed_groups, parse_claim
 from analysis.run import analyse
-from analysis.stages import stage_table
-from analysis.trials import trial_table
+from analysis.tables.errors import InputError
+from analysis.tables.stages import stage_table
+from analysis.tables.trials import trial_table
 
 from .conftest import answers
 

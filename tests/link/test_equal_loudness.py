@@ -7,7 +7,11 @@ import numpy as np
 import numpy.testing as npt
 import pytest
 
-from stimuli.equal_loudness import contour_db, loudness_level_phon, loudness_weighted_difference
+from stimuli.figures.equal_loudness import (
+    contour_db,
+    loudness_level_phon,
+    loudness_weighted_difference,
+)
 
 with (Path(__file__).parent / "reference" / "iso226.csv").open() as file:
     ROWS = list(csv.DictReader(file))

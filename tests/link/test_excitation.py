@@ -4,7 +4,7 @@ import numpy as np
 import numpy.testing as npt
 import pytest
 
-from stimuli.excitation import (
+from stimuli.figures.excitation import (
     COMPONENT_HZ,
     erb_n_hz,
     erb_number,

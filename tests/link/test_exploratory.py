@@ -6,19 +6,19 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.bradley_terry import fit_pair_model
-from analysis.claims import Heard, judge_claims
-from analysis.counts import PairCounts
-from analysis.link import adjusted_p, fit_links, link_rows
-from analysis.link_fit import lack_of_fit
-from analysis.link_programmes import programme_link_rows, programme_table
-from analysis.multiplicity import holm
-from analysis.predict import prediction_rows
-from analysis.preference import Preference, fit_preference
+from analysis.claims.judge import Heard, judge_claims
+from analysis.link.block import adjusted_p, fit_links, link_rows
+from analysis.link.lack_of_fit import lack_of_fit
+from analysis.link.predict import prediction_rows
+from analysis.link.programmes import programme_link_rows, programme_table
+from analysis.models.bradley_terry import fit_pair_model
+from analysis.panels.multiplicity import holm
+from analysis.preference.fit import Preference, fit_preference
 from analysis.run import analyse
-from analysis.stages import stage_table
-from analysis.trials import trial_table
-from analysis.upgrade_lattice import make_lattice
+from analysis.tables.counts import PairCounts
+from analysis.tables.stages import stage_table
+from analysis.tables.trials import trial_table
+from analysis.upgrade.lattice import make_lattice
 
 from .conftest import answers
 

@@ -9,14 +9,14 @@ import pytest
 from scipy import stats
 
 from analysis.about import json_ready
-from analysis.counts import pair_counts
-from analysis.errors import InputError
-from analysis.link import fit_links, link_block
-from analysis.link_fit import lack_of_fit
-from analysis.link_permutation import line_band, order_test, rank_correlations, smallest_order_p
-from analysis.link_regression import contrasts, fit_scatter, worth_covariance
-from analysis.preference import fit_preference
+from analysis.link.block import fit_links, link_block
+from analysis.link.lack_of_fit import lack_of_fit
+from analysis.link.permutation import line_band, order_test, rank_correlations, smallest_order_p
+from analysis.link.regression import contrasts, fit_scatter, worth_covariance
+from analysis.preference.fit import fit_preference
 from analysis.run import analyse
+from analysis.tables.counts import pair_counts
+from analysis.tables.errors import InputError
 
 SIX = {"a": -1.5, "b": -0.9, "c": -0.2, "d": 0.3, "e": 0.9, "f": 1.4}
 FOUR = {name: SIX[name] for name in "abcd"}

@@ -6,11 +6,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.errors import InputError
-from analysis.link_permutation import order_test
-from analysis.link_programmes import programme_link_rows, programme_table, read_programmes
+from analysis.link.permutation import order_test
+from analysis.link.programmes import programme_link_rows, programme_table, read_programmes
 from analysis.run import analyse
-from analysis.trials import trial_table
+from analysis.tables.errors import InputError
+from analysis.tables.trials import trial_table
 
 from .conftest import answers
 

@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from analysis.link import fit_links
-from analysis.link_regression import leave_one_out
-from analysis.predict import predict_share, prediction_rows
-from analysis.preference import fit_preference
+from analysis.link.block import fit_links
+from analysis.link.predict import predict_share, prediction_rows
+from analysis.link.regression import leave_one_out
+from analysis.preference.fit import fit_preference
 
 EIGHT = dict(zip("abcdefgh", np.linspace(-1.6, 1.6, 8), strict=True))
 METRIC = {name: 5 - 2 * worth for name, worth in EIGHT.items()}

@@ -9,16 +9,16 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.claims import Heard, judge_claims
-from analysis.link import fit_links, link_rows
-from analysis.link_programmes import programme_link_rows, programme_table
-from analysis.predict import predict_share
-from analysis.preference import fit_preference
-from analysis.preference_depth import depth_blocks
-from analysis.regions_model import fit_covariates
-from analysis.stages import stage_table
-from analysis.trials import trial_table
-from analysis.upgrade import upgrade_block
+from analysis.claims.judge import Heard, judge_claims
+from analysis.experiments.model import fit_covariates
+from analysis.link.block import fit_links, link_rows
+from analysis.link.predict import predict_share
+from analysis.link.programmes import programme_link_rows, programme_table
+from analysis.preference.depth import depth_blocks
+from analysis.preference.fit import fit_preference
+from analysis.tables.stages import stage_table
+from analysis.tables.trials import trial_table
+from analysis.upgrade.block import upgrade_block
 
 from .conftest import GPL_DATA
 

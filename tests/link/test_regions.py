@@ -7,14 +7,14 @@ import numpy.testing as npt
 import pandas as pd
 import pytest
 
-from analysis.discrimination import forced_choice_cells
-from analysis.preference import fit_preference
-from analysis.regions import region_block, swap_design
-from analysis.regions_dose import dose_block
-from analysis.regions_model import alias, fieller, fit_covariates
+from analysis.experiments.block import region_block, swap_design
+from analysis.experiments.dose import dose_block
+from analysis.experiments.model import alias, fieller, fit_covariates
+from analysis.hearing.discrimination import forced_choice_cells
+from analysis.preference.fit import fit_preference
 from analysis.run import analyse
-from analysis.stages import stage_table
-from analysis.trials import trial_table
+from analysis.tables.stages import stage_table
+from analysis.tables.trials import trial_table
 
 from .conftest import answers
 

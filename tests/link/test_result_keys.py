@@ -5,8 +5,8 @@ import json
 import pandas as pd
 
 from analysis.run import analyse
-from analysis.stages import stage_table
-from analysis.trials import trial_table
+from analysis.tables.stages import stage_table
+from analysis.tables.trials import trial_table
 
 from .conftest import answers
 

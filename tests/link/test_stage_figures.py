@@ -4,23 +4,23 @@ import numpy as np
 import numpy.testing as npt
 import pytest
 
-from stimuli.bands import third_octave_bands
-from stimuli.deviation import deviation
-from stimuli.excitation import (
+from stimuli.figures.deviation import deviation
+from stimuli.figures.excitation import (
     COMPONENT_HZ,
     EarSpectrum,
     erb_n_hz,
     pink_spectrum,
     signal_spectrum,
 )
-from stimuli.metrics import (
+from stimuli.figures.metrics import (
     octave_deviation_db,
     programme_metrics,
     stage_metrics,
     stage_repeat_sds,
 )
-from stimuli.response import Response, power_average
-from stimuli.target import built_in_target
+from stimuli.response.bands import third_octave_bands
+from stimuli.response.measured import Response, power_average
+from stimuli.response.target import built_in_target
 
 BANDS = third_octave_bands()
 CABIN, FLAT = built_in_target("car-cabin"), built_in_target("flat")

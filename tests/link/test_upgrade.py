@@ -9,17 +9,17 @@ import pandas as pd
 import pytest
 
 from analysis.about import json_ready
-from analysis.bootstrap import WorthDraws
-from analysis.bradley_terry import fit_pair_model
-from analysis.counts import pair_counts
-from analysis.errors import InputError
-from analysis.preference import fit_preference
-from analysis.stages import stage_table
-from analysis.trials import trial_table
-from analysis.upgrade import upgrade_block
-from analysis.upgrade_effects import effect_rows, interaction_rows, shapley_rows
-from analysis.upgrade_lattice import make_lattice, step_words
-from analysis.upgrade_order import budget_rows, likely_order, order_shares, step_rows
+from analysis.models.bootstrap import WorthDraws
+from analysis.models.bradley_terry import fit_pair_model
+from analysis.preference.fit import fit_preference
+from analysis.tables.counts import pair_counts
+from analysis.tables.errors import InputError
+from analysis.tables.stages import stage_table
+from analysis.tables.trials import trial_table
+from analysis.upgrade.block import upgrade_block
+from analysis.upgrade.effects import effect_rows, interaction_rows, shapley_rows
+from analysis.upgrade.lattice import make_lattice, step_words
+from analysis.upgrade.order import budget_rows, likely_order, order_shares, step_rows
 
 from .conftest import answers
 
@@ -275,7 +275,7 @@ def test_groups_that_want_different_things_get_their_own_order():
     thin = answers(
         {"none": 0.0, "a": -1.5, "b": 2.0, "ab": 0.5}, listeners=10, per_pair=4, seed=9, prefix="q"
     )
-    from analysis.preference_depth import depth_blocks
+    from analysis.preference.depth import depth_blocks
 
     table = trial_table(pd.concat([bass, thin], ignore_index=True))
     found = fit_preference(table, n_draws=500)

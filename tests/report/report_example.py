@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.run import analyse
-from analysis.trials import trial_table
+from analysis.tables.trials import trial_table
 
 STAGES = (
     ("as-delivered", "As delivered", 0.0, 0.0, "stock", "stock", "none"),

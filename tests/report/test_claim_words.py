@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from analysis.report.build import render_report
-from analysis.report.numbers import number_text
+from analysis.report.words.numbers import number_text
 
 Claim = dict[str, Any]
 

@@ -9,7 +9,7 @@ from importlib.resources import files
 import numpy as np
 import pytest
 
-from analysis.report.svg import COLOURS, Colour
+from analysis.report.figures.svg import COLOURS, Colour
 
 SERIES = ("f-a", "f-b", "f-c", "f-d")
 

@@ -17,10 +17,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.report.conditions import GUARDS
+from analysis.report.words.conditions import GUARDS
 from analysis.run import analyse
-from analysis.stages import stage_table
-from analysis.trials import trial_table
+from analysis.tables.stages import stage_table
+from analysis.tables.trials import trial_table
 
 sys.path.insert(0, str(Path(__file__).parent))  # for the example beside the tests
 
@@ -134,7 +134,7 @@ SOURCES = {str(path.relative_to(ROOT)): path for path in sources()}
 
 def test_the_sources_are_found():
     assert len(SOURCES) > 80
-    assert "analysis/claim_preference.py" in SOURCES
+    assert "analysis/claims/preference.py" in SOURCES
 
 
 def test_no_sentence_of_any_source_asserts_without_a_condition():

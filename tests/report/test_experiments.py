@@ -11,12 +11,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.link_programmes import programme_table
-from analysis.regions import swap_design
+from analysis.experiments.block import swap_design
+from analysis.link.programmes import programme_table
 from analysis.report.build import render_report
 from analysis.run import analyse
-from analysis.stages import stage_table
-from analysis.trials import trial_table
+from analysis.tables.stages import stage_table
+from analysis.tables.trials import trial_table
 
 WORTH = {"a": -1.4, "b": -0.9, "c": -0.3, "d": 0.2, "e": 0.9, "f": 1.5}
 

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from analysis.report.build import render_report
-from analysis.report.numbers import number_text
+from analysis.report.words.numbers import number_text
 
 sys.path.insert(0, str(Path(__file__).parent))  # for the example beside the tests
 

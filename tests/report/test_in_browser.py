@@ -11,9 +11,9 @@ import stat
 import pytest
 from guards import GUARD_S, patient
 
-from analysis.errors import InputError
 from analysis.report import build_report, build_voices, write_pdf
 from analysis.report.pdf import find_browser
+from analysis.tables.errors import InputError
 
 CHROMIUM = "/usr/bin/chromium"
 VOICES = ("full", "customer", "researcher", "reviewer")

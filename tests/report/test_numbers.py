@@ -9,10 +9,10 @@ from html.parser import HTMLParser
 
 import pytest
 
-from analysis.errors import InputError
 from analysis.report.build import render_report
 from analysis.report.evidence import Evidence
-from analysis.report.numbers import KINDS, Numbers, noun, number_text
+from analysis.report.words.numbers import KINDS, Numbers, noun, number_text
+from analysis.tables.errors import InputError
 
 VOID = {"meta", "br", "link", "img", "hr", "input"}
 

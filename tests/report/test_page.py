@@ -16,11 +16,11 @@ from html.parser import HTMLParser
 import numpy as np
 import pytest
 
-from analysis.errors import InputError
 from analysis.report import build_report
 from analysis.report.build import render_report
-from analysis.report.csvdata import csv_text
 from analysis.report.evidence import Evidence, clean_text
+from analysis.report.figures.csvdata import csv_text
+from analysis.tables.errors import InputError
 
 SECTIONS = [
     "short",

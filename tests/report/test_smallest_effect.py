@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from analysis.report.build import render_report
-from analysis.report.numbers import number_text
+from analysis.report.words.numbers import number_text
 
 SMALL = "too small to matter"
 NO = "But the claims show a difference here that is too small to matter"

@@ -13,14 +13,14 @@ import pandas as pd
 import pytest
 
 from analysis.about import json_ready
-from analysis.errors import InputError
-from analysis.ratings import ratings_block
+from analysis.ratings.block import ratings_block
 from analysis.report import build_voices, render_report
 from analysis.report.build import VOICES
-from analysis.report.wording import SENTENCES
+from analysis.report.words.sentences import SENTENCES
 from analysis.run import analyse
-from analysis.stages import stage_table
-from analysis.trials import trial_table
+from analysis.tables.errors import InputError
+from analysis.tables.stages import stage_table
+from analysis.tables.trials import trial_table
 
 sys.path.insert(0, str(Path(__file__).parent))  # for the example beside the tests
 

@@ -8,10 +8,10 @@ from importlib.resources import files
 
 import pytest
 
-from analysis.report import conditions
+from analysis.report.words import conditions
 from analysis.report.build import render_report
-from analysis.report.conditions import GUARDS, Facts, WordingError, guarded_words
-from analysis.report.wording import SENTENCES, say
+from analysis.report.words.conditions import GUARDS, Facts, WordingError, guarded_words
+from analysis.report.words.sentences import SENTENCES, say
 
 # A finding-free sentence that uses a guarded word must deny, ask, or say what was not done.
 DENIALS = re.compile(

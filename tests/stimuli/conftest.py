@@ -7,11 +7,11 @@ import numpy as np
 import pytest
 import soundfile
 
-from stimuli.bands import third_octave_bands
-from stimuli.music import demo_programmes, synthesise
-from stimuli.programme import ProgrammeSpec
-from stimuli.render import StageSpec, render_set
-from stimuli.response import Response, power_average
+from stimuli.programme.demo_music import demo_programmes, synthesise
+from stimuli.programme.reading import ProgrammeSpec
+from stimuli.render.sets import StageSpec, render_set
+from stimuli.response.bands import third_octave_bands
+from stimuli.response.measured import Response, power_average
 
 REFERENCE = Path(__file__).parent / "reference"
 

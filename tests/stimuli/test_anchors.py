@@ -4,8 +4,8 @@ import numpy as np
 import numpy.testing as npt
 import pytest
 
-from stimuli.anchors import anchor, anchor_filter, response_db
-from stimuli.errors import InputError
+from stimuli.files.errors import InputError
+from stimuli.filters.anchors import anchor, anchor_filter, response_db
 
 RATES = [32000, 44100, 48000, 96000]
 

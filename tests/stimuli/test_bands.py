@@ -4,7 +4,7 @@ import numpy as np
 import numpy.testing as npt
 import pytest
 
-from stimuli.bands import (
+from stimuli.response.bands import (
     band_power,
     fractional_octave_bands,
     pink_band_level_db,

@@ -5,11 +5,11 @@ import numpy.testing as npt
 import pytest
 from scipy.signal import butter, sosfilt
 
-from stimuli.bands import third_octave_bands
-from stimuli.errors import InputError
-from stimuli.filters import FilterChoices, design_pair, design_stage_filter, impulse_filter
-from stimuli.fir import linear_phase_fir
-from stimuli.response import Response, power_average
+from stimuli.files.errors import InputError
+from stimuli.filters.design import FilterChoices, design_pair, design_stage_filter, impulse_filter
+from stimuli.filters.fir import linear_phase_fir
+from stimuli.response.bands import third_octave_bands
+from stimuli.response.measured import Response, power_average
 
 RATE = 48000
 ROUGH = np.random.default_rng(1).normal(0, 4, 31)

@@ -7,12 +7,12 @@ import numpy as np
 import pytest
 import soundfile
 
-from stimuli.bands import third_octave_bands
-from stimuli.errors import InputError
-from stimuli.excerpts import draw_telling, propose_excerpts, telling_moments
-from stimuli.pictures import save_picture
-from stimuli.programme import ProgrammeSpec
-from stimuli.stages import StageSpec
+from stimuli.figures.pictures import save_picture
+from stimuli.files.errors import InputError
+from stimuli.filters.stages import StageSpec
+from stimuli.programme.excerpts import draw_telling, propose_excerpts, telling_moments
+from stimuli.programme.reading import ProgrammeSpec
+from stimuli.response.bands import third_octave_bands
 
 RATE = 48000
 BANDS = third_octave_bands()

@@ -6,10 +6,9 @@ import numpy as np
 import numpy.testing as npt
 import pytest
 
-from stimuli.bands import third_octave_bands
-from stimuli.deviation import REGIONS, deviation
-from stimuli.errors import InputError
-from stimuli.experiments import (
+from stimuli.figures.deviation import REGIONS, deviation
+from stimuli.files.errors import InputError
+from stimuli.filters.experiments import (
     FIVE_REGIONS,
     corrected_copy,
     design_stages,
@@ -18,9 +17,10 @@ from stimuli.experiments import (
     region_weight,
     resolution_v_design,
 )
-from stimuli.render import StageSpec, render_set
-from stimuli.target import built_in_target
-from stimuli.verify import verify_set
+from stimuli.render.check import verify_set
+from stimuli.render.sets import StageSpec, render_set
+from stimuli.response.bands import third_octave_bands
+from stimuli.response.target import built_in_target
 
 BANDS = third_octave_bands()
 RNG = np.random.default_rng(2)
@@ -71,7 +71,7 @@ def test_swap_of_everything_is_the_donor_and_of_nothing_the_stage(two):
 
 
 def test_fine_curves_change_smoothly(make_stage):
-    from stimuli.response import Response, power_average
+    from stimuli.response.measured import Response, power_average
 
     f = np.geomspace(18, 22000, 3000)
     a = StageSpec("a", "", power_average([Response(f, np.zeros(3000))]))
@@ -154,7 +154,7 @@ def test_effects_are_recovered_from_the_design_stages(two):
 def test_synthetic_stages_render_like_any_other(two, tmp_path):
     import soundfile
 
-    from stimuli.programme import ProgrammeSpec
+    from stimuli.programme.reading import ProgrammeSpec
 
     a, b = two
     noise = np.random.default_rng(3).normal(0, 0.05, (96000, 2))

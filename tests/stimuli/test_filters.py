@@ -4,11 +4,11 @@ import numpy as np
 import numpy.testing as npt
 import pytest
 
-from stimuli.bands import third_octave_bands
-from stimuli.errors import InputError
-from stimuli.filters import design_stage_filter
-from stimuli.fir import minimum_phase_fir, taps_for_lowest_band
-from stimuli.response import Response, power_average
+from stimuli.files.errors import InputError
+from stimuli.filters.design import design_stage_filter
+from stimuli.filters.fir import minimum_phase_fir, taps_for_lowest_band
+from stimuli.response.bands import third_octave_bands
+from stimuli.response.measured import Response, power_average
 
 BANDS = third_octave_bands(20, 20000)
 

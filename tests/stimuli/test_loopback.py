@@ -12,7 +12,7 @@ import pytest
 from guards import GUARD_S, wait_until
 from scipy.signal import butter, sosfreqz
 
-from stimuli.bands import pink_band_level_db
+from stimuli.response.bands import pink_band_level_db
 
 pytestmark = pytest.mark.loopback
 
@@ -176,7 +176,7 @@ def repeatable(cabin, measure, tries=20):
 
 
 def test_devices_are_listed(sound_server):
-    from stimuli.capture import list_devices
+    from stimuli.measuring.capture import list_devices
 
     devices = list_devices()
     pulse = [d for d in devices if d.name == "pulse"]
@@ -186,7 +186,7 @@ def test_devices_are_listed(sound_server):
 
 
 def test_pink_noise_measures_the_filter_in_the_path(cabin):
-    from stimuli.capture import measure_noise
+    from stimuli.measuring.capture import measure_noise
 
     progress = []
     take, measured = undisturbed(
@@ -205,7 +205,7 @@ def test_pink_noise_measures_the_filter_in_the_path(cabin):
 
 
 def test_sweep_measures_the_filter_in_the_path(cabin):
-    from stimuli.capture import measure_sweep
+    from stimuli.measuring.capture import measure_sweep
 
     take, measured, impulse = repeatable(
         cabin, lambda: measure_sweep(seconds=2.0, device="pulse", drive="left", after_s=2.5)
@@ -219,7 +219,7 @@ def test_sweep_measures_the_filter_in_the_path(cabin):
 
 
 def test_level_check_is_quiet_and_sees_the_signal(cabin):
-    from stimuli.capture import check_level
+    from stimuli.measuring.capture import check_level
 
     take, snr_db = undisturbed(cabin, lambda: check_level(device="pulse", after_s=2.5))
     assert take.faults == ()
@@ -228,7 +228,7 @@ def test_level_check_is_quiet_and_sees_the_signal(cabin):
 
 
 def test_silent_path_is_reported(cabin):
-    from stimuli.capture import record_take
+    from stimuli.measuring.capture import record_take
 
     cabin.pactl("set-sink-mute", "speaker", "1")
     try:
@@ -239,7 +239,7 @@ def test_silent_path_is_reported(cabin):
 
 
 def test_abort_stops_at_once(sound_server):
-    from stimuli.capture import Aborted, record_take
+    from stimuli.measuring.capture import Aborted, record_take
 
     abort, told = threading.Event(), []
 
@@ -256,8 +256,8 @@ def test_abort_stops_at_once(sound_server):
 
 
 def test_unknown_device_is_refused(sound_server):
-    from stimuli.capture import record_take
-    from stimuli.errors import InputError
+    from stimuli.files.errors import InputError
+    from stimuli.measuring.capture import record_take
 
     with pytest.raises(InputError, match="device nowhere: the sound device cannot be opened"):
         record_take(np.zeros(100), device="nowhere")

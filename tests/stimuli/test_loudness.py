@@ -5,7 +5,7 @@ import numpy.testing as npt
 import pytest
 from scipy.signal import sosfreqz
 
-from stimuli.loudness import (
+from stimuli.levels.loudness import (
     LoudnessMeter,
     integrated_loudness,
     k_weighting_sos,
@@ -13,7 +13,7 @@ from stimuli.loudness import (
     momentary_loudness,
     short_term_loudness,
 )
-from stimuli.truepeak import TRUE_PEAK_FIR, TruePeakMeter, true_peak_dbtp
+from stimuli.levels.true_peak import TRUE_PEAK_FIR, TruePeakMeter, true_peak_dbtp
 
 RATE = 48000
 

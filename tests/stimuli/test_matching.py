@@ -7,12 +7,12 @@ import numpy as np
 import pytest
 import soundfile
 
-from stimuli.errors import InputError
-from stimuli.loudness import integrated_loudness
-from stimuli.matching import MODELS, matching_loudness, relative_levels_db
-from stimuli.render import render_set
-from stimuli.verify import verify_set
-from stimuli.weighting import erb_sum_loudness
+from stimuli.files.errors import InputError
+from stimuli.levels.loudness import integrated_loudness
+from stimuli.levels.weighting import erb_sum_loudness
+from stimuli.render.check import verify_set
+from stimuli.render.matching import MODELS, matching_loudness, relative_levels_db
+from stimuli.render.sets import render_set
 
 
 @pytest.fixture(scope="module", params=["a_weighted", "erb_sum"])

@@ -7,19 +7,19 @@ import numpy as np
 import numpy.testing as npt
 import pytest
 
-from stimuli.bands import third_octave_bands
-from stimuli.deviation import deviation
-from stimuli.errors import InputError
-from stimuli.metrics import (
+from stimuli.figures.deviation import deviation
+from stimuli.figures.metrics import (
     METRICS,
     bandwidth,
     compare_metric,
     measure_metrics,
     narrow_band_deviation_db,
 )
-from stimuli.pictures import draw_region_table, draw_responses, legend_labels, save_picture
-from stimuli.response import Response
-from stimuli.target import built_in_target
+from stimuli.figures.pictures import draw_region_table, draw_responses, legend_labels, save_picture
+from stimuli.files.errors import InputError
+from stimuli.response.bands import third_octave_bands
+from stimuli.response.measured import Response
+from stimuli.response.target import built_in_target
 
 BANDS = third_octave_bands()
 FLAT = built_in_target("flat")
@@ -152,7 +152,7 @@ def test_labels_are_drawn_as_they_were_given(make_stage, tmp_path, ending):
 
 def test_importing_stimuli_does_not_load_matplotlib_or_sounddevice():
     code = (
-        "import sys, stimuli.pictures, stimuli.capture, stimuli.verify;"
+        "import sys, stimuli.figures.pictures, stimuli.measuring.capture, stimuli.render.check;"
         "print([m for m in ('matplotlib', 'sounddevice', 'pandas') if m in sys.modules])"
     )
     result = subprocess.run(

@@ -4,10 +4,10 @@ import numpy as np
 import numpy.testing as npt
 import pytest
 
-from stimuli.bands import band_power, third_octave_bands
-from stimuli.loudness import integrated_loudness
-from stimuli.music import demo_programmes, pink_noise, synthesise
-from stimuli.truepeak import true_peak_dbtp
+from stimuli.levels.loudness import integrated_loudness
+from stimuli.levels.true_peak import true_peak_dbtp
+from stimuli.programme.demo_music import demo_programmes, pink_noise, synthesise
+from stimuli.response.bands import band_power, third_octave_bands
 
 
 def band_levels(x, low=31.5, high=16000):

@@ -8,8 +8,8 @@ import numpy.testing as npt
 import pytest
 import soundfile
 
-from stimuli.errors import InputError
-from stimuli.programme import ProgrammeSpec, read_programme
+from stimuli.files.errors import InputError
+from stimuli.programme.reading import ProgrammeSpec, read_programme
 
 RATE = 48000
 RNG = np.random.default_rng(8)

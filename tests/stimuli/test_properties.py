@@ -9,17 +9,17 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from scipy.signal import oaconvolve
 
-from stimuli.bands import band_power, third_octave_bands
-from stimuli.engine import FilterBank
-from stimuli.errors import InputError
-from stimuli.filters import FilterChoices, design_stage_filter
-from stimuli.loudness import LoudnessMeter, integrated_loudness
-from stimuli.music import pink_noise
-from stimuli.pipeline import measure, rebuffer
-from stimuli.programme import ProgrammeSpec
-from stimuli.render import StageSpec, render_set
-from stimuli.response import Response, power_average, read_response, write_response
-from stimuli.truepeak import TruePeakMeter, true_peak_dbtp
+from stimuli.files.errors import InputError
+from stimuli.filters.design import FilterChoices, design_stage_filter
+from stimuli.levels.loudness import LoudnessMeter, integrated_loudness
+from stimuli.levels.true_peak import TruePeakMeter, true_peak_dbtp
+from stimuli.programme.demo_music import pink_noise
+from stimuli.programme.reading import ProgrammeSpec
+from stimuli.render.filter_bank import FilterBank
+from stimuli.render.pipeline import measure, rebuffer
+from stimuli.render.sets import StageSpec, render_set
+from stimuli.response.bands import band_power, third_octave_bands
+from stimuli.response.measured import Response, power_average, read_response, write_response
 
 RATE = 48000
 LIGHT = settings(

@@ -6,18 +6,23 @@ import pytest
 import soundfile
 from scipy.signal import butter, freqz, iirpeak, lfilter, sosfilt, sosfreqz
 
-from stimuli.bands import pink_band_level_db
-from stimuli.capture import cut_take
-from stimuli.errors import InputError
-from stimuli.music import pink_noise
-from stimuli.recording import (
+from stimuli.files.errors import InputError
+from stimuli.measuring.capture import cut_take
+from stimuli.measuring.recording import (
     noise_file_response,
     read_correction,
     response_from_noise,
     response_from_sweep,
 )
-from stimuli.response import read_response, write_response
-from stimuli.sweep import deconvolve, exponential_sweep, frequency_response, window_impulse
+from stimuli.measuring.sweep import (
+    deconvolve,
+    exponential_sweep,
+    frequency_response,
+    window_impulse,
+)
+from stimuli.programme.demo_music import pink_noise
+from stimuli.response.bands import pink_band_level_db
+from stimuli.response.measured import read_response, write_response
 
 RATE = 48000
 SOS = np.vstack(

@@ -7,14 +7,14 @@ import numpy as np
 import pytest
 import soundfile
 
-from stimuli.errors import InputError
-from stimuli.filters import FilterChoices
-from stimuli.loudness import integrated_loudness
-from stimuli.manifest import PINK_NOISE, model_disagreements, read_manifest
-from stimuli.programme import ProgrammeSpec, file_sha256
-from stimuli.render import StageSpec, anchor_stage, render_set
-from stimuli.truepeak import true_peak_dbtp
-from stimuli.verify import verify_set
+from stimuli.files.errors import InputError
+from stimuli.filters.design import FilterChoices
+from stimuli.levels.loudness import integrated_loudness
+from stimuli.levels.true_peak import true_peak_dbtp
+from stimuli.programme.reading import ProgrammeSpec, file_sha256
+from stimuli.render.check import verify_set
+from stimuli.render.manifest import PINK_NOISE, model_disagreements, read_manifest
+from stimuli.render.sets import StageSpec, anchor_stage, render_set
 
 
 def test_every_stage_and_programme_is_there(rendered, demo_stages, demo_music):
@@ -189,7 +189,7 @@ def test_verify_holds_pink_noise_against_the_tables_when_given(rendered, demo_st
 
 
 def test_long_programmes_are_judged_by_their_middle(rendered, tmp_path, monkeypatch):
-    import stimuli.verify as verify
+    import stimuli.render.check as verify
 
     folder, manifest = copy_set(rendered, tmp_path)
     monkeypatch.setattr(verify, "_WINDOW_S", 1.5)

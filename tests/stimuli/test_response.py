@@ -6,9 +6,9 @@ import numpy as np
 import numpy.testing as npt
 import pytest
 
-from stimuli.bands import third_octave_bands
-from stimuli.errors import InputError
-from stimuli.response import Response, power_average, read_response, read_stage
+from stimuli.files.errors import InputError
+from stimuli.response.bands import third_octave_bands
+from stimuli.response.measured import Response, power_average, read_response, read_stage
 
 BANDS = third_octave_bands(20, 20000)
 ROWS = [(f, 70.0 + i * 0.5) for i, f in enumerate(BANDS.nominal_hz)]

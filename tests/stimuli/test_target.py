@@ -4,10 +4,10 @@ import numpy as np
 import numpy.testing as npt
 import pytest
 
-from stimuli.bands import third_octave_bands
-from stimuli.deviation import REGIONS, deviation
-from stimuli.errors import InputError
-from stimuli.target import BUILT_IN_TARGETS, built_in_target, piecewise_target, read_target
+from stimuli.figures.deviation import REGIONS, deviation
+from stimuli.files.errors import InputError
+from stimuli.response.bands import third_octave_bands
+from stimuli.response.target import BUILT_IN_TARGETS, built_in_target, piecewise_target, read_target
 
 BANDS = third_octave_bands(20, 20000)
 

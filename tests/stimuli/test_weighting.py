@@ -5,13 +5,9 @@ import numpy.testing as npt
 import pytest
 from scipy.signal import oaconvolve
 
-from stimuli.bands import third_octave_bands
-from stimuli.engine import LongTermSpectrum
-from stimuli.filters import design_stage_filter
-from stimuli.loudness import integrated_loudness
-from stimuli.music import synthesise
-from stimuli.pipeline import as_complex
-from stimuli.weighting import (
+from stimuli.filters.design import design_stage_filter
+from stimuli.levels.loudness import integrated_loudness
+from stimuli.levels.weighting import (
     _THRESHOLD,
     a_weighted_level_db,
     a_weighting_db,
@@ -19,6 +15,10 @@ from stimuli.weighting import (
     erb_sum_loudness,
     loudness_difference_db,
 )
+from stimuli.programme.demo_music import synthesise
+from stimuli.render.filter_bank import LongTermSpectrum
+from stimuli.render.pipeline import as_complex
+from stimuli.response.bands import third_octave_bands
 
 F = np.fft.rfftfreq(16384, 1 / 48000)
 

@@ -1,0 +1,1 @@
+"""Sentences that data support, contradict or leave undecided."""

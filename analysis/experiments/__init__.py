@@ -1,0 +1,1 @@
+"""Experiments made of sound: region swaps and partial steps."""

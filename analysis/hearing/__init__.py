@@ -1,0 +1,1 @@
+"""Can they hear it? Forced choice, d', sides, controls."""

@@ -1,0 +1,1 @@
+"""Measured figures held against preference."""

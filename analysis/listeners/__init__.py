@@ -1,0 +1,1 @@
+"""How steady listeners are, and which are left out or flagged."""

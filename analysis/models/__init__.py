@@ -1,0 +1,1 @@
+"""Statistical models and what fits them; they know nothing of claims."""

@@ -1,0 +1,1 @@
+"""What a study can find, before and after it is run."""

@@ -1,0 +1,1 @@
+"""What do they prefer? Worths, groups, programmes, strength."""

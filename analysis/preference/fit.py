@@ -1,0 +1,464 @@
+"""What do they prefer? The ``preference`` block of the analysis."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from scipy import stats
+
+from analysis.models.bootstrap import WorthDraws, resample_worths
+from analysis.models.bradley_terry import PairModelFit, fit_pair_model, order_identified
+from analysis.models.places import Places, places_of
+from analysis.panels.panel import (
+    FEWEST_LISTENERS,
+    SMALL_PANEL,
+    listener_weights,
+    logit_test,
+    panel_proportion,
+)
+from analysis.panels.proportions import two_sided_p, wilson
+from analysis.tables.counts import PairCounts, components, pair_counts
+from analysis.tables.errors import InputError
+from analysis.tables.trials import TrialTable
+
+__all__ = [
+    "Preference",
+    "WorthDifference",
+    "chosen_rows",
+    "fit_preference",
+    "floored_error",
+    "listener_choice_rows",
+    "pair_rows",
+    "preference_of",
+    "worth_difference",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Preference:
+    """Paired answers of a table and the models fitted to them.
+
+    Every listener counts once: the fits behind worths, claims and gains weight each listener's
+    answers to the same total (:func:`analysis.panels.panel.listener_weights`), so that their
+    estimand is the mean over listeners. `ordinary` is the fit in which every answer counts once.
+    With equal visits and balanced places the two are one.
+
+    Attributes
+    ----------
+    counts : PairCounts
+        All paired answers.
+    groups : list of list of str
+        Stages linked by comparisons, largest group first.
+    fits : list of PairModelFit
+        One per group with at least two stages; with an order effect where the places of some pair
+        were not balanced.
+    main : PairModelFit or None
+        The fit of the reference's group.
+    order : PairModelFit or None
+        The ordinary fit with order effect, where it can be estimated.
+    draws : WorthDraws or None
+        Resampled panels of the main fit; None with fewer listeners than any sentence about people
+        needs (:data:`analysis.panels.panel.FEWEST_LISTENERS`).
+    ordinary : PairModelFit or None
+        The main fit with every answer counting once, without order effect.
+    order_listeners : PairModelFit or None
+        `order` with every listener counting once.
+    places : tuple of str
+        For each of `fits`: ``"balanced"``, ``"allowed for"``, or ``"confounded"`` where a liking
+        and a habit of place cannot be told apart (:mod:`analysis.models.places`).
+    """
+
+    counts: PairCounts
+    groups: list[list[str]]
+    fits: list[PairModelFit]
+    main: PairModelFit | None
+    order: PairModelFit | None
+    draws: WorthDraws | None
+    ordinary: PairModelFit | None = None
+    order_listeners: PairModelFit | None = None
+    places: tuple[Places, ...] = ()
+    # Claims, their retests and simulated studies ask for the same differences again and again.
+    _known: dict[Any, Any] = field(init=False, repr=False, compare=False, default_factory=dict)
+
+    def fit_with(self, *stages: str) -> PairModelFit | None:
+        """Return the fit that holds all these stages, or None."""
+        return next((fit for fit in self.fits if set(stages) <= set(fit.stages)), None)
+
+    def places_with(self, *stages: str) -> Places:
+        """Return how the places were used in the comparisons behind the fit of these stages."""
+        found = zip(self.fits, self.places, strict=False)
+        return next((p for fit, p in found if set(stages) <= set(fit.stages)), "balanced")
+
+
+def fit_preference(
+    table: TrialTable,
+    *,
+    reference: str | None = None,
+    n_draws: int = 10_000,
+    seed: int = 1,
+) -> Preference | None:
+    """Fit the paired trials of a table, every listener counting once.
+
+    Parameters
+    ----------
+    table : TrialTable
+    reference : str, optional
+        Stage with log-worth 0; the last in sorted order when not given.
+    n_draws, seed : int, optional
+        Resampling of listeners.
+
+    Returns
+    -------
+    Preference or None
+        None without paired trials.
+
+    Raises
+    ------
+    InputError
+        The reference is not among the compared stages.
+    """
+    frame = table.of("paired")
+    if frame.empty:
+        return None
+    counts = pair_counts(frame)
+    if reference is not None and reference not in counts.stages:
+        raise InputError(
+            source=table.source,
+            where="reference",
+            problem=f"{reference!r} is not a stage of the paired trials",
+            remedy=f"Choose one of: {', '.join(counts.stages)}",
+        )
+    return preference_of(counts, reference=reference, n_draws=n_draws, seed=seed)
+
+
+def preference_of(
+    counts: PairCounts,
+    *,
+    reference: str | None = None,
+    n_draws: int = 10_000,
+    seed: int = 1,
+    every_answer: bool = False,
+) -> Preference:
+    """Fit counted answers, every listener counting once.
+
+    Parameters
+    ----------
+    counts : PairCounts
+        With the positions kept.
+    reference : str, optional
+        A compared stage; the last in sorted order when not given.
+    n_draws, seed : int, optional
+        Resampling of listeners.
+    every_answer : bool, optional
+        Let every answer count once in place of every listener: what the verdicts would be for
+        that estimand, to be shown beside them.
+
+    Returns
+    -------
+    Preference
+    """
+    reference = counts.stages[-1] if reference is None else reference
+    groups = components(counts)
+    fits: list[PairModelFit] = []
+    places: list[Places] = []
+    main, ordinary, order, order_listeners, draws = None, None, None, None, None
+    for group in groups:
+        part = counts.only(group)
+        weights = np.ones(part.n_listeners) if every_answer else listener_weights(part.totals)
+        inside = reference in part.stages
+        own = reference if inside else None
+        place = places_of(part.weighted(weights))
+        sided = place == "allowed for"
+        fit = fit_pair_model(part, reference=own, order=sided, weights=weights)
+        fits.append(fit)
+        places.append(place)
+        if not inside:
+            continue
+        main = fit
+        alike = bool(np.all(weights == 1))
+        ordinary = fit if alike and not sided else fit_pair_model(part, reference=reference)
+        if order_identified(part):
+            order = fit if alike and sided else fit_pair_model(part, reference=own, order=True)
+            order_listeners = order
+            if not alike:
+                order_listeners = (
+                    fit
+                    if sided
+                    else fit_pair_model(part, reference=own, order=True, weights=weights)
+                )
+        if fit.n_listeners >= FEWEST_LISTENERS and n_draws > 0:
+            draws = resample_worths(part, fit, weights=weights, n_draws=n_draws, seed=seed)
+    names = [[counts.stages[k] for k in group] for group in groups]
+    return Preference(
+        *(counts, names, fits, main, order, draws, ordinary, order_listeners, tuple(places))
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class WorthDifference:
+    """Log-worth of one stage minus that of another, tested between listeners.
+
+    Attributes
+    ----------
+    estimate, se : float
+        Logits, every listener counting once; `se` is clustered on listeners with the factor
+        G/(G-1) and kept from collapsing by :func:`floored_error`. NaN for one listener.
+    statistic, df, p_value : float
+        Two-sided t of :func:`analysis.panels.panel.logit_test`.
+    ci_low, ci_high : float
+        The interval that agrees with the test, logits.
+    share : float
+        Chance that the first is preferred, by the model.
+    n_trials, n_listeners : int
+        Behind the fit.
+    n_direct : int
+        Trials between these two.
+    n_bearing : int
+        How many listeners' worth of answers the difference rests on: the effective number
+        (Σh)²/Σh² of their shares h in its variance, rounded up. Below `n_listeners` where only
+        some of them ever compared these stages, directly or through others.
+    """
+
+    estimate: float
+    se: float
+    statistic: float
+    df: float
+    p_value: float
+    ci_low: float
+    ci_high: float
+    share: float
+    n_trials: int
+    n_listeners: int
+    n_direct: int
+    n_bearing: int
+
+    @property
+    def p_first(self) -> float:
+        """One-sided p-value against the first being preferred no more than the second."""
+        return float(stats.t.sf(self.statistic, self.df))
+
+
+def worth_difference(
+    preference: Preference, first: str, second: str, *, confidence: float = 0.95
+) -> WorthDifference | None:
+    """Compare two stages; None when no chain of comparisons links them."""
+    key = (first, second, confidence)
+    if key not in preference._known:
+        preference._known[key] = _worth_difference(preference, first, second, confidence)
+    found: WorthDifference | None = preference._known[key]
+    return found
+
+
+def _worth_difference(
+    preference: Preference, first: str, second: str, confidence: float
+) -> WorthDifference | None:
+    fit = preference.fit_with(first, second)
+    if fit is None:
+        return None
+    i, j = fit.stages.index(first), fit.stages.index(second)
+    estimate = float(fit.log_worth[i] - fit.log_worth[j])
+    se, naive = (_difference_error(fit, i, j, cluster=flag) for flag in (True, False))
+    g = fit.n_listeners
+    se *= float(np.sqrt(g / (g - 1))) if g > 1 else float("nan")
+    if g > 1:
+        se = float(floored_error(np.array(se), np.array(naive), g))
+    nan = float("nan")
+    df, t, p, low, high = nan, nan, nan, nan, nan
+    if g > 1:
+        df = float(g - 1)
+        found = logit_test(np.array(estimate), np.array(se), df, confidence=confidence)
+        t, p, low, high = (float(value) for value in found)
+    information = preference._known.get(fit.stages)
+    if information is None:
+        information = preference._known[fit.stages] = _information(preference.counts, fit)
+    return WorthDifference(
+        estimate=estimate,
+        se=se,
+        statistic=t,
+        df=df,
+        p_value=p,
+        ci_low=low,
+        ci_high=high,
+        share=float(1 / (1 + np.exp(-estimate))),
+        n_trials=fit.n_trials,
+        n_listeners=g,
+        n_direct=_direct_trials(preference.counts, first, second),
+        n_bearing=information.listeners_behind(i, j),
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Information:
+    """What each pair of stages tells of their worths, and which listeners told it.
+
+    Attributes
+    ----------
+    first, second : numpy.ndarray of int, shape (n_pairs,)
+    spread : numpy.ndarray, shape (n_pairs,)
+        Variance of one answer.
+    each : numpy.ndarray, shape (n_listeners, n_pairs)
+        Weighted answers.
+    weights : numpy.ndarray, shape (n_listeners,)
+    potential : numpy.ndarray, shape (n_stages, n_stages)
+        Generalised inverse of the information, cells taken as a graph of stages.
+    """
+
+    first: np.ndarray
+    second: np.ndarray
+    spread: np.ndarray
+    each: np.ndarray
+    weights: np.ndarray
+    potential: np.ndarray
+
+    def listeners_behind(self, i: int, j: int) -> int:
+        """Return the effective number of listeners behind a difference of worths."""
+        potential = self.potential[:, i] - self.potential[:, j]
+        influence = (potential[self.first] - potential[self.second]) ** 2 * self.spread
+        h = self.weights * (self.each @ influence)
+        return int(np.ceil(h.sum() ** 2 / max(float((h**2).sum()), 1e-300) - 1e-6))
+
+
+def _information(counts: PairCounts, fit: PairModelFit) -> _Information:
+    part = counts.only([counts.stages.index(name) for name in fit.stages]).unordered()
+    gap = fit.log_worth[part.first] - fit.log_worth[part.second]
+    spread = 1 / (2 + np.exp(gap) + np.exp(-gap))
+    total = part.counts.sum(axis=(0, 2))
+    size = len(fit.stages)
+    weights = listener_weights(part.totals)
+    each = part.counts.sum(axis=2) * weights[:, None]
+    laplacian = np.zeros((size, size))
+    value = spread * each.sum(axis=0) * (total > 0)
+    np.add.at(laplacian, (part.first, part.first), value)
+    np.add.at(laplacian, (part.second, part.second), value)
+    np.add.at(laplacian, (part.first, part.second), -value)
+    np.add.at(laplacian, (part.second, part.first), -value)
+    potential = np.linalg.pinv(laplacian, hermitian=True)
+    return _Information(part.first, part.second, spread, each, weights, potential)
+
+
+def floored_error(se: np.ndarray, naive: np.ndarray, listeners: int) -> np.ndarray:
+    """Keep the clustered error from collapsing where it has little to stand on.
+
+    Listeners who all answer alike have residuals of one pattern, so the sandwich falls to zero
+    although the worth itself is as uncertain as its trials; and few listeners may agree by luck.
+    Below :data:`analysis.panels.panel.SMALL_PANEL` listeners the error is never taken smaller than
+    that of independent trials; in larger panels only where it fell below half of it.
+    """
+    weak = se < naive if listeners < SMALL_PANEL else se < naive / 2
+    return np.where(weak, naive, se)
+
+
+def _difference_error(fit: PairModelFit, i: int, j: int, *, cluster: bool) -> float:
+    v = fit.worth_covariance(cluster=cluster)
+    return float(np.sqrt(max(v[i, i] + v[j, j] - 2 * v[i, j], 0.0)))
+
+
+def _direct_trials(counts: PairCounts, first: str, second: str) -> int:
+    i, j = counts.stages.index(first), counts.stages.index(second)
+    cell = np.isin(counts.first, (i, j)) & np.isin(counts.second, (i, j))
+    return round(float(counts.counts[:, cell].sum()))
+
+
+def pair_rows(counts: PairCounts, *, confidence: float = 0.95) -> list[dict[str, Any]]:
+    """Return every compared pair with its share, Wilson interval and exact two-sided p.
+
+    ``wins`` counts answers for the first stage of the pair; ``share`` and its intervals leave ties
+    out. ``share_listeners`` is the mean over the listeners who decided, each counting once, with
+    its interval ``share_low`` to ``share_high`` (:func:`analysis.panels.panel.panel_proportion`;
+    NaN for one listener); ``share``, ``wilson_low``, ``wilson_high`` and ``p_value`` take every
+    answer as independent and stand beside it.
+    """
+    rows = []
+    flat = counts.unordered()
+    pooled = np.rint(flat.counts.sum(axis=0))
+    decided_by_pair = pooled[:, 0] + pooled[:, 1]
+    p_values = two_sided_p(pooled[:, 0], decided_by_pair)
+    # A pair that only met ties has no share and no interval; it borrows a trial here.
+    lows, highs = wilson(pooled[:, 0], np.maximum(decided_by_pair, 1), confidence=confidence)
+    for cell, (i, j) in enumerate(zip(flat.first, flat.second, strict=True)):
+        wins, losses, ties = (round(float(v)) for v in flat.counts[:, cell].sum(axis=0))
+        decided = wins + losses
+        low = high = share = mean = share_low = share_high = float("nan")
+        if decided:
+            own = flat.counts[:, cell]
+            between = panel_proportion(
+                own[:, 0], own[:, 0] + own[:, 1], chance=0.5, confidence=confidence
+            )
+            mean, share_low, share_high = between.estimate, between.ci_low, between.ci_high
+            low, high = float(lows[cell]), float(highs[cell])
+            share = wins / decided
+        heard = flat.counts[:, cell].sum(axis=1) > 0
+        rows.append(
+            {
+                "pair": [flat.stages[i], flat.stages[j]],
+                "wins": wins,
+                "losses": losses,
+                "ties": ties,
+                "share": share,
+                "share_listeners": mean,
+                "share_low": share_low,
+                "share_high": share_high,
+                "wilson_low": low,
+                "wilson_high": high,
+                "p_value": float(p_values[cell]),
+                "n_trials": wins + losses + ties,
+                "n_listeners": int(heard.sum()),
+            }
+        )
+    return rows
+
+
+def chosen_rows(counts: PairCounts) -> list[dict[str, Any]]:
+    """Return how often each stage was chosen: the panel first, then each listener.
+
+    ``n_compared`` counts the choices in which the stage was one of the two, ties included, and
+    ``share`` is ``n_chosen`` of them. These are plain counts: which opponents a stage met is not
+    allowed for, as the worths do.
+    """
+    size = len(counts.stages)
+    own = np.zeros((counts.n_listeners, size, 2))
+    each = counts.counts.sum(axis=2)
+    for column, stage in ((0, counts.first), (1, counts.second)):
+        for cell, k in enumerate(stage):
+            own[:, k, 0] += counts.counts[:, cell, column]
+            own[:, k, 1] += each[:, cell]
+    people: list[tuple[str | None, np.ndarray]] = [(None, own.sum(axis=0))]
+    people += list(zip(counts.listeners, own, strict=True))
+    return [
+        {
+            "listener": listener,
+            "stage": stage,
+            "n_chosen": round(float(chosen)),
+            "n_compared": round(float(compared)),
+            "share": float(chosen / compared),
+        }
+        for listener, table in people
+        for stage, (chosen, compared) in zip(counts.stages, table, strict=True)
+        if compared
+    ]
+
+
+def listener_choice_rows(counts: PairCounts) -> list[dict[str, Any]]:
+    """Return every listener's own choices: one row a listener and pair that was asked.
+
+    ``wins`` counts the listener's answers for the first stage of the pair, ``share`` leaves ties
+    out and is undefined where the listener never decided.
+    """
+    flat = counts.unordered()
+    rows = []
+    for person, cell in np.argwhere(flat.counts.any(axis=2)):
+        wins, losses, ties = (round(float(v)) for v in flat.counts[person, cell])
+        rows.append(
+            {
+                "listener": flat.listeners[person],
+                "pair": [flat.stages[flat.first[cell]], flat.stages[flat.second[cell]]],
+                "wins": wins,
+                "losses": losses,
+                "ties": ties,
+                "share": wins / (wins + losses) if wins + losses else float("nan"),
+                "n_trials": wins + losses + ties,
+            }
+        )
+    return rows

@@ -1,0 +1,1 @@
+"""Pictures of a report, and the tables behind them."""

@@ -1,0 +1,1 @@
+"""Sections about how it was found: plan, practice, methods, sound, checks."""

@@ -1,0 +1,263 @@
+"""Aims and methods, written out from plan, log and data.
+
+The order is that of reporting guidelines for quantitative studies (see the documentation on
+reading a report): who took part, how many and until when, what was played, what was asked, how
+order and blinding were kept, how answers were checked, how they were analysed, with what.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from markupsafe import Markup
+
+from analysis.report.evidence import Row
+from analysis.report.page import Block, Page, Section
+from analysis.report.record.practice import written_time
+
+__all__ = ["aims_section", "methods_section"]
+
+
+def aims_section(page: Page) -> Section:
+    """List the claims and the metric, and say whether they were declared beforehand."""
+    sealed = page.evidence.get("/results/about/sealed_plan") is not False
+    planned = page.evidence.get("/study/plan/claims")
+    claims = [page.user(text) for text in planned] if isinstance(planned, list) else []
+    metric = page.evidence.text("/study/plan/primary_metric")
+    return page.section(
+        "aims",
+        [
+            page.para("aims.lead" if sealed else "aims.late")
+            if claims
+            else page.para("claim.none"),
+            Block("list", claims) if claims else None,
+            page.para("meth.metric", metric=page.user(metric)) if metric and sealed else None,
+            page.note("aims.others") if claims else None,
+        ],
+    )
+
+
+def methods_section(page: Page) -> Section:
+    """Write the methods from the plan and the data, one paragraph a subject."""
+    subjects = {
+        "design": _design(page),
+        "listeners": _listeners(page),
+        "size": _size(page),
+        "sound": _sound(page),
+        "questions": _questions(page),
+        "blinding": _blinding(page),
+        "quality": _quality(page),
+        "statistics": _statistics(page),
+        "software": _software(page),
+    }
+    paragraphs = [
+        Block("para", Markup("<b>{}</b> {}").format(page.say(f"meth.head_{key}"), _joined(said)))
+        for key, said in subjects.items()
+        if said
+    ]
+    return page.section(
+        "methods",
+        [
+            page.warning("meth.simulated") if page.mark else None,
+            *(paragraphs or [page.para("meth.none")]),
+            page.note("meth.unrecorded") if paragraphs else None,
+        ],
+    )
+
+
+def _joined(said: list[Markup]) -> Markup:
+    return Markup(" ").join(said)
+
+
+def _design(page: Page) -> list[Markup]:
+    """Say what was compared, from the study; from the data where there is no study."""
+    place = "/study"
+    if not page.evidence.get(f"{place}/stages"):
+        if not page.known("/results/about/n_trials"):
+            return []
+        return [
+            page.say(
+                "meth.design_bare",
+                trials=page.counted("/results/about/n_trials", "trial"),
+                panel=page.counted("/results/about/n_listeners", "listener"),
+            )
+        ]
+    counts = {
+        unit: page.counted(f"{place}/{unit}s", unit, "length")
+        for unit in ("stage", "programme", "test")
+        if isinstance(page.evidence.get(f"{place}/{unit}s"), list)
+    }
+    title = page.evidence.text("/study/title") or page.name("title.report")
+    words = {f"{unit}s": text for unit, text in counts.items()}
+    if len(words) < 3:
+        return []
+    return [page.say("meth.design", title=Markup("“{}”").format(page.user(title)), **words)]
+
+
+def _listeners(page: Page) -> list[Markup]:
+    """Say who took part, how far they came, and through what they listened."""
+    said = []
+    base = "/conduct"
+    if page.known(f"{base}/n_sittings"):
+        said.append(page.say("meth.consent"))
+        counts = {
+            key: page.n(f"{base}/{key}", "count")
+            for key in ("n_finished", "n_unfinished", "n_unanswered", "n_withdrawn")
+        }
+        begun = page.counted(f"{base}/n_sittings", "sitting")
+        said.append(page.say("meth.sittings", begun=begun, **counts))
+    heard = [
+        Markup("{} ({})").format(
+            page.user(row.get("output")) if row.get("output") else page.say("meth.not_said"),
+            page.counted(row.at("n_sittings"), "sitting"),
+        )
+        for row in page.evidence.rows(f"{base}/outputs")
+    ]
+    if heard:
+        said.append(page.say("meth.outputs", outputs=Markup(", ").join(heard)))
+    return said
+
+
+def _size(page: Page) -> list[Markup]:
+    """Say how many were planned, how many came, when it ended and by what rule."""
+    said = []
+    if page.known("/study/plan/listeners") and page.known("/results/about/n_listeners"):
+        said.append(
+            page.say(
+                "meth.plan_listeners",
+                listeners=page.counted("/study/plan/listeners", "listener"),
+                panel=page.counted("/results/about/n_listeners", "listener"),
+            )
+        )
+    stopping = page.evidence.text("/study/plan/stopping")
+    if stopping:
+        said.append(page.say("meth.stopping", rule=page.user(stopping)))
+    first, last = (page.evidence.text(f"/conduct/{k}_answer_at") for k in ("first", "last"))
+    if first and last:
+        words = {"first": written_time(page, first), "last": written_time(page, last)}
+        said.append(page.say("meth.dates", **words))
+    if page.evidence.rows("/results/power"):
+        said.append(page.say("meth.power"))
+    return said
+
+
+def _sound(page: Page) -> list[Markup]:
+    said = []
+    if page.evidence.rows("/responses"):
+        said.append(page.say("meth.measured"))
+    target = page.evidence.text("/study/target_name") or page.evidence.text("/target/name")
+    if target and page.evidence.rows("/deviation"):
+        said.append(page.say("meth.target", target=page.user(target)))
+    if page.evidence.rows("/levels"):
+        said.append(page.say("meth.render"))
+    excerpts = [
+        Markup("{} ({})").format(
+            page.user(row.get("id") or ""), page.n(row.at("seconds"), "seconds")
+        )
+        for row in page.evidence.rows("/study/programmes")
+        if row.number("seconds") is not None
+    ]
+    if excerpts:
+        said.append(page.say("meth.programmes", excerpts=Markup(", ").join(excerpts)))
+    return said
+
+
+def _control(row: Row, kind: str) -> str:
+    """Return where a test holds its number of control trials of a kind."""
+    return row.at("controls", kind) if isinstance(row.get("controls"), Mapping) else row.at(kind)
+
+
+def _questions(page: Page) -> list[Markup]:
+    """Say what each test asked of each listener."""
+    said = []
+    for row in page.evidence.rows("/study/tests"):
+        method = page.user(row.get("method") or "")
+        if row.number("trials") is None:
+            said.append(page.say("meth.test_bare", method=method))
+        else:
+            trials = page.counted(row.at("trials"), "trial")
+            said.append(page.say("meth.test", method=method, trials=trials))
+        if row.number("repeats"):
+            times = page.counted(row.at("repeats"), "question")
+            said.append(page.say("meth.repeats", times=times))
+        for kind in ("identical", "obvious"):
+            place = _control(row, kind)
+            if page.evidence.number(place):
+                count = page.counted(place, "trial")
+                said.append(page.say(f"meth.control_{kind}", count=count))
+        if row.number("practice"):
+            count = page.counted(row.at("practice"), "trial")
+            said.append(page.say("meth.practice", count=count))
+    return said
+
+
+def _blinding(page: Page) -> list[Markup]:
+    if not page.evidence.text("/study/seed_commitment"):
+        return []
+    return [page.say("meth.blind"), page.say("meth.order"), page.say("meth.staff")]
+
+
+def _quality(page: Page) -> list[Markup]:
+    """Say how answers were checked, and who is left out of what."""
+    said = []
+    if page.evidence.rows("/results/reliability/listeners"):
+        said.append(page.say("meth.reliability"))
+    rule = page.evidence.text("/results/screened/rule")
+    if rule:
+        said.append(page.say("meth.screening", rule=page.user(rule)))
+    elif page.evidence.get("/results/reliability"):
+        said.append(page.say("meth.everyone"))
+    place = "/results/about/playback"
+    if page.evidence.number(f"{place}/n_counted"):
+        counted = page.counted(f"{place}/n_counted", "trial")
+        if page.evidence.number(f"{place}/n_stuttered"):
+            stuttered = page.n(f"{place}/n_stuttered", "count")
+            said.append(page.say("meth.playback_stuttered", counted=counted, stuttered=stuttered))
+        else:
+            said.append(page.say("meth.playback_clean", counted=counted))
+    return said
+
+
+def _statistics(page: Page) -> list[Markup]:
+    said = []
+    if page.evidence.rows("/results/discrimination"):
+        said.append(page.say("meth.discrimination"))
+    if page.evidence.rows("/results/preference/stages"):
+        reference = page.evidence.get("/results/preference/reference")
+        said.append(
+            page.say("meth.preference", reference=page.quoted(reference))
+            if reference
+            else page.say("meth.preference_bare")
+        )
+    blocks = {
+        "mixed": "/results/preference/mixed",
+        "groups": "/results/preference/classes",
+        "upgrade": "/results/upgrade",
+        "link": "/results/link/0",
+    }
+    for key, place in blocks.items():
+        method = page.evidence.text(f"{place}/method")
+        if method:
+            said.append(page.say(f"meth.{key}", method=page.user(method)))
+    if page.evidence.get("/results/ratings"):
+        said.append(page.say("meth.ratings"))
+    if page.evidence.rows("/results/claims"):
+        said.append(page.say("meth.claims"))
+    alpha = next((p for p in ("/study/plan/alpha", "/results/about/alpha") if page.known(p)), None)
+    if alpha:
+        said.append(page.say("meth.alpha", alpha=page.n(alpha, "plain")))
+    for row in page.evidence.rows("/results/long_blocks"):
+        if row.get("left_out"):
+            said.append(page.say("meth.left_out", what=page.user(row.get("what"))))
+    if page.known("/results/about/seed"):
+        said.append(page.say("meth.seed", seed=page.n("/results/about/seed", "count")))
+    return said
+
+
+def _software(page: Page) -> list[Markup]:
+    """Name what computed the results, by version."""
+    found = [
+        Markup("{} {}").format(page.user(name), page.user(value))
+        for name, _, value in page.evidence.fields("/results/about/software")
+    ]
+    return [page.say("meth.software", versions=Markup(", ").join(found))] if found else []

@@ -1,0 +1,1 @@
+"""Sections about what was found."""

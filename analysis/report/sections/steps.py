@@ -1,0 +1,240 @@
+"""What to do first: steps, order, budget, and what each part adds."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from markupsafe import Markup
+
+from analysis.report.evidence import Row
+from analysis.report.figures.charts import interval_chart, row_interval
+from analysis.report.page import Block, Page, Section
+from analysis.report.sections.orders import order_shares, part_shares
+
+__all__ = ["upgrade_section"]
+
+_DASH = "\u2013"
+# Column and way of writing of a gain by its price.
+_PRICES = {"per_cost": ("per_hundred", "per_hundred"), "per_hour": ("per_hour", "logit")}
+
+
+def _steps_figure(page: Page, rows: Sequence[Row]) -> Block:
+    drawn = [
+        row_interval(
+            page.numbers,
+            row,
+            page.evidence.stage_label(row.get("step")),
+            ("gain", "gain_low", "gain_high"),
+            "chance",
+            noted="p_best",
+        )
+        for row in rows
+    ]
+    svg = interval_chart(
+        drawn,
+        key="steps",
+        alt="Gain of each possible first step with its interval, and on the right its chance of "
+        "being the most useful. The table below holds the figures.",
+        axis=page.name("up.axis"),
+        line=0.0,
+        mark=page.mark,
+    )
+    gains = ("step", "p_best", "gain", "gain_low", "gain_high")
+    by_cost = ("per_cost", "per_cost_low", "per_cost_high", "p_best_per_cost")
+    keys = (*gains, *by_cost, "per_hour", "per_hour_low", "per_hour_high", "p_best_per_hour")
+    caption = [page.say("up.caption"), Markup("({})").format(page.panel("/results/upgrade"))]
+    return page.figure(svg, caption, page.csv_of("first-steps", rows, keys))
+
+
+def _steps_table(page: Page, rows: Sequence[Row]) -> Block:
+    """Show the gain of steps, after another one where the rows name it."""
+    after = any(row.get("first") for row in rows)
+    cells = [
+        [
+            *([page.stage(row.get("first"))] if after else []),
+            page.stage(row.get("step")),
+            page.n(row.at("p_best"), "chance"),
+            page.n(row.at("gain"), "logit"),
+            page.between(row, "gain_low", "gain_high", "logit"),
+        ]
+        for row in rows
+    ]
+    columns = [*(["after"] if after else []), "step", "p_first", "gain_worth", "interval"]
+    return page.table(columns, cells)
+
+
+def _price_table(page: Page, rows: Sequence[Row]) -> Block | None:
+    """Show the gain of steps by cost and by labour; None where neither is known."""
+    prices = [key for key in _PRICES if any(row.number(key) is not None for row in rows)]
+    if not prices:
+        return None
+    after = any(row.get("first") for row in rows)
+    cells = []
+    for row in rows:
+        line: list[object] = [page.stage(row.get("first"))] if after else []
+        line.append(page.stage(row.get("step")))
+        for key in prices:
+            kind, low = _PRICES[key][1], f"{key}_low"
+            known = row.number(low) is not None
+            line += [
+                _shown(page, row, key, kind),
+                page.between(row, low, f"{key}_high", kind) if known else _DASH,
+                *([] if after else [_shown(page, row, f"p_best_{key}", "chance")]),
+            ]
+        cells.append(line)
+    columns = [*(["after"] if after else []), "step"]
+    for key in prices:
+        columns += [_PRICES[key][0], "interval", *([] if after else ["p_first"])]
+    return page.table(columns, cells)
+
+
+def _second(page: Page) -> list[Block | None]:
+    rows = page.evidence.rows("/results/upgrade/second_step")
+    if not rows:
+        return []
+    return [
+        Block("heading", page.say("title.second")),
+        page.para("up.second"),
+        _steps_table(page, rows),
+        _price_table(page, rows),
+    ]
+
+
+def _shown(page: Page, row: Row, key: str, kind: str) -> object:
+    return page.n(row.at(key), kind) if row.number(key) is not None else _DASH
+
+
+def _path(page: Page, rows: Sequence[Row]) -> list[Markup]:
+    """Write the places of the order as steps with their chances."""
+    lines = []
+    for row in rows:
+        step = page.stage(row.get("step") or "")
+        if row.get("change"):
+            step = Markup("{} ({})").format(step, page.user(row.get("change")))
+        known = row.number("p_best") is not None
+        lines.append(
+            page.say("up.place", step=step, chance=page.n(row.at("p_best"), "chance"))
+            if known
+            else step
+        )
+    return lines
+
+
+def _order_table(page: Page, rows: Sequence[Row]) -> Block | None:
+    """Show gain and price of each place; None where the analysis gives no gains."""
+    if all(row.number("gain") is None for row in rows):
+        return None
+    cells = [
+        [
+            page.stage(row.get("step") or ""),
+            _shown(page, row, "gain", "logit"),
+            page.between(row, "gain_low", "gain_high", "logit"),
+            _shown(page, row, "cost", "money"),
+            _shown(page, row, "labour_h", "hours"),
+        ]
+        for row in rows
+    ]
+    return page.table(["step", "gain_worth", "interval", "cost", "labour"], cells)
+
+
+def _order(page: Page) -> list[Block | None]:
+    rows = page.evidence.rows("/results/upgrade/order")
+    if not rows:
+        return []
+    return [
+        Block("heading", page.say("title.order")),
+        page.para("up.order"),
+        Block("path", _path(page, rows)),
+        _order_table(page, rows),
+    ]
+
+
+def _budget(page: Page) -> list[Block]:
+    rows = page.evidence.rows("/results/upgrade/budget")
+    if not rows:
+        return []
+    cells = [
+        [
+            page.n(row.at("budget"), "money"),
+            page.stage(row.get("stage")) if row.get("stage") else _DASH,
+            _shown(page, row, "spent", "money"),
+            _shown(page, row, "p_best", "chance"),
+            page.between(row, "gain_low", "gain_high", "logit"),
+        ]
+        for row in rows
+    ]
+    return [
+        Block("heading", page.say("title.budget")),
+        page.para("up.budget"),
+        page.table(["budget", "choice", "spent", "p_here", "interval"], cells),
+    ]
+
+
+def _effects(page: Page) -> list[Block]:
+    rows = page.evidence.rows("/results/upgrade/effects")
+    rows = [*rows, *page.evidence.rows("/results/upgrade/interactions")]
+    if not rows:
+        return []
+    cells = [
+        [
+            page.user(row.get("label") or row.get("factor") or ""),
+            _shown(page, row, "estimate", "logit"),
+            page.between(row, "low", "high", "logit"),
+            _shown(page, row, "p_value", "p"),
+        ]
+        for row in rows
+    ]
+    return [
+        Block("heading", page.say("title.effects")),
+        page.para("up.effects"),
+        page.table(["effect", "gain_mean", "interval", "p"], cells),
+    ]
+
+
+def _groups(page: Page) -> list[Block]:
+    """Say that groups of listeners have orders of their own, and which."""
+    rows = page.evidence.rows("/results/upgrade/classes")
+    lines = []
+    for row in rows:
+        steps = row.get("order")
+        names = [
+            page.stage(step.get("step") if isinstance(step, Mapping) else step)
+            for step in (steps if isinstance(steps, list) else [])
+        ]
+        if names:
+            people = page.counted(row.at("n_listeners"), "listener")
+            lines.append(Markup("{}: {}").format(people, Markup(" → ").join(names)))
+    return [page.warning("up.groups"), Block("list", lines)] if lines else []
+
+
+def _notes(page: Page) -> list[Block]:
+    notes = page.evidence.get("/results/upgrade/notes")
+    found = notes if isinstance(notes, list) else []
+    return [Block("para", page.user(text), style="note") for text in found]
+
+
+def upgrade_section(page: Page) -> Section | None:
+    """Make the order of work; None where the analysis holds none."""
+    rows = page.evidence.rows("/results/upgrade/first_step")
+    order = _order(page)
+    if not rows and not order:
+        return None
+    ranked = sorted(rows, key=lambda row: -(row.number("p_best") or 0.0))
+    return page.section(
+        "upgrade",
+        [
+            page.para("up.lead"),
+            _steps_figure(page, ranked) if ranked else None,
+            _steps_table(page, ranked) if ranked else None,
+            _price_table(page, ranked),
+            *_second(page),
+            *order,
+            *order_shares(page),
+            *_groups(page),
+            *_budget(page),
+            *_effects(page),
+            *part_shares(page),
+            *_notes(page),
+            page.note("up.note"),
+        ],
+    )

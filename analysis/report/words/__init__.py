@@ -1,0 +1,1 @@
+"""Sentences of a report, the conditions on them, names and numbers."""

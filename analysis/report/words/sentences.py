@@ -1,0 +1,680 @@
+"""Every sentence a report can say, each with the condition under which it may be said.
+
+Templates hold no prose and sections build none: they ask for a sentence by key, and
+:func:`say` refuses one whose condition does not hold. The conditions and the guarded words
+stand in :mod:`analysis.report.words.conditions`; the tests try every sentence against every
+combination of facts. Plan, methods, limits and checks are in
+:mod:`analysis.report.words.account`; headings, columns and unit words in
+:mod:`analysis.report.words.names`.
+
+``{people}`` becomes "listeners" or "simulated listeners". ``use`` says what kind of
+sentence it is: ``finding`` asserts a result, ``limit`` says what is not known or what was
+asked, ``name`` is a heading or a column, ``fact`` describes procedure or measurement.
+"""
+
+from __future__ import annotations
+
+from markupsafe import Markup
+
+from analysis.report.words.account import ACCOUNT
+from analysis.report.words.conditions import (
+    BEST_LIKELY,
+    BEST_OPEN,
+    BEST_SURE,
+    CONTRADICTED,
+    CONTRADICTED_OPEN,
+    DIFFER_OPEN,
+    DIFFER_SHOWN,
+    GROUPS_SHOWN,
+    HEAR_SHOWN,
+    NOT_TOLD_APART,
+    PREFER_SHOWN,
+    REHEARSAL,
+    RULES,
+    SMALL,
+    STEP_LIKELY,
+    STEP_OPEN,
+    STEP_SURE,
+    SUPPORTED,
+    SUPPORTED_OPEN,
+    TOLD_APART,
+    UNDECIDED,
+    Facts,
+    Sentence,
+    WordingError,
+    finding,
+    limit,
+    name,
+)
+from analysis.report.words.experiments import EXPERIMENTS
+from analysis.report.words.names import NAMES
+from analysis.report.words.turning import TURNING
+
+__all__ = ["SENTENCES", "first_allowed", "say"]
+
+_HEADLINE = {
+    "mark.simulated": Sentence("SIMULATED REHEARSAL", REHEARSAL, "name"),
+    "head.rehearsal": limit(
+        "Rehearsal: the answers come from simulated listeners. Nothing on this page is evidence "
+        "about people.",
+        REHEARSAL,
+    ),
+    "head.in_rehearsal": Sentence("In this rehearsal:", REHEARSAL, "name"),
+    "head.open": limit(
+        "This study is still open. The results below can change until it is closed, and looking "
+        "early makes a lucky result more likely."
+    ),
+    "head.step_sure": finding("Do {step} first.", STEP_SURE),
+    "head.step_likely": finding("{step} looks like the best first step.", STEP_LIKELY),
+    "head.step_open": limit("No single first step stands out yet.", STEP_OPEN),
+    "head.step_how_sure": finding(
+        "How sure: {step} came out as the best first step in {p} of the re-draws of this panel.",
+        STEP_LIKELY,
+    ),
+    "head.step_not_sure": limit(
+        "How sure: {step} leads, but came out as the best first step in only {p} of the re-draws "
+        "of this panel. That is too little to build on.",
+        STEP_OPEN,
+    ),
+    "head.before": finding("Do {better} before {worse}.", PREFER_SHOWN),
+    "head.before_how_sure": finding(
+        "Played blind and at matched loudness, {people} prefer {better} over {worse}.",
+        PREFER_SHOWN,
+    ),
+    "head.experiment": limit(
+        "What came out in front was made for an experiment and cannot be bought, so nothing is "
+        "recommended here; the sections on the experiment say what was found."
+    ),
+    "head.best_sure": finding("{best} came out best.", BEST_SURE),
+    "head.best_likely": finding("{best} is in front, but not settled.", BEST_LIKELY),
+    "head.best_open": limit("No clear winner yet.", BEST_OPEN),
+    "head.best_how_sure": finding(
+        "How sure: the chance that {best} is really the best liked of the {n} versions is {p}, "
+        "with the differences between {people} taken into account.",
+        BEST_LIKELY,
+    ),
+    "head.best_not_sure": limit(
+        "How sure: {best} leads, but its chance of being the true favourite of the {n} versions "
+        "is only {p}. That is too little to build on.",
+        BEST_OPEN,
+    ),
+    "head.best_claim_open": limit(
+        "The claim that it is liked most did not pass its own, stricter test, so it is not settled."
+    ),
+    "head.matters_no": limit(
+        "But the claims show a difference here that is too small to matter; they say which."
+    ),
+    "head.matters_open": limit(
+        "Whether that is large enough to matter by the plan has not been shown."
+    ),
+    "head.no_order": limit(
+        "Which single step to take first was not worked out from these data; the order of the "
+        "versions is not yet an order of work."
+    ),
+    "head.heard": finding("{People} can hear {first} from {second}.", HEAR_SHOWN),
+    "head.apart_some": finding("At least one pair was told apart by ear.", TOLD_APART),
+    "head.apart_none": limit(
+        "These answers do not show that any pair can be told apart by ear.", NOT_TOLD_APART
+    ),
+    "head.ratings_only": limit("Ratings were gathered; no claim rests on them here."),
+    "head.no_answers": limit("Measurements only: no listener has answered yet."),
+    "head.groups": finding(
+        "But the {people} fall into {groups} groups who want different things. The answer above is "
+        "an average and may not suit each of them.",
+        GROUPS_SHOWN,
+    ),
+    "head.panel": Sentence("Based on {trials} from {panel}."),
+    "head.cost": Sentence("Cost entered for {stage}: {cost}. Labour entered: {hours}."),
+    "head.cost_only": Sentence("Cost entered for {stage}: {cost}."),
+    "head.scope": limit(
+        "This holds for tonal balance played through filters, for this music and these "
+        "{people} only."
+    ),
+    "head.claims": name("The claims of this study"),
+}
+
+_CLAIMS = {
+    "claim.supported": Sentence("Supported", SUPPORTED, "name"),
+    "claim.contradicted": Sentence("Contradicted", CONTRADICTED, "name"),
+    "claim.undecided": Sentence("Undecided", UNDECIDED, "name"),
+    "claim.too-small": Sentence("Too small to matter", SMALL, "name"),
+    "claim.supported_open": Sentence(
+        "Supported; whether it matters is open", SUPPORTED_OPEN, "name"
+    ),
+    "claim.contradicted_open": Sentence(
+        "Contradicted; whether it matters is open", CONTRADICTED_OPEN, "name"
+    ),
+    "claim.unknown": name("Not judged"),
+    "claim.supported.words": Sentence("The answers back this claim.", SUPPORTED),
+    "claim.contradicted.words": Sentence("The answers speak against this claim.", CONTRADICTED),
+    "claim.undecided.words": limit("The answers do not settle this claim.", UNDECIDED),
+    "claim.too-small.words": limit(
+        "The answers show a difference, but not one as large as the plan says matters.", SMALL
+    ),
+    "claim.unknown.words": limit("No verdict was given for this claim; it is not judged here."),
+    "claim.undecided.note": limit(
+        "Undecided is not the same as no difference: the study could not tell.", UNDECIDED
+    ),
+    "claim.none": limit("The plan declared no claims, so none is judged here."),
+    "claim.test": Sentence("Test: {test}."),
+    "claim.statistic": Sentence("Statistic: {value}."),
+    "claim.estimate.right": Sentence("Right answers: {value}."),
+    "claim.estimate.worth": Sentence("Difference of log-worths: {value}."),
+    "claim.estimate.plain": Sentence("Estimate: {value}."),
+    "claim.estimate.share": Sentence("Share of trials that go beyond guessing: {value}."),
+    "claim.estimate.rank": Sentence("Rank correlation: {value}."),
+    "claim.estimate.gain": Sentence("Difference of gains (logits): {value}."),
+    "claim.estimate.gain_per_hundred": Sentence(
+        "Difference of gains (logits for {rule_hundred} units of cost): {value}."
+    ),
+    "claim.estimate.gain_per_hour": Sentence(
+        "Difference of gains (logits for an hour of labour): {value}."
+    ),
+    "claim.own_alpha": Sentence("Level set in the sentence: {alpha}."),
+    "claim.p_value": Sentence("p: {value}."),
+    "claim.p_holm": Sentence("p allowing for all claims (Holm): {value}."),
+    "claim.panel": Sentence("({panel})"),
+    "claim.interval": Sentence("{rule_interval} interval: {bounds}."),
+    "claim.interval.own": Sentence("{confidence} interval: {bounds}."),
+    "claim.bounds": Sentence("{bounds}"),
+    "claim.bounds.own": Sentence("{bounds} ({confidence} interval)"),
+    "claim.needs": Sentence("To decide it: {needs}"),
+    "claim.alpha": Sentence(
+        "Claims were tested at the level {alpha} that the plan set, except where a sentence sets "
+        "its own."
+    ),
+    "claim.smallest": Sentence(
+        "The smallest effect that matters: {points} points of decisions away from an even split, "
+        "or as much beyond guessing."
+    ),
+    "claim.rehearsal": limit(
+        "These verdicts are about simulated listeners and show only that the procedure works.",
+        REHEARSAL,
+    ),
+}
+
+_PREFERENCE = {
+    "pref.lead": Sentence(
+        "Each pair of versions was played blind and at matched loudness, and the listener chose "
+        "one. From all choices each version gets a worth: the higher, the more often it was "
+        "chosen over the others."
+    ),
+    "pref.map": Sentence(
+        "Further right means chosen more often. Where bars overlap widely, the order of two "
+        "versions is not settled."
+    ),
+    "pref.map.line_mean": Sentence("The dashed line is the mean of all versions."),
+    "pref.map.line_reference": Sentence("The dashed line is the reference, {reference}."),
+    "pref.map.bars_ci": Sentence("Bars: {rule_interval} intervals, listeners as the unit."),
+    "pref.map.bars_se": Sentence(
+        "Bars: one standard error either way, listeners as the unit; an interval of "
+        "{rule_interval} is about twice as long."
+    ),
+    "pref.pairs": Sentence(
+        "Each point is the share of choices that went to the first-named version; bars are "
+        "{rule_interval} Wilson intervals over single choices. At the dashed line both were "
+        "chosen equally often."
+    ),
+    "pref.pairs.listeners": Sentence(
+        "Each point is the share of choices that went to the first-named version; bars are "
+        "{rule_interval} intervals between {people}. At the dashed line both were chosen equally "
+        "often."
+    ),
+    "pref.pairs.note": limit(
+        "The pair intervals treat every choice as if it came from a new person and are therefore "
+        "too narrow; the worths above and the claims treat the listener as the unit and count "
+        "for decisions."
+    ),
+    "pref.order": Sentence(
+        "Effect of being played first: {estimate} on the log scale (standard error {se}); "
+        "above zero means that the first version gained."
+    ),
+    "pref.fit": Sentence("Fit of the model: deviance {deviance} on {df} degrees of freedom."),
+    "pref.fit_p": Sentence(
+        "Fit of the model: deviance {deviance} on {df} degrees of freedom (p: {p})."
+    ),
+    "pref.equal": Sentence(
+        "Test that all versions are liked alike, listeners as the unit: p: {p}."
+    ),
+    "pref.ties": Sentence("{ties} without a choice, counted as ties."),
+    "own.caption": Sentence(
+        "One listener a row, one version a column: the fuller the ring, the more often this "
+        "listener took the version when it was one of the two. A row unlike the others is a "
+        "listener with other wishes. Counts include ties as not taken."
+    ),
+    "own.caption_many": Sentence(
+        "Rings show how often a listener took a version when it was one of the two; the number "
+        "inside counts the {people} with that share. Rings far apart mean that listeners differ."
+    ),
+    "own.axis": name("Choices won by the version (%)"),
+    "own.pairs": name("Choices of each listener for each pair (CSV)"),
+    "rank.caption": Sentence(
+        "Chance of each place, from drawing the listeners again: the first column is the place "
+        "of the version chosen most. A stronger shade means likelier; a row spread over several "
+        "places is not settled."
+    ),
+    "pref.none": limit(
+        "No paired choices were gathered, so this report cannot say which version people like more."
+    ),
+    "pref.axis": name("Log-worth (logits)"),
+    "pref.axis.centred": name("Log-worth against the mean (logits)"),
+    "pref.share_axis": name("Share of choices for the first-named version (%)"),
+}
+
+_DISCRIMINATION = {
+    "disc.lead": Sentence(
+        "Can the versions be kept apart blind? A listener who only guesses gets {chance} of the "
+        "answers right on average."
+    ),
+    "disc.lead_mixed": Sentence(
+        "Can the versions be kept apart blind? The dashed mark shows what guessing alone gives "
+        "for each method."
+    ),
+    "disc.caption": Sentence(
+        "Points are the share of right answers, bars its exact {rule_interval} interval; the "
+        "dashed mark is guessing."
+    ),
+    "disc.caption.panel": Sentence(
+        "Points are the share of right answers, bars its {rule_interval} interval with the "
+        "listener as the unit; the dashed mark is guessing."
+    ),
+    "disc.caption.critical": Sentence(
+        "The cross-bar marks the smallest share of right answers that guessing reaches too "
+        "rarely for the level of the test."
+    ),
+    "disc.apart": finding("told apart", TOLD_APART),
+    "disc.not_shown": limit("not shown", NOT_TOLD_APART),
+    "disc.note": limit(
+        "“Not shown” does not mean that the two sound alike; it means that this many trials "
+        "could not tell."
+    ),
+    "disc.pooled": limit(
+        "Counts are pooled over {people}. The exact test asks only whether anyone did better "
+        "than guessing; it does not say how many can."
+    ),
+    "disc.per_pair": Sentence("{panel} a pair"),
+    "disc.panel": Sentence(
+        "The last column rests on the test between listeners, allowing for the number of pairs "
+        "(Holm) where that is stored."
+    ),
+    "disc.none": limit(
+        "No discrimination trials were gathered, so this report cannot say which versions "
+        "people can tell apart."
+    ),
+    "disc.axis": name("Right answers (%)"),
+}
+
+_MEASURED = {
+    "resp.caption": Sentence(
+        "Solid line: measured response, averaged over positions. Dashed line: target. Shaded "
+        "frequencies: the band in which the measurement is valid. Pale ribbon: spread between "
+        "positions (one standard deviation)."
+    ),
+    "resp.caption.no_target": Sentence(
+        "Solid line: measured response, averaged over positions. Shaded frequencies: the band "
+        "in which the measurement is valid. Pale ribbon: spread between positions (one standard "
+        "deviation)."
+    ),
+    "resp.levels": Sentence(
+        "Levels are as stored; only the shape matters here, since all versions are played at "
+        "matched loudness."
+    ),
+    "resp.stage": Sentence("Valid from {low} to {high}; {positions}."),
+    "resp.none": limit(
+        "No measured responses came with these data, so this report cannot say what the "
+        "versions do to the sound."
+    ),
+    "resp.axis.x": name("Frequency (Hz)"),
+    "resp.axis.y": name("Level (dB)"),
+    "resp.legend.measured": name("measured"),
+    "resp.legend.target": name("target"),
+    "dev.caption": Sentence(
+        "Mean distance from the target by region, in dB. Plus means more than the target asks "
+        "for, minus less. Cells of a stronger shade are further away."
+    ),
+    "dev.target": Sentence("Target: {target}."),
+    "dev.none": limit("No deviation from a target was worked out for these data."),
+    "dev.empty": name("outside the valid band"),
+    "lev.lead": Sentence(
+        "All versions of one programme were set to equal loudness in the declared model, to "
+        "{rule_match_lu}\u00a0LU. Other models of loudness judge the same files a little "
+        "differently."
+    ),
+    "lev.caption": Sentence(
+        "Each mark is one version of one programme: how far it is from the common loudness by "
+        "each model. Marks right of zero count as louder in that model."
+    ),
+    "lev.warning": limit(
+        "Loudness models disagree by more than {rule_models}\u00a0LU for: {stages}. Choices "
+        "involving them may follow loudness and not tone alone; whether they do cannot be seen "
+        "from these data."
+    ),
+    "lev.agree": Sentence("The models agree within {rule_models}\u00a0LU for every stimulus."),
+    "lev.single": limit("Only one loudness model was stored, so none could be compared."),
+    "lev.none": limit("No level-match figures came with these data; loudness was not checked."),
+    "lev.axis": name("Residual (LU)"),
+    "lev.declared": name("declared model"),
+    "model.a_weighted": name("A-weighted level"),
+    "model.erb_sum": name("loudness sum over ERB bands"),
+    "model.bs1770": name("BS.1770 loudness"),
+    "aud.lead": limit(
+        "Before anyone listened, the measured difference of each pair was held against published "
+        "detection thresholds, programme by programme. Thresholds are averages over other people "
+        "and other sounds: the answers decide, not the expectation."
+    ),
+    "aud.below": name("below"),
+    "aud.near": name("near"),
+    "aud.above": name("above"),
+    "aud.as predicted": name("as expected"),
+    "aud.heard against prediction": name("right more often than expected"),
+    "aud.not shown against prediction": name("expected, not shown"),
+    "aud.open before": name("open beforehand"),
+    "sched.lead": Sentence(
+        "How often each version of a pair was played first. Equal bars mean that order cannot "
+        "favour one of them. Control trials are left out."
+    ),
+    "sched.none": limit("No schedule came with these data; balance of order was not checked."),
+    "sched.axis": name("Trials played first"),
+}
+
+_CARD = {
+    "card.for_listener": name("Card for {listener}"),
+    "card.for_panel": name("Card for everyone who took part"),
+    "card.played": Sentence(
+        "You listened to {versions} of one sound system. None had a name, and all played equally "
+        "loud."
+    ),
+    "card.played_bare": Sentence("None of the versions had a name, and all played equally loud."),
+    "card.panel": Sentence("This card counts {panel}."),
+    "card.apart": finding("{pair}: told apart ({share} right).", TOLD_APART),
+    "card.not_shown": limit(
+        "{pair}: not shown to sound different ({share} right).", NOT_TOLD_APART
+    ),
+    "card.matters": limit(
+        "Told apart means more often than guessing, and not that the difference is large enough to "
+        "matter; the claims say whether it is."
+    ),
+    "card.guess": Sentence("Pure guessing gets about {rule_half} right."),
+    "card.you_right": Sentence(
+        "{pair}: you were right {right} out of {of}. Guessing does this well {rarely}."
+    ),
+    "card.you_note": limit(
+        "A few tries cannot tell much about one person. Luck plays a part in every line."
+    ),
+    "card.you_none": limit("You were not asked to tell versions apart by ear."),
+    "card.you_repeat": Sentence(
+        "Asked again without notice, you gave the same answer in {share} of {times}."
+    ),
+    "card.chosen": Sentence("How often each version was taken when it was one of the two:"),
+    "card.you_chosen": Sentence("How often you took each version when it was one of the two:"),
+    "card.chosen_of": Sentence("{chosen} of {of}"),
+    "card.tonal": limit(
+        "You heard changes of tone only. Loudness limits, rattles, space and your own seat were "
+        "not part of this test. Listen once in the real place before you pay."
+    ),
+    "card.work": limit(
+        "Leave wiring and vehicle work to licensed people who know your local rules."
+    ),
+    "card.ears": Sentence(
+        "Loud sound can harm your ears for good. Start quiet. Stop if your ears ring."
+    ),
+}
+
+_DECISION = {
+    "up.lead": Sentence(
+        "From the choices of the whole panel: how much each possible step gains when it is done "
+        "before all others, and how often it gains most when the panel is drawn again."
+    ),
+    "up.caption": Sentence(
+        "Points are the gain in worth, bars its {rule_interval} interval; the figure on the right "
+        "is the chance that this step gains most. At the dashed line nothing is gained."
+    ),
+    "up.axis": name("Gain in log-worth (logits)"),
+    "up.order": Sentence(
+        "Each place names the step that gains most once those above it are done; the chance is "
+        "the share of re-drawn panels that put it there."
+    ),
+    "up.place": Sentence("{step}: {chance}"),
+    "up.orders": Sentence(
+        "Share of the re-drawn panels that would take each whole order, one step at a time, as "
+        "long as a step gains. Several orders with like shares mean that the order is open."
+    ),
+    "up.other_orders": name("all other orders together"),
+    "up.no_step": name("no step at all"),
+    "up.shapley": limit(
+        "How the whole gain divides over the parts, averaged over every order of doing them "
+        "(Shapley’s value); bars are {rule_interval} intervals, at the dashed line a part adds "
+        "nothing. The shares add up to the whole; none is what its part gains alone."
+    ),
+    "up.shapley_axis": name("Share of the gain (logits)"),
+    "up.budget": Sentence(
+        "For each sum: the set within it that gains most, and the share of re-drawn panels in "
+        "which it does. The interval is that of its gain."
+    ),
+    "up.effects": Sentence(
+        "Gain from changing one part, with the others as named; the last lines say whether two "
+        "parts together do more or less than apart."
+    ),
+    "up.groups": finding(
+        "Groups of {people} want different things; no single order suits all. Their own orders:",
+        GROUPS_SHOWN,
+    ),
+    "up.note": limit(
+        "Gains are of rendered tonal balance only; parts can also differ in ways that no filter "
+        "shows. Prices and hours are those entered in the study."
+    ),
+    "link.lead": Sentence(
+        "Does a measured figure go along with what was chosen? Each stage counts once, however "
+        "many trials stand behind it."
+    ),
+    "link.caption": Sentence(
+        "Each point is one stage: {metric} across, worth up; bars are {rule_interval} intervals "
+        "of the worth."
+    ),
+    "link.caption.band": Sentence(
+        "The shaded band is where fitted lines fall when the stages are shuffled."
+    ),
+    "link.primary": limit(
+        "The first row is the metric that the sealed plan names as primary; it stands on its own "
+        "p. The others were only looked at, and looking at many finds chance agreement: they are "
+        "exploratory and adjusted together (Holm)."
+    ),
+    "link.exploratory": limit(
+        "No plan that was sealed before people listened names one of these figures, so none is "
+        "primary. Any of them could have been shown as the one that fits: all are exploratory and "
+        "adjusted together (Holm)."
+    ),
+    "link.is_primary": name("primary"),
+    "link.is_exploratory": name("exploratory"),
+    "rate.lead": Sentence(
+        "{People} rated each version on a scale from {rule_zero} to {rule_hundred}."
+    ),
+    "rate.caption": Sentence(
+        "Boxes hold the middle half of the listeners’ mean ratings, the thick line is the median, "
+        "the diamond the mean, the thin line the whole range."
+    ),
+    "rate.screen_none": limit("Screening rule: {rule}. It leaves nobody out."),
+    "rate.screen_out": Sentence("Screening rule: {rule}. It leaves out: {names}."),
+    "rate.screen_undeclared": limit(
+        "The plan declares no screening of ratings, so everybody stays in. For comparison, the "
+        "{rule} would leave out: {names}."
+    ),
+    "rate.without": Sentence("The same figures without them:"),
+    "rate.axis": name("Rating (0 to 100)"),
+    "graded.lead": Sentence(
+        "Each answer is the grade of a version less that of the hidden reference, on the scale "
+        "of impairment from 5.0 (imperceptible) to 1.0 (very annoying). At 0 both got the same "
+        "grade; above 0 the reference was taken for the version."
+    ),
+    "graded.reference": Sentence("The reference is {stage}."),
+    "graded.caption": Sentence(
+        "Mean over {people}; bars are {rule_interval} intervals between them, at the dashed line "
+        "version and reference got equal grades."
+    ),
+    "graded.axis": name("Difference grade (0 to −4)"),
+    "graded.words": limit(
+        "The words of the scale as ordered steps: log-odds of a better word against {stage}, with "
+        "intervals between {people}."
+    ),
+    "graded.penalty": limit(
+        "Some version got one word only, which has no finite log-odds; {n} grades, spread over all "
+        "words, were added to every version."
+    ),
+    "strength.lead": Sentence(
+        "Answers on the comparison scale from −3 to +3; above 0 the first-named version was called "
+        "the better one."
+    ),
+    "strength.caption": Sentence(
+        "Mean over {people} of their mean strengths; bars are {rule_interval} intervals between "
+        "them."
+    ),
+    "strength.axis": name("Strength towards the first-named"),
+    "power.lead": limit(
+        "What a study of this kind could notice: a difference that it would often miss cannot be "
+        "ruled out by it."
+    ),
+    "power.claims": Sentence(
+        "How likely this study was to support each claim if all of them are true: {studies} "
+        "simulated studies of {panel} went through the tests of the claims, asked what was asked "
+        "here. Supposed were {share_right} of answers right, and {share} of "
+        "choices for the better version."
+    ),
+    "power.family": limit(
+        "All claims at once: {every}. At least one: {some}. A claim that was likely to be missed "
+        "is not refuted by staying undecided."
+    ),
+    "power.questions": Sentence(
+        "The curves below are about one question by itself, at the level that the claims leave "
+        "to each. A larger number of {people} stands for a new study, never for adding to this one."
+    ),
+    "power.caption": Sentence(
+        "Chance to notice a true difference of the stated size. Dashed: listeners who took part. "
+        "Dotted: {rule_likely}."
+    ),
+    "power.method": Sentence("Method: {method}."),
+    "power.axis.x": name("Listeners"),
+    "power.axis.y": name("Chance to notice (%)"),
+    "diff.lead": Sentence(
+        "Do all want the same? Each dot is one listener’s own worth of a version, drawn towards "
+        "the panel where that listener gave few answers."
+    ),
+    "diff.caption": Sentence(
+        "Dots of one row far apart mean that listeners differ about this version; the dashed line "
+        "is each listener’s mean."
+    ),
+    "diff.differ": finding("{People} differ in what they want.", DIFFER_SHOWN),
+    "diff.not_differ": limit(
+        "These answers do not show that {people} differ in what they want.", DIFFER_OPEN
+    ),
+    "diff.alike": Sentence("Test that all {people} want the same: p: {p}."),
+    "diff.one_group": limit("No groups: two do not describe these choices better than one."),
+    "diff.too_few": limit(
+        "A group needs {least} {people}, so these are too few to look for groups."
+    ),
+    "diff.one_population": limit(
+        "No groups are shown: one population whose tastes vary describes these choices as well "
+        "as {groups} groups would (p: {p})."
+    ),
+    "diff.small_part": limit(
+        "No groups: the clearest split sets apart {apart}, and a group needs {least}."
+    ),
+    "diff.groups": finding(
+        "The choices show {groups} groups of {people}: one population whose tastes vary does not "
+        "split like this (p: {p}). The average above need not be what any of them wants; it "
+        "should not be read alone.",
+        GROUPS_SHOWN,
+    ),
+    "diff.group_line": Sentence("Group {number}: {size}, {share} of the panel."),
+    "diff.power": limit(
+        "What would be found: with {panel} of {each} each, two halves who differ by {difference} "
+        "logits about one pair show as groups in {found} of panels drawn at random. Smaller "
+        "groups and smaller differences may be there without showing."
+    ),
+    "diff.no_power": limit(
+        "Panels this small, or answers this few for each listener, would hardly show groups even "
+        "where there are some."
+    ),
+    "diff.programmes": Sentence(
+        "Worth of each version against the mean, from the choices of one programme at a time."
+    ),
+    "diff.interaction": Sentence(
+        "Test that worths are the same in every programme, listeners permuted: p: {p}."
+    ),
+    "diff.left_out_same": limit(
+        "{stage} stays in front whichever programme is left out; no single programme decides that."
+    ),
+    "diff.left_out_changes": limit(
+        "Which version is in front depends on a single programme and is not settled:"
+    ),
+    "diff.left_out_line": Sentence("without {programme}: {stage}"),
+    "strip.caption": Sentence(
+        "Rings show the share of right answers; the number inside counts the {people} who had "
+        "it. The dashed mark is guessing."
+    ),
+}
+
+_LISTENERS = {
+    "rel.lead": Sentence(
+        "How steady each listener was: repeated questions answered alike, control questions "
+        "passed, and choices that run in a circle."
+    ),
+    "rel.u": Sentence("Agreement within the panel (Kendall’s u): {u}."),
+    "rel.note": limit(
+        "Nobody is left out because of this table unless the plan set a rule for it beforehand."
+    ),
+    "rel.screen": Sentence("Screening rule of the plan: {rule}."),
+    "rel.screen_none": limit("It leaves nobody out."),
+    "rel.screen_out": Sentence("It leaves out: {names}."),
+    "rel.screen_both": Sentence("Verdicts with every listener, and without those left out:"),
+    "rel.screen_changes": limit(
+        "At least one verdict changes with the screening and should not be quoted without saying "
+        "so."
+    ),
+    "rel.none": limit("No repeats or controls were found, so steadiness was not checked."),
+}
+
+SENTENCES: dict[str, Sentence] = {
+    **_HEADLINE,
+    **_CLAIMS,
+    **_PREFERENCE,
+    **_DISCRIMINATION,
+    **_MEASURED,
+    **_CARD,
+    **_DECISION,
+    **EXPERIMENTS,
+    **TURNING,
+    **_LISTENERS,
+    **ACCOUNT,
+    **NAMES,
+}
+
+
+def say(key: str, facts: Facts, /, **values: object) -> Markup:
+    """Write sentence ``key``; values that are not markup are escaped.
+
+    Raises
+    ------
+    WordingError
+        If the condition of the sentence does not hold.
+    """
+    sentence = SENTENCES[key]
+    if not sentence.when.holds(facts):
+        raise WordingError(f"{key} needs: {sentence.when.words}")
+    people = "simulated listeners" if facts.simulated else "listeners"
+    return Markup(sentence.text).format(
+        people=people, People=people.capitalize(), **RULES, **values
+    )
+
+
+def first_allowed(keys: tuple[str, ...], facts: Facts, /, **values: object) -> Markup:
+    """Write the first of ``keys`` whose condition holds.
+
+    Raises
+    ------
+    WordingError
+        If none does.
+    """
+    for key in keys:
+        if SENTENCES[key].when.holds(facts):
+            return say(key, facts, **values)
+    raise WordingError(f"none of {', '.join(keys)} may be said")

@@ -1,0 +1,1 @@
+"""What turns a verdict, and whether it holds for other music."""

@@ -1,0 +1,1 @@
+"""What a response says in figures and pictures: deviation, metrics, audibility."""

@@ -1,0 +1,499 @@
+"""Single figures of a stage with what they rest on, and whether two of them really differ.
+
+A metric value carries its grid, valid band, target and repeat standard deviation, so that a
+difference smaller than twice the repeat SD is read as "not resolved" and not as a finding.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stimuli.figures.deviation import REGIONS, Deviation, deviation
+from stimuli.figures.equal_loudness import loudness_weighted_difference
+from stimuli.figures.excitation import (
+    COMPONENT_HZ,
+    EarSpectrum,
+    ExcitationDifference,
+    erb_n_hz,
+    excitation_difference,
+)
+from stimuli.files.errors import InputError
+from stimuli.response.bands import Bands
+from stimuli.response.measured import Response, StageResponse, power_average
+from stimuli.response.target import Target
+
+__all__ = [
+    "METRICS",
+    "STAGE_METRICS",
+    "Bandwidth",
+    "Difference",
+    "MetricValue",
+    "bandwidth",
+    "compare_metric",
+    "measure_metrics",
+    "narrow_band_deviation_db",
+    "octave_deviation_db",
+    "programme_metrics",
+    "stage_metrics",
+    "stage_repeat_sds",
+]
+
+Floats = NDArray[np.float64]
+
+RESOLVED_SDS = 2.0
+"""A difference counts from this many repeat SDs on."""
+
+
+@dataclass(frozen=True, slots=True)
+class Bandwidth:
+    """Where a stage's response has fallen by a given amount.
+
+    Attributes
+    ----------
+    drop_db : float
+        The fall, below the mean level of 200 Hz to 5 kHz.
+    low_hz, high_hz : float or None
+        Frequencies where the response crosses that level, interpolated over log frequency;
+        None where it does not within the valid band.
+    """
+
+    drop_db: float
+    low_hz: float | None
+    high_hz: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class MetricValue:
+    """One figure of one stage.
+
+    Attributes
+    ----------
+    name, unit : str
+        Which metric, in which unit.
+    value : float
+        The figure.
+    repeat_sd : float or None
+        Its standard deviation over repeats, None if nothing was repeated.
+    repeat_kind : str
+        How the SD was found: ``"repeated measurements"``, ``"jackknife over positions"`` or
+        ``"none"``.
+    n_repeats : int
+        Repeats or positions.
+    grid, smoothing : str
+        Frequency grid and smoothing under the figure.
+    valid_low_hz, valid_high_hz : float
+        Band used.
+    target_sha256 : str
+        Target compared with.
+    """
+
+    name: str
+    unit: str
+    value: float
+    repeat_sd: float | None
+    repeat_kind: str
+    n_repeats: int
+    grid: str
+    smoothing: str
+    valid_low_hz: float
+    valid_high_hz: float
+    target_sha256: str
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """Difference of a metric between two stages.
+
+    Attributes
+    ----------
+    value : float
+        First minus second.
+    limit : float or None
+        Twice the pooled repeat SD; None where it is not known.
+    resolved : bool or None
+        Whether the difference exceeds the limit; None where that cannot be said.
+    words : str
+        The finding.
+    """
+
+    value: float
+    limit: float | None
+    resolved: bool | None
+    words: str
+
+
+def narrow_band_deviation_db(dev: Deviation) -> float:
+    """Mean magnitude of the deviation from its own running mean over one octave.
+
+    Three adjacent 1/3-octave bands at a time: what is left after slopes and broad shelves are
+    taken out. The idea is that of the narrow-band deviation of Olive (AES 116, 2004, paper
+    6113), on coarser bands because seats are measured in 1/3 octaves; the figures do not
+    compare with published ones.
+    """
+    d = dev.deviation_db
+    if len(d) < 3:
+        return float("nan")
+    windows = np.lib.stride_tricks.sliding_window_view(d, 3)
+    return float(np.abs(windows - windows.mean(axis=1, keepdims=True)).mean())
+
+
+def bandwidth(stage: StageResponse, *, drop_db: float = 6.0) -> Bandwidth:
+    """Find where the response has fallen by ``drop_db``, seen from the middle outwards.
+
+    Parameters
+    ----------
+    stage : StageResponse
+        The stage.
+    drop_db : float
+        6 and 10 are usual.
+
+    Returns
+    -------
+    Bandwidth
+        The outermost crossings: a dip on the way that comes back does not end the band.
+    """
+    bands = stage.bands()
+    level = stage.band_level_db(bands)
+    middle = (bands.mid_hz > 196) & (bands.mid_hz < 5100)
+    relative = level - level[middle].mean() + drop_db
+    above = np.flatnonzero(relative >= 0)
+    first, last = int(above[0]), int(above[-1])
+    low = _crossing(bands, relative, first - 1, first) if first > 0 else None
+    high = _crossing(bands, relative, last, last + 1) if last < len(level) - 1 else None
+    return Bandwidth(drop_db, low, high)
+
+
+def _crossing(bands: Bands, relative: Floats, left: int, right: int) -> float:
+    x = np.log(bands.mid_hz[[left, right]])
+    share = relative[left] / (relative[left] - relative[right])
+    return float(np.exp(x[0] + share * (x[1] - x[0])))
+
+
+def _region(name: str) -> Callable[[Deviation], float]:
+    def value(dev: Deviation) -> float:
+        mean = dev.regions[name]
+        return float("nan") if mean is None else mean
+
+    return value
+
+
+METRICS: dict[str, tuple[str, Callable[[Deviation], float]]] = {
+    "deviation_sd_db": ("dB", lambda d: d.sd_db),
+    "deviation_mean_abs_db": ("dB", lambda d: d.mean_abs_db),
+    "tilt_db_per_octave": ("dB/octave", lambda d: d.tilt_db_per_octave),
+    "narrow_band_db": ("dB", narrow_band_deviation_db),
+    **{f"{name.replace(' ', '_')}_db": ("dB", _region(name)) for name in REGIONS},
+}
+"""Metrics by name: unit and how to take it from a deviation."""
+
+
+def measure_metrics(
+    responses: Sequence[Response],
+    target: Target,
+    *,
+    repeats: Sequence[Sequence[Response]] = (),
+    align_low_hz: float = 200.0,
+    align_high_hz: float = 5000.0,
+) -> dict[str, MetricValue]:
+    """All metrics of a stage, with repeat SDs where the data allow them.
+
+    Parameters
+    ----------
+    responses : sequence of Response
+        The stage's positions.
+    target : Target
+        The target.
+    repeats : sequence of sequences of Response, optional
+        The whole measurement done again, once or more. Their SD (with the first) is the repeat
+        SD. Without repeats and with at least three positions, the SD is the jackknife standard
+        error over positions.
+    align_low_hz, align_high_hz : float
+        See :func:`stimuli.figures.deviation.deviation`.
+
+    Returns
+    -------
+    dict of str to MetricValue
+
+    Raises
+    ------
+    InputError
+        See :func:`stimuli.response.measured.power_average`.
+    """
+
+    def of(positions: Sequence[Response]) -> Deviation:
+        stage = power_average(positions)
+        return deviation(stage, target, align_low_hz=align_low_hz, align_high_hz=align_high_hz)
+
+    main = of(responses)
+    others, kind, scale = _repeated(of, main, responses, repeats)
+    smoothing = "band levels" if power_average(responses).is_band_data else "power mean per band"
+    result = {}
+    for name, (unit, take) in METRICS.items():
+        values = np.array([take(d) for d in others])
+        sd = float(scale(values)) if len(values) > 1 else None
+        result[name] = MetricValue(
+            name=name,
+            unit=unit,
+            value=take(main),
+            repeat_sd=sd,
+            repeat_kind=kind,
+            n_repeats=len(others),
+            grid=main.grid,
+            smoothing=smoothing,
+            valid_low_hz=main.valid_low_hz,
+            valid_high_hz=main.valid_high_hz,
+            target_sha256=main.target_sha256,
+        )
+    return result
+
+
+def _repeated(
+    of: Callable[[Sequence[Response]], Deviation],
+    main: Deviation,
+    responses: Sequence[Response],
+    repeats: Sequence[Sequence[Response]],
+) -> tuple[list[Deviation], str, Callable[[Floats], float]]:
+    if repeats:
+        others = [main, *(of(again) for again in repeats)]
+        return others, "repeated measurements", lambda v: float(v.std(ddof=1))
+    n = len(responses)
+    if n >= 3:
+        left_out = [of([r for j, r in enumerate(responses) if j != i]) for i in range(n)]
+        # Jackknife standard error: sqrt((n - 1) / n * sum of squares), Efron and Stein 1981.
+        return left_out, "jackknife over positions", lambda v: float(v.std() * np.sqrt(n - 1))
+    return [], "none", lambda v: float("nan")
+
+
+def compare_metric(first: MetricValue, second: MetricValue) -> Difference:
+    """Compare one metric of two stages.
+
+    Raises
+    ------
+    InputError
+        If the two figures do not rest on the same metric, grid and target.
+    """
+    for field in ("name", "grid", "target_sha256"):
+        a, b = getattr(first, field), getattr(second, field)
+        if a != b:
+            raise InputError(
+                where=f"metric {first.name}",
+                problem=f"the two figures differ in {field}: {a!r} and {b!r}",
+                remedy="Measure both stages against the same target on the same grid",
+            )
+    value = first.value - second.value
+    if first.repeat_sd is None or second.repeat_sd is None:
+        words = f"{value:+.2f} {first.unit}, repeat SD not known"
+        return Difference(value, None, None, words)
+    pooled = float(np.sqrt((first.repeat_sd**2 + second.repeat_sd**2) / 2))
+    limit = RESOLVED_SDS * pooled
+    resolved = abs(value) >= limit and abs(value) > 0
+    words = (
+        f"{value:+.2f} {first.unit}"
+        if resolved
+        else f"not resolved ({value:+.2f} {first.unit}, 2 repeat SDs are {limit:.2f})"
+    )
+    return Difference(value, limit, resolved, words)
+
+
+def octave_deviation_db(f_hz: Floats, level_db: Floats) -> float:
+    """Narrow-band deviation of a fine curve in half octaves from 100 Hz to 12 kHz.
+
+    In each half octave the mean magnitude of ten points, 1/20 octave apart, about their own mean;
+    then the mean over half octaves. The definition is that of Olive (AES 117, 2004, paper 6190).
+    The figure stands for itself here: the published coefficients belong to anechoic curves of
+    loudspeakers, not to a seat, a cabin or a headphone.
+
+    Parameters
+    ----------
+    f_hz, level_db : ndarray, shape (n,)
+        A curve with at least ten points an octave; coarser ones are smooth by construction.
+
+    Raises
+    ------
+    ValueError
+        The curve does not reach from 100 Hz to 12 kHz.
+    """
+    starts = 100.0 * 2 ** (np.arange(14) / 2)  # the last half octave ends at 12.8 kHz
+    grid = starts[:, None] * 2 ** ((np.arange(10) + 0.5) / 20)[None, :]
+    if f_hz[0] > 110 or f_hz[-1] < grid.max() / 2**0.05:
+        raise ValueError(f"the curve reaches from {f_hz[0]:g} to {f_hz[-1]:g} Hz only")
+    level = np.interp(np.log(grid), np.log(f_hz), level_db)
+    return float(np.abs(level - level.mean(axis=1, keepdims=True)).mean())
+
+
+STAGE_METRICS: tuple[str, ...] = (
+    "deviation_sd_db",
+    "deviation_mean_abs_db",
+    "deviation_tilt_db_per_octave",
+    "narrow_band_db",
+    *(f"region_{name.replace(' ', '_')}_db" for name in REGIONS),
+    "excitation_d",
+    "loudness_difference_sone",
+    "bass_reach_octaves",
+    "treble_reach_octaves",
+)
+"""Names of the figures of :func:`stage_metrics`; regions outside the valid band are left out."""
+
+
+def stage_metrics(responses: Sequence[Response], target: Target) -> dict[str, float]:
+    """Every single figure of a stage, by the names of the stage table's ``metric_`` columns.
+
+    Parameters
+    ----------
+    responses : sequence of Response
+        The stage's positions.
+    target : Target
+        What it is compared with.
+
+    Returns
+    -------
+    dict of str to float
+        ``deviation_sd_db``, ``deviation_mean_abs_db``, ``deviation_tilt_db_per_octave``,
+        ``narrow_band_db``, ``region_<name>_db`` where a region is valid, ``excitation_d`` (pink
+        noise at 65 dB SPL, see :mod:`stimuli.figures.excitation`), ``loudness_difference_sone``
+        (see :mod:`stimuli.figures.equal_loudness`), ``bass_reach_octaves`` below 200 Hz and
+        ``treble_reach_octaves`` above 5 kHz, both to -6 dB or to the end of the valid band.
+
+    Raises
+    ------
+    InputError
+        See :func:`stimuli.response.measured.power_average` and
+        :func:`stimuli.figures.deviation.deviation`.
+    """
+    stage = power_average(responses)
+    dev = deviation(stage, target)
+    values = {
+        "deviation_sd_db": dev.sd_db,
+        "deviation_mean_abs_db": dev.mean_abs_db,
+        "deviation_tilt_db_per_octave": dev.tilt_db_per_octave,
+        "narrow_band_db": narrow_band_deviation_db(dev),
+    }
+    for region, mean in dev.regions.items():
+        if mean is not None:
+            values[f"region_{region.replace(' ', '_')}_db"] = mean
+    return values | _perceptual(stage, target) | _reach(stage)
+
+
+def _held(stage: StageResponse, target: Target) -> tuple[Floats, Floats]:
+    """Return stage and target at the ear's components.
+
+    Outside the valid band the deviation is held, as it is when the stage is rendered.
+    """
+    inside = np.clip(COMPONENT_HZ, stage.valid_low_hz, stage.valid_high_hz)
+    wanted = target.level_at(COMPONENT_HZ)
+    return wanted + stage.level_at(inside) - target.level_at(inside), wanted
+
+
+def programme_metrics(
+    responses: Sequence[Response], target: Target, spectrum: EarSpectrum
+) -> dict[str, float]:
+    """Figures of what a stage does to one excerpt, held against what the target would do to it.
+
+    Parameters
+    ----------
+    responses, target
+        As for :func:`stage_metrics`.
+    spectrum : EarSpectrum
+        The excerpt's, from :func:`stimuli.figures.excitation.signal_spectrum`, which also sets the
+        level.
+
+    Returns
+    -------
+    dict of str to float
+        ``excitation_d``; ``excitation_mean_abs_db`` and ``excitation_largest_db``, mean and largest
+        magnitude of the excitation's difference after loudness alignment;
+        ``loudness_difference_sone`` of the excerpt's own spectral density.
+
+    Raises
+    ------
+    InputError
+        See :func:`stimuli.response.measured.power_average`.
+    """
+    stage = power_average(responses)
+    found = _ear_difference(stage, target, spectrum)
+    held, wanted = _held(stage, target)
+    density = spectrum.level_db - 10 * np.log10(erb_n_hz(COMPONENT_HZ))
+    loudness = loudness_weighted_difference(
+        COMPONENT_HZ,
+        density + held,
+        density + wanted,
+        valid_hz=(stage.valid_low_hz, stage.valid_high_hz),
+    )
+    return {
+        "excitation_d": found.d,
+        "excitation_mean_abs_db": float(np.abs(found.difference_db).mean()),
+        "excitation_largest_db": float(np.abs(found.difference_db).max()),
+        "loudness_difference_sone": loudness.sone,
+    }
+
+
+def _ear_difference(
+    stage: StageResponse, target: Target, spectrum: EarSpectrum | None = None
+) -> ExcitationDifference:
+    band = (stage.valid_low_hz, stage.valid_high_hz)
+    return excitation_difference(*_held(stage, target), spectrum=spectrum, valid_hz=band)
+
+
+def _perceptual(stage: StageResponse, target: Target) -> dict[str, float]:
+    band = (stage.valid_low_hz, stage.valid_high_hz)
+    held, wanted = _held(stage, target)
+    return {
+        "excitation_d": _ear_difference(stage, target).d,
+        "loudness_difference_sone": loudness_weighted_difference(
+            COMPONENT_HZ, held, wanted, valid_hz=band
+        ).sone,
+    }
+
+
+def _reach(stage: StageResponse) -> dict[str, float]:
+    found = bandwidth(stage)
+    low = stage.valid_low_hz if found.low_hz is None else found.low_hz
+    high = stage.valid_high_hz if found.high_hz is None else found.high_hz
+    return {
+        "bass_reach_octaves": float(np.log2(200.0 / low)),
+        "treble_reach_octaves": float(np.log2(high / 5000.0)),
+    }
+
+
+def stage_repeat_sds(
+    responses: Sequence[Response],
+    target: Target,
+    *,
+    repeats: Sequence[Sequence[Response]] = (),
+) -> dict[str, float | None]:
+    """Repeat SDs of :func:`stage_metrics`, for the stage table's ``_repeat_sd`` columns.
+
+    Parameters
+    ----------
+    responses, target
+        As for :func:`stage_metrics`.
+    repeats : sequence of sequences of Response, optional
+        The whole measurement done again: the SD over all of them is the repeat SD. Without
+        repeats and with at least three positions, the jackknife standard error over positions
+        (Efron & Stein 1981).
+
+    Returns
+    -------
+    dict of str to float or None
+        None where nothing was repeated, or a figure exists only in some of the repeats.
+    """
+    main = stage_metrics(responses, target)
+    n = len(responses)
+    if repeats:
+        again = [main, *(stage_metrics(other, target) for other in repeats)]
+        factor = float(np.sqrt(len(again) / (len(again) - 1)))
+    elif n >= 3:
+        kept = [[r for j, r in enumerate(responses) if j != i] for i in range(n)]
+        again, factor = [stage_metrics(part, target) for part in kept], float(np.sqrt(n - 1))
+    else:
+        return dict.fromkeys(main)
+    return {
+        name: float(np.std([one[name] for one in again])) * factor
+        if all(name in one for one in again)
+        else None
+        for name in main
+    }

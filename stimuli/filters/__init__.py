@@ -1,0 +1,1 @@
+"""From responses to filters: measured stages, made stages, anchors."""

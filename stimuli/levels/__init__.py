@@ -1,0 +1,1 @@
+"""How loud a sound is, by several models, and its true peak."""

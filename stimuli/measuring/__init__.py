@@ -1,0 +1,1 @@
+"""From a microphone to a response: test signals, takes, band levels."""

@@ -1,0 +1,1 @@
+"""Music and noise to listen to: reading it, finding excerpts, making some."""

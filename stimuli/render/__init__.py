@@ -1,0 +1,1 @@
+"""Rendered, level-matched sets of sounds, and their check."""

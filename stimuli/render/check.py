@@ -1,0 +1,449 @@
+"""Measuring a stimulus set back from its files, to see whether the promises are kept.
+
+Nothing here trusts the renderer. Loudness, peaks and band levels are taken from the files on
+disk; pink noise is made anew from its recipe and programmes are read again from their sources.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from operator import itemgetter
+from pathlib import Path
+
+import numpy as np
+import scipy.fft as fft
+import soundfile
+from numpy.typing import NDArray
+from scipy.signal import fftconvolve
+
+from stimuli.files.errors import InputError
+from stimuli.files.soundfiles import explained
+from stimuli.filters.anchors import ANCHORS_HZ
+from stimuli.levels.loudness import LoudnessMeter
+from stimuli.levels.true_peak import TruePeakMeter
+from stimuli.programme.demo_music import pink_noise
+from stimuli.programme.reading import ProgrammeSpec, file_sha256, read_programme
+from stimuli.render.filter_bank import LongTermSpectrum
+from stimuli.render.manifest import (
+    MANIFEST_NAME,
+    PINK_NOISE,
+    Manifest,
+    ProgrammeRecord,
+    StageRecord,
+    StimulusRecord,
+    model_disagreements,
+    read_manifest,
+)
+from stimuli.render.matching import BS1770, relative_levels_db
+from stimuli.render.pipeline import as_complex, count_cores
+from stimuli.response.bands import Bands, band_power, third_octave_bands
+from stimuli.response.measured import StageResponse
+
+__all__ = ["Check", "SetCheck", "verify_set"]
+
+Floats = NDArray[np.float64]
+Progress = Callable[[int, int, str], None]
+
+LEVEL_LIMIT_LU = 0.1
+TONE_LIMIT_DB = 0.3
+_WEAK_BAND_DB = -50.0  # programme bands this far under the strongest are not judged
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One named check.
+
+    Attributes
+    ----------
+    name : str
+        Short name.
+    passed : bool
+        Verdict.
+    figure, limit : float
+        What was measured and what is allowed; NaN where it could not be measured.
+    words : str
+        The finding as a sentence.
+    """
+
+    name: str
+    passed: bool
+    figure: float
+    limit: float
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class SetCheck:
+    """All checks of a set.
+
+    Attributes
+    ----------
+    checks : tuple of Check
+        In the order files, level, peak, tone.
+    passed : bool
+        True if every check passed.
+    notes : tuple of str
+        What a reader should know although nothing is broken: where further loudness models
+        disagree with the declared one by more than 0.5 dB.
+    """
+
+    checks: tuple[Check, ...]
+    passed: bool
+    notes: tuple[str, ...] = ()
+
+
+def verify_set(
+    out_dir: str | Path,
+    *,
+    responses: Mapping[str, StageResponse] | None = None,
+    playback: StageResponse | None = None,
+    progress: Progress | None = None,
+) -> SetCheck:
+    """Measure a stimulus set from its files.
+
+    Parameters
+    ----------
+    out_dir : path
+        Folder with ``manifest.json``.
+    responses : mapping of stage id to StageResponse, optional
+        The measured stages, read again from their tables. Pink noise is then held against
+        these and not against the levels noted in the manifest.
+    playback : StageResponse, optional
+        The playback response divided out, to go with ``responses``.
+    progress : callable, optional
+        Called with (steps done, steps in all, what is being done).
+
+    Returns
+    -------
+    SetCheck
+        Checks: ``files`` (all there, none extra, hashes hold), ``level match``, ``true peak``,
+        ``tone of pink noise`` per stage, ``tone of programmes`` per programme.
+
+    Raises
+    ------
+    InputError
+        If there is no readable manifest.
+    """
+    folder = Path(out_dir)
+    manifest = read_manifest(folder)
+    files = _check_files(folder, manifest)
+    if not files.passed:
+        return SetCheck((files,), False)
+    noise = _Noise(manifest)
+    with ThreadPoolExecutor(count_cores()) as pool:
+        measured = _measure(folder, manifest, noise, pool, progress)
+        checks = [files, *_level_checks(manifest, measured), _peak_check(manifest, measured)]
+        for stage in manifest.stages:
+            given = None if responses is None else responses.get(stage.id)
+            checks.append(_pink_check(stage, noise, measured, given, playback))
+        checks += [
+            _programme_check(record, folder, manifest, measured, pool)
+            for record in manifest.programmes
+            if record.id != PINK_NOISE
+        ]
+    notes = tuple(d.words for d in model_disagreements(manifest))
+    return SetCheck(tuple(checks), all(check.passed for check in checks), notes)
+
+
+def _check_files(folder: Path, manifest: Manifest) -> Check:
+    faults = []
+    for record in manifest.stimuli:
+        path = folder / record.file_name
+        if not path.is_file():
+            faults.append(f"{record.file_name} is missing")
+        elif file_sha256(path) != record.sha256:
+            faults.append(f"{record.file_name} is not the file that was rendered (hash differs)")
+    known = {record.file_name for record in manifest.stimuli} | {MANIFEST_NAME}
+    faults += [f"{p.name} does not belong here" for p in folder.iterdir() if p.name not in known]
+    words = "; ".join(faults) or f"all {len(manifest.stimuli)} files are there, hashes hold"
+    return Check("files", not faults, float(len(faults)), 0.0, words)
+
+
+_WINDOW_S = 60.0
+
+
+def _judged_span(frames: int, rate: int) -> tuple[int, int]:
+    """Part of a file whose tone is judged: all of it, or the middle minute of a long one."""
+    window = round(_WINDOW_S * rate)
+    if frames <= 2 * window:
+        return 0, frames
+    start = (frames - window) // 2
+    return start, start + window
+
+
+class _Noise:
+    """The pink noise, made anew: its lines, and what a file makes of them."""
+
+    def __init__(self, manifest: Manifest) -> None:
+        record = next(p for p in manifest.programmes if p.id == PINK_NOISE)
+        noise = pink_noise(seconds=record.length_s, rate=record.source_rate, seed=record.seed or 0)
+        self.shape = noise.shape
+        self._lines = fft.rfft(noise, axis=0)
+        self._power = np.abs(self._lines) ** 2
+        self._f_hz = np.arange(len(self._lines)) / record.length_s
+
+    def band_power(self, bands: Bands) -> Floats:
+        """Power of the noise itself, shape (n_bands, 2)."""
+        return _band_powers(self._f_hz, self._power, bands)
+
+    def measure(self, file: Floats, stage: StageRecord) -> tuple[Floats, Floats]:
+        """Band power of a stage's noise file, and the impulse response of its filter and gain.
+
+        The noise has a line at every multiple of 1/length and was filtered as a loop, so file
+        over source is the response itself. Below the lowest line the response is held.
+        """
+        lines = fft.rfft(file, axis=0)
+        both = self._power.sum(axis=1)
+        heard = np.flatnonzero(both > both.max() * 1e-9)
+        response = np.zeros(lines.shape, dtype=complex)
+        response[heard] = lines[heard] / self._lines[heard]
+        response[: heard[0]] = np.abs(response[heard[0]])
+        response[heard[-1] + 1 :] = np.abs(response[heard[-1]])
+        impulse = np.asarray(fft.irfft(response, self.shape[0], axis=0))
+        # Linear phase rings before time zero, which in a loop is its end.
+        early = stage.filter_taps if stage.phase != "minimum" else 0
+        impulse = np.roll(impulse, early, axis=0)[: stage.filter_taps + early].copy()
+        return _band_powers(self._f_hz, np.abs(lines) ** 2, _stage_bands(stage)), impulse
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _File:
+    """What was measured of one stimulus: loudness, true peak, length, power of the stage's bands.
+
+    With its spectrum where the set is matched in a model that asks for it, and with the impulse
+    response of the stage where the stimulus is pink noise.
+    """
+
+    loudness: float
+    peak: float
+    frames: int
+    band_power: Floats
+    spectrum: LongTermSpectrum | None
+    impulse: Floats | None
+
+
+_Measured = Mapping[tuple[str, str], _File]
+
+
+def _measure(
+    folder: Path,
+    manifest: Manifest,
+    noise: _Noise,
+    pool: ThreadPoolExecutor,
+    progress: Progress | None,
+) -> _Measured:
+    """Measure every file, by stage and programme, on all cores."""
+    stages = {stage.id: stage for stage in manifest.stages}
+    spectra = manifest.matched_in != BS1770
+    futures = [
+        pool.submit(_measure_file, folder, record, stages[record.stage], noise, spectra)
+        for record in manifest.stimuli
+    ]
+    measured = {}
+    for i, (record, future) in enumerate(zip(manifest.stimuli, futures, strict=True), start=1):
+        if progress is not None:
+            progress(i, len(manifest.stimuli), f"measuring {record.file_name}")
+        measured[record.stage, record.programme] = future.result()
+    return measured
+
+
+def _measure_file(
+    folder: Path, record: StimulusRecord, stage: StageRecord, noise: _Noise, with_spectrum: bool
+) -> _File:
+    spectrum = LongTermSpectrum(record.sample_rate) if with_spectrum else None
+    is_noise = record.programme == PINK_NOISE
+    # Pink noise is one period of a loop: it is exact as a whole only.
+    loudness, peak, frames, x = _meter_file(folder / record.file_name, spectrum, whole=is_noise)
+    if is_noise:
+        if x.shape != noise.shape:
+            raise InputError(
+                source=record.file_name,
+                problem=f"{x.shape[0]} frames on {x.shape[1]} channels, but the pink noise of the "
+                f"manifest has {noise.shape[0]} on {noise.shape[1]}",
+                remedy="Render the set again",
+            )
+        power, impulse = noise.measure(x, stage)
+    else:
+        power, impulse = _excerpt_band_power(x, record.sample_rate, stage), None
+    return _File(loudness, peak, frames, power, spectrum, impulse)
+
+
+def _excerpt_band_power(x: Floats, rate: int, stage: StageRecord) -> Floats:
+    f_hz = fft.rfftfreq(len(x), 1 / rate)
+    return _band_powers(f_hz, np.abs(fft.rfft(x, axis=0)) ** 2, _stage_bands(stage))
+
+
+def _band_powers(f_hz: Floats, power: Floats, bands: Bands) -> Floats:
+    """Power of each band and channel, shape (n_bands, channels)."""
+    return np.stack([band_power(f_hz, channel, bands) for channel in power.T], axis=1)
+
+
+def _meter_file(
+    path: Path, spectrum: LongTermSpectrum | None, *, whole: bool
+) -> tuple[float, float, int, Floats]:
+    """Integrated loudness, true peak, length and the judged span of a file, read once."""
+    frames, kept = 0, []
+    with (
+        explained(path.name, "the stimulus cannot be read", "Render the set again"),
+        soundfile.SoundFile(str(path)) as file,
+    ):
+        loud = LoudnessMeter(file.samplerate, file.channels)
+        peak = TruePeakMeter(file.samplerate, file.channels)
+        start, stop = (0, file.frames) if whole else _judged_span(file.frames, file.samplerate)
+        for block in file.blocks(1 << 17, dtype="float64", always_2d=True):
+            kept.append(block[max(0, start - frames) : max(0, stop - frames)])
+            frames += len(block)
+            loud.push(block)
+            peak.push(block)
+            if spectrum is not None:
+                spectrum.push(as_complex(block))
+    return loud.integrated(), peak.dbtp(), frames, np.concatenate(kept)
+
+
+def _level_checks(manifest: Manifest, measured: _Measured) -> list[Check]:
+    checks = []
+    for programme in manifest.programmes:
+        matched = [s.id for s in manifest.stages if not s.anchor]
+        values = _levels(manifest, measured, programme.id, matched)
+        spread = max(values.values()) - min(values.values())
+        lengths = {measured[s.id, programme.id].frames for s in manifest.stages}
+        same = len(lengths) == 1
+        words = (
+            f"{programme.id}: {len(values)} stages between {min(values.values()):.3f} and "
+            f"{max(values.values()):.3f} {_UNITS.get(manifest.matched_in, 'LUFS')}, "
+            f"{spread:.3f} LU apart"
+        )
+        if not same:
+            words += "; lengths differ"
+        passed = same and spread <= LEVEL_LIMIT_LU
+        checks.append(Check(f"level match, {programme.id}", passed, spread, LEVEL_LIMIT_LU, words))
+    return checks
+
+
+_UNITS = {"a_weighted": "dB of A-weighted level", "erb_sum": "dB in the loudness sum"}
+
+
+def _levels(
+    manifest: Manifest, measured: _Measured, programme: str, stages: list[str]
+) -> dict[str, float]:
+    """Level of each stage in the model that the set says it is matched in."""
+    if manifest.matched_in == BS1770:
+        return {stage: measured[stage, programme].loudness for stage in stages}
+    to_spl = 10 ** ((manifest.listening_level_db - manifest.target_lufs) / 10)
+    spectra = [s for stage in stages if (s := measured[stage, programme].spectrum) is not None]
+    levels = relative_levels_db(
+        manifest.matched_in, spectra[0].f_hz, [s.power() * to_spl for s in spectra]
+    )
+    return dict(zip(stages, levels.tolist(), strict=True))
+
+
+def _peak_check(manifest: Manifest, measured: _Measured) -> Check:
+    key = max(measured, key=lambda k: measured[k].peak)
+    peak, limit = measured[key].peak, manifest.true_peak_limit_dbtp
+    words = f"highest true peak {peak:.2f} dBTP ({key[1]} through {key[0]})"
+    return Check("true peak", peak <= limit, peak, limit, words)
+
+
+def _pink_check(
+    stage: StageRecord,
+    noise: _Noise,
+    measured: _Measured,
+    response: StageResponse | None,
+    playback: StageResponse | None,
+) -> Check:
+    """Band levels of the pink-noise file against the stage's measured levels, side by side."""
+    bands = _stage_bands(stage)
+    left = np.array(stage.band_level_db)
+    right = np.array(stage.right_band_level_db or left)
+    if response is not None and stage.right_band_level_db is None:
+        left = response.band_level_db(bands)
+        if playback is not None:
+            left = left - playback.band_level_db(bands)
+        right = left
+    judged = ~np.isin(np.round(bands.nominal_hz, 3), np.round(stage.capped_hz, 3))
+    if stage.anchor:
+        judged &= bands.high_hz <= ANCHORS_HZ[stage.anchor]
+    heard = 10 * np.log10(measured[stage.id, PINK_NOISE].band_power / noise.band_power(bands))
+    error = heard.T - np.stack([left, right])
+    error = np.abs(error - _centre(error[:, judged])).max(axis=0)
+    worst = float(error[judged].max())
+    at = bands.nominal_hz[judged][int(error[judged].argmax())]
+    words = (
+        f"{stage.id}: worst of {int(judged.sum())} bands {worst:.3f} dB from the measured response "
+        f"(at {at:g} Hz), valid from {stage.valid_low_hz:.0f} to {stage.valid_high_hz:.0f} Hz"
+    )
+    if stage.anchor:
+        words += f"; judged below the anchor's {ANCHORS_HZ[stage.anchor]:g} Hz"
+    if stage.capped_hz:
+        names = ", ".join(f"{f:g}" for f in stage.capped_hz)
+        words += f"; boost capped at {names} Hz"
+    name = f"tone of pink noise, {stage.id}"
+    return Check(name, worst <= TONE_LIMIT_DB, worst, TONE_LIMIT_DB, words)
+
+
+def _centre(error: Floats) -> float:
+    """One level offset for all bands: the one that makes the worst error least."""
+    return float((error.max() + error.min()) / 2)
+
+
+def _stage_bands(stage: StageRecord) -> Bands:
+    every = third_octave_bands(10.0, 20000.0)
+    return every.select(np.isin(np.round(every.mid_hz, 6), np.round(stage.band_hz, 6)))
+
+
+def _programme_check(
+    record: ProgrammeRecord,
+    folder: Path,
+    manifest: Manifest,
+    measured: _Measured,
+    pool: ThreadPoolExecutor,
+) -> Check:
+    """Band levels of a programme's files against its source through the measured responses."""
+    name = f"tone of {record.id}"
+    rate = manifest.stimuli[0].sample_rate
+    start, stop = _judged_span(manifest.stimulus(manifest.stages[0].id, record.id).frames, rate)
+    try:
+        source, lead = _programme_source(record, folder, manifest, start, stop)
+    except InputError as fault:
+        return Check(name, False, float("nan"), TONE_LIMIT_DB, f"source cannot be read: {fault}")
+
+    def worst_band(stage: StageRecord) -> tuple[float, str]:
+        impulse = measured[stage.id, PINK_NOISE].impulse
+        assert impulse is not None  # every pink-noise file has one
+        early = len(impulse) - stage.filter_taps
+        wanted = fftconvolve(source, impulse, axes=0)[early + lead :][: stop - start]
+        expected = _excerpt_band_power(wanted, rate, stage).sum(axis=1)
+        heard = measured[stage.id, record.id].band_power.sum(axis=1)
+        strong = expected > expected.max() * 10 ** (_WEAK_BAND_DB / 10)
+        error = 10 * np.log10(heard[strong] / expected[strong])
+        error = np.abs(error - _centre(error))
+        at = int(error.argmax())
+        at_hz = _stage_bands(stage).nominal_hz[strong][at]
+        worst = float(error[at])
+        return worst, f"{record.id}: worst band {worst:.3f} dB ({stage.id}, {at_hz:g} Hz)"
+
+    worst, words = max(pool.map(worst_band, manifest.stages), key=itemgetter(0))
+    return Check(name, worst <= TONE_LIMIT_DB, worst, TONE_LIMIT_DB, words)
+
+
+def _programme_source(
+    record: ProgrammeRecord, folder: Path, manifest: Manifest, start: int, stop: int
+) -> tuple[Floats, int]:
+    """Source of the judged span, with what filters reach before and after it, and the lead."""
+    path = folder / (record.path or "")
+    if path.is_file() and file_sha256(path) != record.sha256:
+        raise InputError(
+            source=path.name,
+            problem="the programme file has changed since rendering (hash differs)",
+            remedy="Render the set again",
+        )
+    rate = manifest.stimuli[0].sample_rate
+    reach = max(stage.filter_taps for stage in manifest.stages)
+    lead = min(start, reach)
+    length_s = min(record.length_s - (start - lead) / rate, (stop - start + lead + reach) / rate)
+    spec = ProgrammeSpec(
+        record.id, path, record.start_s + (start - lead) / rate, length_s, mono=True
+    )
+    return read_programme(spec, rate).samples, lead

@@ -1,0 +1,437 @@
+"""Rendering: every programme through every stage, equally loud, into opaque files.
+
+Order of work: filter each programme through all stages and measure; choose one common loudness
+that keeps every true peak under the limit with no limiter; write the files; write the manifest;
+then swap the finished folder in. A failure leaves earlier results untouched.
+"""
+
+from __future__ import annotations
+
+import os
+import secrets
+import shutil
+import tempfile
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass, replace
+from importlib import metadata
+from pathlib import Path
+
+import numpy as np
+import soundfile
+from numpy.typing import NDArray
+
+from stimuli.files.errors import InputError
+from stimuli.filters.design import (
+    FilterChoices,
+)
+from stimuli.filters.stages import (
+    StageFilters,
+    StageSpec,
+    anchor_stage,
+    check_anchors,
+    make_filters,
+)
+from stimuli.levels.weighting import LISTENING_LEVEL_DB
+from stimuli.programme.demo_music import pink_noise
+from stimuli.programme.reading import ProgrammeReader, ProgrammeSpec, file_sha256
+from stimuli.render.manifest import (
+    PINK_NOISE,
+    Manifest,
+    ProgrammeRecord,
+    StageRecord,
+    StimulusRecord,
+    write_manifest,
+)
+from stimuli.render.matching import BS1770, MODELS, LevelMatch, Levels, describe_models
+from stimuli.render.pipeline import Take, encode, measure, read_ahead
+from stimuli.response.measured import StageResponse
+
+__all__ = [
+    "LOUDEST_LUFS",
+    "PINK_SECONDS",
+    "TRUE_PEAK_LIMIT_DBTP",
+    "StageSpec",
+    "anchor_stage",
+    "render_set",
+]
+
+Floats = NDArray[np.float64]
+Progress = Callable[[int, int, str], None]
+
+LOUDEST_LUFS = -18.0
+"""Common loudness where peaks allow it."""
+
+TRUE_PEAK_LIMIT_DBTP = -1.0
+_PEAK_MARGIN_DB = 0.02  # rounding to 24 bits and single-precision interpolation, amply
+PINK_SECONDS = 20.0
+PINK_SEED = 20
+_PIECE_FRAMES = 1 << 18  # each read of a compressed file costs a seek on top
+
+
+@dataclass(slots=True)
+class _Source:
+    """A programme about to be read, in pieces."""
+
+    record: Callable[[], ProgrammeRecord]
+    pieces: Iterable[NDArray[np.floating]]
+    frames: int
+    loop: Floats | None
+
+
+def render_set(
+    stages: Sequence[StageSpec],
+    programmes: Sequence[ProgrammeSpec],
+    out_dir: str | Path,
+    *,
+    playback: StageResponse | None = None,
+    boost_cap_db: float = 12.0,
+    choices: FilterChoices | None = None,
+    rate: int = 48000,
+    pink_seconds: float = PINK_SECONDS,
+    loudness_model: str = BS1770,
+    listening_level_db: float = LISTENING_LEVEL_DB,
+    progress: Progress | None = None,
+) -> Manifest:
+    """Render a stimulus set.
+
+    Parameters
+    ----------
+    stages : sequence of StageSpec
+        At least one, ids all different.
+    programmes : sequence of ProgrammeSpec
+        Excerpts; pink noise is added to them.
+    out_dir : path
+        Folder of the set. An earlier set there is replaced when the new one is complete.
+    playback : StageResponse, optional
+        What the listeners' playback already does; divided out.
+    boost_cap_db : float
+        Most gain of a filter above its mean of 200 Hz to 5 kHz.
+    choices : FilterChoices, optional
+        Phase, smoothing and so on of the filters.
+    rate : int
+        Sample rate of the stimuli in Hz.
+    pink_seconds : float
+        Length of the pink noise.
+    loudness_model : str
+        Model in which the stages of a programme match, one of
+        :data:`stimuli.render.matching.MODELS`; the others are stored beside it.
+    listening_level_db : float
+        Sound pressure level assumed for the ERB-band loudness sum.
+    progress : callable, optional
+        Called with (steps done, steps in all, what is being done).
+
+    Returns
+    -------
+    Manifest
+        Also written to ``out_dir/manifest.json``.
+
+    Raises
+    ------
+    InputError
+        For a programme or response that cannot serve; see
+        :func:`stimuli.programme.reading.read_programme` and
+        :func:`stimuli.filters.design.design_stage_filter`.
+    """
+    _check_ids(stages, programmes)
+    _check_model(loudness_model)
+    check_anchors(stages)
+    choices = replace(choices or FilterChoices(), boost_cap_db=boost_cap_db)
+    step = _Steps(progress, len(stages) + (len(programmes) + 1) * (1 + len(stages)))
+    out_dir = Path(out_dir)
+    # What needs one thread only is done beside what keeps all of them busy.
+    with (
+        ThreadPoolExecutor(1) as reading,
+        ThreadPoolExecutor(1) as beside,
+        _new_folder(out_dir) as folder,
+    ):
+        sources = [
+            *(_file_source(spec, rate, out_dir, reading, beside) for spec in programmes),
+            _noise_source(rate, pink_seconds),
+        ]
+        made = make_filters(stages, rate, playback, choices, step)
+        records, stimuli, target = _render_into(
+            folder,
+            stages,
+            made,
+            sources,
+            rate,
+            step,
+            LevelMatch(stages, made, loudness_model, listening_level_db),
+            beside,
+        )
+        words = describe_models(listening_level_db)
+        manifest = Manifest(
+            loudness_model=words.pop(loudness_model),
+            target_lufs=target,
+            headroom_db=LOUDEST_LUFS - target,
+            true_peak_limit_dbtp=TRUE_PEAK_LIMIT_DBTP,
+            boost_cap_db=boost_cap_db,
+            other_models=words,
+            listening_level_db=listening_level_db,
+            software=software_versions(),
+            playback_sources=playback.sources if playback else (),
+            playback_sha256=playback.sha256 if playback else (),
+            stages=tuple(_stage_record(s, m) for s, m in zip(stages, made, strict=True)),
+            programmes=tuple(records),
+            stimuli=tuple(stimuli),
+            matched_in=loudness_model,
+            filter_choices=asdict(choices),
+        )
+        write_manifest(manifest, folder)
+    return manifest
+
+
+def _render_into(
+    folder: Path,
+    stages: Sequence[StageSpec],
+    made: Sequence[StageFilters],
+    sources: Sequence[_Source],
+    rate: int,
+    step: _Steps,
+    match: LevelMatch,
+    beside: ThreadPoolExecutor,
+) -> tuple[list[ProgrammeRecord], list[StimulusRecord], float]:
+    scratch = folder / "scratch"
+    scratch.mkdir()
+    records, takes, heard = [], [], []
+    stimuli: list[StimulusRecord] = []
+    for source in sources:
+        taken, spectrum = measure(
+            source.pieces,
+            [m.taps for m in made],
+            [m.delay_frames for m in made],
+            scratch=scratch,
+            rate=rate,
+            loop=source.loop,
+            expected_frames=source.frames,
+        )
+        record = source.record()
+        step(f"{record.id}: measured through {len(made)} stages")
+        _check_audible(record.id, stages, taken)
+        records.append(record)
+        takes.append(taken)
+        heard.append(match.loudness(taken, spectrum))
+    target = _common_loudness(takes, [h.loudness_lufs for h in heard])
+    gains = [target - h.loudness_lufs for h in heard]
+    levels = [
+        beside.submit(match.levels, *each, target) for each in zip(takes, gains, heard, strict=True)
+    ]
+    files = _encode_all(folder, records, stages, takes, gains, rate, step)
+    for i, record in enumerate(records):
+        stimuli += _stimulus_records(
+            *(record.id, stages, made, takes[i], gains[i], levels[i].result(), files[i]),
+            rate=rate,
+        )
+    shutil.rmtree(scratch)
+    return records, stimuli, target
+
+
+class _Steps:
+    def __init__(self, progress: Progress | None, total: int) -> None:
+        self._progress, self._total, self._done = progress, total, 0
+
+    def __call__(self, what: str) -> None:
+        self._done += 1
+        if self._progress is not None:
+            self._progress(self._done, self._total, what)
+
+
+def _check_model(model: str) -> None:
+    if model not in MODELS:
+        raise InputError(
+            where="loudness_model",
+            problem=f"{model!r} is no loudness model",
+            remedy=f"Choose one of {', '.join(MODELS)}",
+        )
+
+
+def _check_ids(stages: Sequence[StageSpec], programmes: Sequence[ProgrammeSpec]) -> None:
+    if not stages:
+        raise InputError(problem="there is no stage to render", remedy="Give at least one stage")
+    for kind, ids in (
+        ("stage", [s.id for s in stages]),
+        ("programme", [p.id for p in programmes] + [PINK_NOISE]),
+    ):
+        twice = {i for i in ids if ids.count(i) > 1}
+        if twice:
+            raise InputError(
+                where=f"{kind} {min(twice)}",
+                problem=f"the {kind} id {min(twice)!r} is used twice",
+                remedy=f"Give every {kind} its own id ({PINK_NOISE!r} is taken)"
+                if kind == "programme"
+                else f"Give every {kind} its own id",
+            )
+
+
+@contextmanager
+def _new_folder(out_dir: Path) -> Iterator[Path]:
+    """Hand out a temporary sibling; swap it in on success, remove it otherwise."""
+    out_dir.parent.mkdir(parents=True, exist_ok=True)
+    folder = Path(tempfile.mkdtemp(prefix=f".{out_dir.name}.new-", dir=out_dir.parent))
+    try:
+        yield folder
+        folder.chmod(0o755)
+        old = None
+        if out_dir.exists():
+            old = folder.with_name(folder.name.replace(".new-", ".old-"))
+            out_dir.rename(old)
+        folder.rename(out_dir)
+        if old is not None:
+            shutil.rmtree(old)
+    finally:
+        if folder.exists():
+            shutil.rmtree(folder)
+
+
+def _noise_source(rate: int, pink_seconds: float) -> _Source:
+    noise = pink_noise(seconds=pink_seconds, rate=rate, seed=PINK_SEED)
+    record = ProgrammeRecord(
+        id=PINK_NOISE,
+        path=None,
+        start_s=0.0,
+        length_s=pink_seconds,
+        source_rate=rate,
+        sha256="",
+        notes=("made here: periodic pink noise, the same on both sides",),
+        seed=PINK_SEED,
+    )
+    return _Source(lambda: record, [noise], len(noise), noise)
+
+
+def _file_source(
+    spec: ProgrammeSpec,
+    rate: int,
+    out_dir: Path,
+    reading: ThreadPoolExecutor,
+    beside: ThreadPoolExecutor,
+) -> _Source:
+    reader = ProgrammeReader(spec, rate)
+    pieces = read_ahead(reader.blocks(_PIECE_FRAMES, dtype="float32"), reading)
+    digest = beside.submit(file_sha256, spec.path)
+
+    def record() -> ProgrammeRecord:
+        return ProgrammeRecord(
+            id=spec.id,
+            path=Path(os.path.relpath(spec.path, out_dir)).as_posix(),
+            start_s=spec.start_s,
+            length_s=reader.length_s,
+            source_rate=reader.source_rate,
+            sha256=digest.result(),
+            notes=reader.notes,
+        )
+
+    return _Source(record, pieces, round(reader.length_s * rate), None)
+
+
+def _check_audible(programme: str, stages: Sequence[StageSpec], takes: Sequence[Take]) -> None:
+    for stage, take in zip(stages, takes, strict=True):
+        if not np.isfinite(take.loudness_lufs):
+            raise InputError(
+                where=f"programme {programme}, stage {stage.id}",
+                problem="nothing of the programme is left to hear after this stage's filter",
+                remedy="Choose a programme with sound inside the stage's range",
+            )
+
+
+def _common_loudness(takes: Sequence[Sequence[Take]], loudness: Sequence[Floats]) -> float:
+    """Loudest level at which no true peak of the set passes the limit."""
+    limit = TRUE_PEAK_LIMIT_DBTP - _PEAK_MARGIN_DB
+    room = [
+        limit - take.true_peak_dbtp + float(level)
+        for row, levels in zip(takes, loudness, strict=True)
+        for take, level in zip(row, levels, strict=True)
+    ]
+    return min(LOUDEST_LUFS, *room)
+
+
+def _encode_all(
+    folder: Path,
+    records: Sequence[ProgrammeRecord],
+    stages: Sequence[StageSpec],
+    takes: Sequence[Sequence[Take]],
+    gains_db: Sequence[Floats],
+    rate: int,
+    step: _Steps,
+) -> list[list[tuple[str, str]]]:
+    """Write the files of all programmes at once; name and hash of each, by programme and stage."""
+    jobs = [
+        (take, folder / f"{secrets.token_hex(12)}.flac", 10 ** (gain / 20))
+        for row, gains in zip(takes, gains_db, strict=True)
+        for take, gain in zip(row, gains.tolist(), strict=True)
+    ]
+    words = [f"{r.id} through {stage.id}: written" for r in records for stage in stages]
+    hashes = encode(jobs, rate=rate, written=lambda i: step(words[i]))
+    files = [(path.name, digest) for (_, path, _), digest in zip(jobs, hashes, strict=True)]
+    return [files[i : i + len(stages)] for i in range(0, len(files), len(stages))]
+
+
+def _stimulus_records(
+    programme: str,
+    stages: Sequence[StageSpec],
+    made: Sequence[StageFilters],
+    takes: Sequence[Take],
+    gains_db: Floats,
+    levels: Sequence[Levels],
+    files: Sequence[tuple[str, str]],
+    *,
+    rate: int,
+) -> list[StimulusRecord]:
+    return [
+        StimulusRecord(
+            stage=stage.id,
+            programme=programme,
+            file_name=file_name,
+            sample_rate=rate,
+            frames=take.frames,
+            channels=2,
+            gain_db=gain_db,
+            loudness_before_lufs=take.loudness_lufs,
+            loudness_after_lufs=level.loudness_lufs,
+            residual_lu=level.residual_lu,
+            true_peak_dbtp=take.true_peak_dbtp + gain_db,
+            filter_taps=len(m.taps),
+            valid_low_hz=m.left.valid_low_hz,
+            valid_high_hz=m.left.valid_high_hz,
+            other_models_db=level.others_db,
+            sha256=digest,
+        )
+        for stage, m, take, gain_db, level, (file_name, digest) in zip(
+            stages, made, takes, gains_db.tolist(), levels, files, strict=True
+        )
+    ]
+
+
+def _stage_record(stage: StageSpec, made: StageFilters) -> StageRecord:
+    left, right = made.left, made.right
+    return StageRecord(
+        id=stage.id,
+        label=stage.label,
+        band_hz=tuple(left.bands.mid_hz.tolist()),
+        band_level_db=tuple(left.measured_db.tolist()),
+        achieved_db=tuple(left.achieved_db.tolist()),
+        capped_hz=tuple(sorted({*left.capped_hz, *(right.capped_hz if right else ())})),
+        valid_low_hz=left.valid_low_hz,
+        valid_high_hz=left.valid_high_hz,
+        filter_taps=len(made.taps),
+        phase=made.phase,
+        n_positions=stage.response.n_positions,
+        synthetic=stage.synthetic,
+        anchor=stage.anchor,
+        right_band_level_db=tuple(right.measured_db.tolist()) if right else None,
+        sources=stage.response.sources + (stage.right.sources if stage.right else ()),
+        sha256=stage.response.sha256 + (stage.right.sha256 if stage.right else ()),
+    )
+
+
+def software_versions() -> dict[str, str]:
+    """Versions of the libraries that shape the sound."""
+    names = ("numpy", "scipy", "soundfile", "soxr")
+    versions = {name: metadata.version(name) for name in names}
+    versions["libsndfile"] = soundfile.__libsndfile_version__
+    try:
+        versions["earwitness"] = metadata.version("earwitness")
+    except metadata.PackageNotFoundError:
+        versions["earwitness"] = "not installed"
+    return versions

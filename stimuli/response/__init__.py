@@ -1,0 +1,1 @@
+"""Measured responses, target curves and the bands that both stand on."""
