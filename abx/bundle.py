@@ -19,7 +19,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
-from abx.errors import AbxError, InputError
+from abx.errors import SHOWN, InputError
 from abx.names import PASSABLE
 from abx.shell import command_line
 from abx.workspace import Area, Workspace, replace_file
@@ -226,7 +226,7 @@ def check_bundle(
             _rebuild_log(Path(folder) / _LOG, area)
             found = recheck(workspace, area, expected_head=expected_head, progress=progress)
             return [*findings, *found, _schedule_finding(workspace, area)]
-        except AbxError as error:
+        except SHOWN as error:
             return [*findings, Finding("content", False, str(error))]
 
 
@@ -238,7 +238,7 @@ def _schedule_finding(workspace: Workspace, area: Area) -> Finding:
 
     try:
         sessions = open_sessions(workspace, area)
-    except AbxError as error:
+    except SHOWN as error:
         return Finding("schedule", False, f"{_SCHEDULE}: {error}")
     try:
         return dealt_finding(sessions, workspace.root / _SCHEDULE)

@@ -12,7 +12,6 @@ import sys
 from collections.abc import Sequence
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
-from typing import Any
 
 import click
 
@@ -228,11 +227,11 @@ def _run(args: list[str] | None) -> int:
 
 def _explain(error: Exception) -> int:
     _log("ERROR", str(error))
-    if _is_input_error(error):
+    from abx.errors import AbxError, InputError
+
+    if isinstance(error, InputError):
         click.echo(f"earwitness: {error}", err=True)
         return EXIT_USAGE
-    from abx.errors import AbxError
-
     if isinstance(error, AbxError):  # a sentence meant for people
         click.echo(f"earwitness: {error}", err=True)
         return EXIT_FAILED
@@ -246,11 +245,6 @@ def _explain(error: Exception) -> int:
         err=True,
     )
     return EXIT_FAILED
-
-
-def _is_input_error(error: Any) -> bool:
-    # Each package has its own InputError, since none may import the other two.
-    return isinstance(error, ValueError) and hasattr(error, "problem") and hasattr(error, "remedy")
 
 
 def _save_trace(error: Exception) -> str:

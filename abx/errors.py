@@ -1,14 +1,16 @@
 """Errors of the listening-test package.
 
-``AbxError`` is the root. ``InputError`` says where a file is wrong and what to do about it;
-the others carry a sentence that can be shown to a listener or an operator as it stands.
+``InputError``, which all packages share, says where a file is wrong and what to do about it.
+``AbxError`` is the root of the others, which carry a sentence that can be shown to a listener or an
+operator as it stands. ``SHOWN`` is both.
 """
 
 from __future__ import annotations
 
-from stimuli.files.errors import InputError as _StimuliInputError
+from stimuli.files.errors import InputError
 
 __all__ = [
+    "SHOWN",
     "AbxError",
     "AnswerRefused",
     "Conflict",
@@ -26,11 +28,8 @@ class AbxError(Exception):
     """Root of the errors raised by this package."""
 
 
-class InputError(AbxError, _StimuliInputError):
-    """A file or value given by the user is wrong; names where, and what to do.
-
-    Parameters and words as :class:`stimuli.files.errors.InputError`.
-    """
+SHOWN = (AbxError, InputError)
+"""What may be told to whoever is at the screen."""
 
 
 class NotFound(AbxError):

@@ -96,7 +96,7 @@ def _log_findings(
 
 def _table_findings(workspace: Workspace, area: Area, database: str | None) -> list[Finding]:
     """Hold the exported trial table against the log."""
-    from abx.errors import AbxError, StillOpen
+    from abx.errors import SHOWN, StillOpen
     from abx.export import trial_rows, write_table
 
     exported = area.result("trials.csv")
@@ -104,13 +104,13 @@ def _table_findings(workspace: Workspace, area: Area, database: str | None) -> l
         return []
     try:
         sessions = open_sessions(workspace, area, database=database)
-    except AbxError as error:
+    except SHOWN as error:
         return [Finding("trials.csv", False, f"trials.csv: {error}")]
     try:
         rows = trial_rows(sessions.store, load_study(workspace))
     except StillOpen:
         return []
-    except AbxError as error:
+    except SHOWN as error:
         return [Finding("trials.csv", False, f"trials.csv: {error}")]
     finally:
         sessions.store.close()

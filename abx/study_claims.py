@@ -66,13 +66,13 @@ def _check_claim(
     table: Reader, index: int, claim: str, stages: Sequence[Stage], groups: Groups | None
 ) -> None:
     from analysis.claims.grammar import made_step, parse_claim
-    from analysis.tables.errors import InputError as ClaimError
+    from stimuli.files.errors import InputError
 
     place: KeyPath = ("claims", index)
     try:
         parsed = parse_claim(claim)
-    except ClaimError as error:
-        raise table.at(place, error.problem, error.remedy) from error
+    except InputError as error:
+        raise table.at(place, error.problem, error.remedy or "") from error
     made = {stage.id: stage.made is not None for stage in stages}
     for stage in parsed.stages:
         if stage not in made:

@@ -539,28 +539,26 @@ def _read_plan(root: Reader, stages: tuple[Stage, ...], groups: Groups | None) -
 
 def _read_smallest_effect(table: Reader) -> float | None:
     from analysis.panels.smallest_effect import check_smallest_effect
-    from analysis.tables.errors import InputError as EffectError
 
     if "smallest_effect" not in table.data:
         return None
     points = table.number("smallest_effect")
     try:
         check_smallest_effect(points)
-    except EffectError as error:
+    except InputError as error:
         raise table.error("smallest_effect", error.problem, error.remedy or "") from error
     return points
 
 
 def _read_screening(table: Reader) -> str | None:
     from analysis.listeners.screening import parse_screening
-    from analysis.tables.errors import InputError as RuleError
 
     if "screening" not in table.data:
         return None
     rule = table.text("screening")
     try:
         return parse_screening(rule).text
-    except RuleError as error:
+    except InputError as error:
         raise table.error("screening", error.problem, error.remedy or "") from error
 
 

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from abx.errors import AbxError, InputError, StoreError
+from abx.errors import SHOWN, InputError, StoreError
 from abx.familiarisation import KIND, listening_sets
 from abx.methods import get_method
 from abx.opening import manifest_hash
@@ -371,7 +371,7 @@ def _answer_faults(session_rows: Sequence[LogRow], slot: Slot) -> Iterator[str]:
         trial = slot.trials[number - 1]
         try:
             get_method(trial.method).read_answer(trial, body.get("answer"))
-        except AbxError:
+        except SHOWN:
             yield f"{_row_name(row)} holds an answer its question does not offer"
         if body.get("phase") != trial.phase:
             yield f"{_row_name(row)} is marked {body.get('phase')}, but was {trial.phase}"

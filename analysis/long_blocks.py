@@ -14,8 +14,8 @@ import numpy as np
 import pandas as pd
 
 from analysis.models.mixed_preference import enough_for_own_worths
-from analysis.tables.errors import InputError
 from analysis.tables.trials import FORCED_CHOICE, TrialTable, label_codes
+from stimuli.files.errors import InputError
 
 __all__ = ["OPTIONAL", "long_blocks", "parse_without"]
 

@@ -39,10 +39,10 @@ from analysis.ratings.block import ratings_block
 from analysis.ratings.grading import grading_block
 from analysis.robustness.music import music_like_this
 from analysis.robustness.sensitivity import sensitivity
-from analysis.tables.errors import InputError
 from analysis.tables.stages import StageTable
 from analysis.tables.trials import FORCED_CHOICE, TrialTable
 from analysis.upgrade.block import upgrade_block
+from stimuli.files.errors import InputError
 
 __all__ = ["analyse"]
 

@@ -15,7 +15,7 @@ from abx.app.listener import TOKEN, ask_group, extent
 from abx.app.own_result import OwnResult, own_result
 from abx.app.withdraw import show_withdrawal_code
 from abx.app.words import as_typed, show_error
-from abx.errors import AbxError, Gone, NotFound
+from abx.errors import SHOWN, Gone, NotFound
 from abx.messages import count_of_questions
 from abx.player import mount_idle_watch, mount_player
 from abx.study_claims import NOT_SAID
@@ -80,7 +80,7 @@ def _start() -> None:
                 output="counter headphones",
                 group="" if group in (None, NOT_SAID) else str(group),
             )
-        except AbxError as error:
+        except SHOWN as error:
             show_error(error)
             return
         st.query_params[TOKEN] = token

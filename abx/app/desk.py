@@ -16,10 +16,9 @@ import streamlit as st
 from abx.app.desk_context import desk_root
 from abx.app.tables import show_table
 from abx.app.words import as_code, as_typed, show_error
-from abx.errors import AbxError
+from abx.errors import SHOWN
 from abx.shell import command_line
 from abx.workspace import Workspace
-from stimuli.files.errors import InputError as StimuliInputError
 
 __all__ = [
     "WRONG",
@@ -33,14 +32,14 @@ __all__ = [
     "sound_page",
 ]
 
-WRONG = (AbxError, StimuliInputError)
+WRONG = SHOWN
 
 
 def open_workspace() -> Workspace | None:
     """Return the study of this desk, or say that there is none yet."""
     try:
         return Workspace.open(desk_root())
-    except AbxError:
+    except SHOWN:
         st.info("There is no study in this folder yet. Begin on the page Files.")
         return None
 

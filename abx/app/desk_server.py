@@ -12,9 +12,8 @@ from starlette.routing import Route
 
 from abx.app.desk_context import desk_root, use_desk_root
 from abx.app.theme import STREAMLIT_OPTIONS
-from abx.errors import AbxError
+from abx.errors import SHOWN
 from abx.workspace import Workspace
-from stimuli.files.errors import InputError as StimuliInputError
 
 __all__ = ["create_desk", "serve_desk"]
 
@@ -66,7 +65,7 @@ async def _next(request: Request) -> Response:
     programme = request.path_params["programme"]
     try:
         study = load_study(Workspace.open(desk_root()))
-    except AbxError as error:
+    except SHOWN as error:
         return JSONResponse({"error": str(error)}, 422, _HEADERS)
     names = [str(number) for number, _ in enumerate(study.stages, start=1)]
     message = {
@@ -103,6 +102,6 @@ async def _audio(request: Request) -> Response:
     try:
         workspace, first_only = Workspace.open(desk_root()), what == "first"
         blob = await run_sync(lambda: stage_blob(workspace, programme, first_only=first_only))
-    except (AbxError, StimuliInputError, KeyError) as error:
+    except (*SHOWN, KeyError) as error:
         return JSONResponse({"error": str(error)}, 404, _HEADERS)
     return Response(blob, media_type="application/octet-stream", headers=_HEADERS)

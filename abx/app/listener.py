@@ -14,7 +14,7 @@ import streamlit as st
 from abx.app.context import provided
 from abx.app.withdraw import show_withdrawal_code
 from abx.app.words import as_typed, show_error
-from abx.errors import AbxError, AnswerRefused, Gone, NotFound
+from abx.errors import SHOWN, AnswerRefused, Gone, NotFound
 from abx.messages import count_of_questions
 from abx.player import mount_headphone_check, mount_player
 from abx.study_claims import NOT_SAID
@@ -190,7 +190,7 @@ def _begin() -> None:
         st.session_state["step"] = "about"
         show_error(error)
         return
-    except AbxError as error:
+    except SHOWN as error:
         show_error(error)
         return
     st.session_state["token"] = token

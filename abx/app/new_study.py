@@ -13,7 +13,6 @@ from pathlib import Path
 
 from abx.errors import InputError
 from abx.names import identifiers, path_fault
-from stimuli.files.errors import InputError as StimuliInputError
 
 __all__ = [
     "SOUND_ENDINGS",
@@ -173,7 +172,7 @@ def file_fault(name: str, data: bytes) -> str | None:
         path.write_bytes(data)
         try:
             _read(path)
-        except StimuliInputError as error:
+        except InputError as error:
             return str(error).replace(f"{folder}{os.sep}", "")
     return None
 

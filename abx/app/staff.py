@@ -15,7 +15,7 @@ from abx.app.tables import show_table
 from abx.app.withdraw import staff_withdrawal
 from abx.app.words import as_typed, show_error
 from abx.counts import balance_lines, spread_words
-from abx.errors import AbxError
+from abx.errors import SHOWN
 
 __all__ = ["show_balance", "show_numbers", "show_seal", "staff_page"]
 
@@ -41,7 +41,7 @@ def _sign_in() -> None:
             st.session_state["staff"] = True
             st.rerun()
         st.error("That passphrase is not right.")
-    except AbxError as error:
+    except SHOWN as error:
         show_error(error)
 
 

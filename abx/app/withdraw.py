@@ -6,7 +6,7 @@ import streamlit as st
 
 from abx.app.context import provided
 from abx.app.words import as_typed, show_error
-from abx.errors import AbxError
+from abx.errors import SHOWN
 from abx.withdrawal import withdraw, withdrawal_code
 
 __all__ = ["WITHDRAW_PATH", "show_withdrawal_code", "staff_withdrawal", "withdraw_page"]
@@ -19,7 +19,7 @@ def show_withdrawal_code(token: str) -> None:
     """Show a listener the code of a sitting, and what it is for."""
     try:
         code = withdrawal_code(provided().sessions, token)
-    except AbxError:  # withdrawn already: nothing is left to take back
+    except SHOWN:  # withdrawn already: nothing is left to take back
         return
     with st.container(key="sheet-code"):  # stands beside another sheet of the same page
         st.header("If you change your mind")
@@ -64,5 +64,5 @@ def _form(label: str, *, by_staff: bool) -> None:
         return
     try:
         st.success(as_typed(withdraw(provided().sessions, code, by_staff=by_staff).words))
-    except AbxError as error:
+    except SHOWN as error:
         show_error(error)

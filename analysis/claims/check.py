@@ -15,11 +15,11 @@ import pandas as pd
 from analysis.claims.finding import Claim
 from analysis.claims.grammar import made_step, parse_claim
 from analysis.link.programmes import ProgrammeTable
-from analysis.tables.errors import InputError
 from analysis.tables.names import ROLE_STAGES, did_you_mean, folded, how_alike
 from analysis.tables.stages import StageTable
 from analysis.tables.trial_columns import STAGE_COLUMNS
 from analysis.tables.trials import TrialTable
+from stimuli.files.errors import InputError
 
 __all__ = ["check_claims", "check_options", "table_notes"]
 

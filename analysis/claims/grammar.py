@@ -12,7 +12,7 @@ from contextlib import suppress
 from dataclasses import replace
 
 from analysis.claims.finding import Claim
-from analysis.tables.errors import InputError
+from stimuli.files.errors import InputError
 
 __all__ = ["claimed_groups", "made_step", "parse_claim"]
 

@@ -18,13 +18,13 @@ from typing import Any
 
 import numpy as np
 
-from analysis.tables.errors import InputError
 from stimuli.figures.excitation import (
     COMPONENT_HZ,
     EarSpectrum,
     excitation_difference,
     pink_spectrum,
 )
+from stimuli.files.errors import InputError
 from stimuli.response.measured import StageResponse
 
 __all__ = [

@@ -22,9 +22,9 @@ from analysis.models.bradley_terry import PairModelFit, fit_pair_model
 from analysis.panels.multiplicity import holm
 from analysis.preference.fit import Preference
 from analysis.tables.counts import components
-from analysis.tables.errors import InputError
 from analysis.tables.names import did_you_mean
 from analysis.tables.stages import StageTable
+from stimuli.files.errors import InputError
 
 __all__ = ["Link", "MetricValues", "fit_links", "metric_values", "slopes_by_row"]
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from analysis.tables.errors import InputError
+from stimuli.files.errors import InputError
 
 __all__ = ["ScreeningRule", "parse_screening"]
 

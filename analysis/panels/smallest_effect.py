@@ -21,7 +21,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Literal
 
-from analysis.tables.errors import InputError
+from stimuli.files.errors import InputError
 
 __all__ = [
     "TOO_SMALL",

@@ -20,8 +20,8 @@ from analysis.panels.panel import (
 )
 from analysis.panels.proportions import two_sided_p, wilson
 from analysis.tables.counts import PairCounts, components, pair_counts
-from analysis.tables.errors import InputError
 from analysis.tables.trials import TrialTable
+from stimuli.files.errors import InputError
 
 __all__ = [
     "Preference",

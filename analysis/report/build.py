@@ -35,7 +35,7 @@ from analysis.report.sections.listeners import differences_section, listeners_se
 from analysis.report.sections.rated import ratings_section
 from analysis.report.sections.steps import upgrade_section
 from analysis.report.sections.turning import turning_section
-from analysis.tables.errors import InputError
+from stimuli.files.errors import InputError
 
 __all__ = ["VOICES", "build_report", "build_voices", "render_report"]
 

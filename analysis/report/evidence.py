@@ -37,7 +37,7 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
-from analysis.tables.errors import InputError
+from stimuli.files.errors import InputError
 
 __all__ = ["Evidence", "Row", "clean_text"]
 

@@ -8,7 +8,7 @@ import subprocess
 import tempfile
 from pathlib import Path
 
-from analysis.tables.errors import InputError
+from stimuli.files.errors import InputError
 
 __all__ = ["find_browser", "write_pdf"]
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from analysis.tables.errors import InputError
+from stimuli.files.errors import InputError
 
 __all__ = ["PARQUET", "Faults", "column_numbers", "read_parquet", "read_text_table"]
 

@@ -16,11 +16,11 @@ from analysis.models.bradley_terry import PairModelFit, fit_pair_model
 from analysis.preference.fit import Preference
 from analysis.preference.group_test import LEAST_FOR_STEPS
 from analysis.tables.counts import PairCounts, components
-from analysis.tables.errors import InputError
 from analysis.tables.stages import StageTable
 from analysis.upgrade.effects import effect_rows, interaction_rows, shapley_rows
 from analysis.upgrade.lattice import Lattice, make_lattice
 from analysis.upgrade.order import budget_rows, likely_order, order_shares, step_rows
+from stimuli.files.errors import InputError
 
 __all__ = ["upgrade_block"]
 

@@ -16,7 +16,6 @@ from abx.steps import check_stimuli, load_stages, load_study, refuse_stale_sound
 from abx.study import study_from_text
 from abx.workspace import Workspace
 from analysis.tables.stages import stage_table as checked_stages
-from stimuli.files.errors import InputError as SoundError
 from stimuli.filters.design import design_stage_filter
 
 MADE = """
@@ -241,7 +240,7 @@ def test_an_impulse_that_cannot_serve_is_named(made_desk):
     with pytest.raises(InputError, match=r"room\.wav: the impulse response has 2 channels"):
         stage_specs(workspace, load_study(workspace))
     path.write_text("no sound")
-    with pytest.raises(SoundError, match=r"room\.wav: the impulse response cannot be read"):
+    with pytest.raises(InputError, match=r"room\.wav: the impulse response cannot be read"):
         stage_specs(workspace, load_study(workspace))
 
 

@@ -15,9 +15,9 @@ import pytest
 from analysis.claims.check import check_claims, check_options, table_notes
 from analysis.link.programmes import programme_table
 from analysis.run import analyse
-from analysis.tables.errors import InputError
 from analysis.tables.stages import read_stages, stage_table
 from analysis.tables.trials import TrialTable, read_trials, trial_table
+from stimuli.files.errors import InputError
 
 COLUMNS = (
     *("listener", "session", "trial", "method", "programme", "stage_a", "stage_b", "stage_x"),

@@ -17,8 +17,8 @@ from analysis.claims.judge import Heard, judge_claims
 from analysis.hearing.discrimination import forced_choice_cells
 from analysis.panels.multiplicity import benjamini_hochberg, holm
 from analysis.preference.fit import fit_preference
-from analysis.tables.errors import InputError
 from analysis.tables.trials import trial_table
+from stimuli.files.errors import InputError
 
 Abx = Callable[..., pd.DataFrame]
 Rows = Callable[[list[tuple[str, str, str, str, int]]], pd.DataFrame]

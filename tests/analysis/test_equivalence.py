@@ -16,7 +16,7 @@ from analysis.claims.judge import Heard, judge_claims
 from analysis.hearing.discrimination import PairCells
 from analysis.preference.fit import Preference, preference_of, worth_difference
 from analysis.tables.counts import PairCounts
-from analysis.tables.errors import InputError
+from stimuli.files.errors import InputError
 
 CLAIM = "listeners prefer neither a nor b beyond 55 to 45"
 

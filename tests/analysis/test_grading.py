@@ -15,8 +15,8 @@ from scipy import stats
 from analysis.ratings.grading import difference_frame
 from analysis.ratings.models import ordinal_ratings
 from analysis.run import analyse
-from analysis.tables.errors import InputError
 from analysis.tables.trials import read_trials, trial_table
+from stimuli.files.errors import InputError
 
 _GRADED = ["listener", "session", "trial", "method", "programme", "stage_a", "stage_b", "stage_x"]
 

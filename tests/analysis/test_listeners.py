@@ -12,8 +12,8 @@ from scipy import stats
 from analysis.listeners.screening import parse_screening
 from analysis.listeners.steadiness import drift, rating_drift, rating_f
 from analysis.run import analyse
-from analysis.tables.errors import InputError
 from analysis.tables.trials import trial_table
+from stimuli.files.errors import InputError
 
 Abx = Callable[..., pd.DataFrame]
 

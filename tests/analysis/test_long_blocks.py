@@ -14,8 +14,8 @@ from analysis import run
 from analysis.long_blocks import OPTIONAL, long_blocks, parse_without
 from analysis.models.mixed_preference import enough_for_own_worths
 from analysis.run import analyse
-from analysis.tables.errors import InputError
 from analysis.tables.trials import TrialTable, trial_table
+from stimuli.files.errors import InputError
 
 #: Blocks of each word, with what they hold when they are left out.
 LEFT_OUT = {

@@ -17,8 +17,8 @@ from analysis.preference.block import preference_block
 from analysis.preference.fit import fit_preference, pair_rows, preference_of, worth_difference
 from analysis.run import analyse
 from analysis.tables.counts import PairCounts, components, pair_counts, separated
-from analysis.tables.errors import InputError
 from analysis.tables.trials import TrialTable, trial_table
+from stimuli.files.errors import InputError
 
 Read = Callable[..., pd.DataFrame]
 Rows = Callable[[list[tuple[str, str, str, str, int]]], pd.DataFrame]

@@ -14,8 +14,8 @@ import pytest
 
 from analysis.about import json_ready
 from analysis.run import analyse
-from analysis.tables.errors import InputError
 from analysis.tables.trials import TrialTable, trial_table
+from stimuli.files.errors import InputError
 
 Abx = Callable[..., pd.DataFrame]
 Rows = Callable[[list[tuple[str, str, str, str, int]]], pd.DataFrame]

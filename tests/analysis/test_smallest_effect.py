@@ -21,7 +21,7 @@ from analysis.panels.smallest_effect import (
 )
 from analysis.preference.fit import preference_of
 from analysis.tables.counts import PairCounts
-from analysis.tables.errors import InputError
+from stimuli.files.errors import InputError
 
 
 def paired(shares: list[float], each: int, stages: tuple[str, ...] = ("a", "b")) -> Heard:

@@ -9,9 +9,9 @@ import pandas as pd
 import pytest
 
 from analysis.run import analyse
-from analysis.tables.errors import InputError
 from analysis.tables.stages import read_stages
 from analysis.tables.trials import read_trials, trial_table
+from stimuli.files.errors import InputError
 
 HEADER = "listener,session,trial,method,programme,stage_a,stage_b,stage_c,stage_x,answer,control"
 GOOD = (

@@ -30,8 +30,6 @@ from abx.errors import AbxError, AnswerRefused, InputError, NotFound  # noqa: E4
 from abx.schedule import make_slot  # noqa: E402
 from abx.store import open_store  # noqa: E402
 from abx.study import study_from_text  # noqa: E402
-from analysis.tables.errors import InputError as AnalysisError  # noqa: E402
-from stimuli.files.errors import InputError as StimuliError  # noqa: E402
 
 __all__ = ["Target", "mutate", "targets"]
 
@@ -145,7 +143,7 @@ def _tables(desk: Desk, folder: Path) -> Iterator[Target]:
     trials = _TRIALS.encode()
     stages = _STAGES.encode()
     manifest = (desk.root / "stimuli" / "manifest.json").read_bytes()
-    errors = (InputError, AnalysisError, StimuliError)
+    errors = (InputError,)
     for name, seeds, read, suffix in (
         ("response table", both, read_response, ".csv"),
         ("microphone correction", both, read_correction, ".txt"),
@@ -201,7 +199,7 @@ def _sound(desk: Desk, folder: Path) -> Iterator[Target]:
             soundfile.write(data, noise, rate, format=kind, subtype=subtype)
             seeds.append(data.getvalue())
         path = folder / "in.wav"
-        yield Target(name, tuple(seeds), _from_file(path, read), (StimuliError,), mutate_head)
+        yield Target(name, tuple(seeds), _from_file(path, read), (InputError,), mutate_head)
 
 
 def _bundle(folder: Path) -> Target:
@@ -224,7 +222,7 @@ def _bundle(folder: Path) -> Target:
         return check_bundle(path)
 
     good = _zip(members)
-    return Target("bundle", (good,), parse, (InputError, StimuliError), _mutate_bundle(members))
+    return Target("bundle", (good,), parse, (InputError,), _mutate_bundle(members))
 
 
 def _zip(members: dict[str, bytes]) -> bytes:

@@ -7,9 +7,9 @@ import pytest
 
 from analysis.hearing.audibility import THRESHOLD_D, compare_with_answers, predict_audibility
 from analysis.hearing.discrimination import discrimination_rows
-from analysis.tables.errors import InputError
 from analysis.tables.trials import trial_table
 from stimuli.figures.excitation import COMPONENT_HZ, excitation_difference, signal_spectrum
+from stimuli.files.errors import InputError
 from stimuli.response.measured import Response, power_average
 
 F = np.geomspace(20, 20000, 600)

@@ -11,9 +11,9 @@ from analysis.hearing.discrimination import forced_choice_cells
 from analysis.link.block import fit_links
 from analysis.preference.fit import fit_preference
 from analysis.run import analyse
-from analysis.tables.errors import InputError
 from analysis.tables.stages import stage_table
 from analysis.tables.trials import trial_table
+from stimuli.files.errors import InputError
 
 from .conftest import answers
 

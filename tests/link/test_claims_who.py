@@ -5,9 +5,9 @@ import pytest
 
 from analysis.claims.grammar import claimed_groups, parse_claim
 from analysis.run import analyse
-from analysis.tables.errors import InputError
 from analysis.tables.stages import stage_table
 from analysis.tables.trials import trial_table
+from stimuli.files.errors import InputError
 
 from .conftest import answers
 

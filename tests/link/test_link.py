@@ -16,7 +16,7 @@ from analysis.link.regression import contrasts, fit_scatter, worth_covariance
 from analysis.preference.fit import fit_preference
 from analysis.run import analyse
 from analysis.tables.counts import pair_counts
-from analysis.tables.errors import InputError
+from stimuli.files.errors import InputError
 
 SIX = {"a": -1.5, "b": -0.9, "c": -0.2, "d": 0.3, "e": 0.9, "f": 1.4}
 FOUR = {name: SIX[name] for name in "abcd"}

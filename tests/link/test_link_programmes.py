@@ -9,8 +9,8 @@ import pytest
 from analysis.link.permutation import order_test
 from analysis.link.programmes import programme_link_rows, programme_table, read_programmes
 from analysis.run import analyse
-from analysis.tables.errors import InputError
 from analysis.tables.trials import trial_table
+from stimuli.files.errors import InputError
 
 from .conftest import answers
 

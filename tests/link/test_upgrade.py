@@ -13,13 +13,13 @@ from analysis.models.bootstrap import WorthDraws
 from analysis.models.bradley_terry import fit_pair_model
 from analysis.preference.fit import fit_preference
 from analysis.tables.counts import pair_counts
-from analysis.tables.errors import InputError
 from analysis.tables.stages import stage_table
 from analysis.tables.trials import trial_table
 from analysis.upgrade.block import upgrade_block
 from analysis.upgrade.effects import effect_rows, interaction_rows, shapley_rows
 from analysis.upgrade.lattice import make_lattice, step_words
 from analysis.upgrade.order import budget_rows, likely_order, order_shares, step_rows
+from stimuli.files.errors import InputError
 
 from .conftest import answers
 

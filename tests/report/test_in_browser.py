@@ -13,7 +13,7 @@ from guards import GUARD_S, patient
 
 from analysis.report import build_report, build_voices, write_pdf
 from analysis.report.pdf import find_browser
-from analysis.tables.errors import InputError
+from stimuli.files.errors import InputError
 
 CHROMIUM = "/usr/bin/chromium"
 VOICES = ("full", "customer", "researcher", "reviewer")

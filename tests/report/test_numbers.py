@@ -12,7 +12,7 @@ import pytest
 from analysis.report.build import render_report
 from analysis.report.evidence import Evidence
 from analysis.report.words.numbers import KINDS, Numbers, noun, number_text
-from analysis.tables.errors import InputError
+from stimuli.files.errors import InputError
 
 VOID = {"meta", "br", "link", "img", "hr", "input"}
 

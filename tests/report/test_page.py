@@ -20,7 +20,7 @@ from analysis.report import build_report
 from analysis.report.build import render_report
 from analysis.report.evidence import Evidence, clean_text
 from analysis.report.figures.csvdata import csv_text
-from analysis.tables.errors import InputError
+from stimuli.files.errors import InputError
 
 SECTIONS = [
     "short",

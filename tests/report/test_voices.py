@@ -18,9 +18,9 @@ from analysis.report import build_voices, render_report
 from analysis.report.build import VOICES
 from analysis.report.words.sentences import SENTENCES
 from analysis.run import analyse
-from analysis.tables.errors import InputError
 from analysis.tables.stages import stage_table
 from analysis.tables.trials import trial_table
+from stimuli.files.errors import InputError
 
 sys.path.insert(0, str(Path(__file__).parent))  # for the example beside the tests
 

@@ -8,8 +8,8 @@ from importlib.resources import files
 
 import pytest
 
-from analysis.report.words import conditions
 from analysis.report.build import render_report
+from analysis.report.words import conditions
 from analysis.report.words.conditions import GUARDS, Facts, WordingError, guarded_words
 from analysis.report.words.sentences import SENTENCES, say
 

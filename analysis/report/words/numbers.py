@@ -17,7 +17,7 @@ from typing import Any
 from markupsafe import Markup
 
 from analysis.report.evidence import Evidence, clean_text
-from analysis.tables.errors import InputError
+from stimuli.files.errors import InputError
 
 __all__ = ["KINDS", "Numbers", "noun", "number_text", "rule"]
 
