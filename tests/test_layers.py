@@ -1,9 +1,11 @@
 """Data flows one way: numbers below, tables above, screens on top."""
 
+import ast
 import importlib
 import pkgutil
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
@@ -67,3 +69,129 @@ def test_public_functions_are_documented(name):
         thing = getattr(module, exported)
         if callable(thing) and getattr(thing, "__module__", "") == name:
             assert thing.__doc__, f"{name}.{exported} has no docstring"
+
+
+# Rooms ---------------------------------------------------------------------------------------
+
+ROOT = Path(stimuli.__file__).parents[1]
+
+#: What each room may import from other rooms, wherever the import stands. The rooms lie in the
+#: order in which data flow: each names only rooms above it.
+ROOMS = {
+    "stimuli.files": (),
+    "stimuli.response": ("stimuli.files",),
+    "stimuli.levels": (),
+    "stimuli.figures": ("stimuli.files", "stimuli.response"),
+    "stimuli.filters": ("stimuli.files", "stimuli.response", "stimuli.figures"),
+    "stimuli.programme": (
+        *("stimuli.files", "stimuli.levels", "stimuli.figures", "stimuli.filters"),
+    ),
+    "stimuli.measuring": ("stimuli.files", "stimuli.response", "stimuli.programme"),
+    "stimuli.render": (
+        *("stimuli.files", "stimuli.response", "stimuli.levels", "stimuli.filters"),
+        "stimuli.programme",
+    ),
+    "analysis.tables": ("stimuli.files",),
+    "analysis.models": ("analysis.tables",),
+    "analysis.panels": ("stimuli.files",),
+    "analysis.hearing": (
+        *("stimuli.files", "stimuli.response", "stimuli.figures"),
+        *("analysis.tables", "analysis.models", "analysis.panels"),
+    ),
+    "analysis.ratings": ("analysis.tables", "analysis.models", "analysis.panels"),
+    "analysis.preference": (
+        *("stimuli.files", "analysis.tables", "analysis.models", "analysis.panels"),
+        "analysis.ratings",
+    ),
+    "analysis.listeners": ("stimuli.files", "analysis.tables", "analysis.ratings"),
+    "analysis.experiments": (
+        *("analysis.tables", "analysis.models", "analysis.panels"),
+        *("analysis.hearing", "analysis.preference"),
+    ),
+    "analysis.link": (
+        *("stimuli.files", "analysis.tables", "analysis.models", "analysis.panels"),
+        "analysis.preference",
+    ),
+    "analysis.upgrade": (
+        *("stimuli.files", "analysis.tables", "analysis.models", "analysis.preference"),
+    ),
+    "analysis.claims": (
+        *("stimuli.files", "analysis.tables", "analysis.models", "analysis.panels"),
+        *("analysis.hearing", "analysis.preference", "analysis.link", "analysis.upgrade"),
+    ),
+    "analysis.robustness": (
+        *("analysis.tables", "analysis.models", "analysis.panels"),
+        *("analysis.hearing", "analysis.preference", "analysis.link", "analysis.upgrade"),
+        "analysis.claims",
+    ),
+    "analysis.planning": (
+        *("analysis.tables", "analysis.models", "analysis.panels"),
+        *("analysis.hearing", "analysis.preference", "analysis.link", "analysis.upgrade"),
+        "analysis.claims",
+    ),
+    "analysis.report": ("stimuli.files",),
+}
+#: Modules a folder may hold.
+_MOST_MODULES = 15
+
+
+def room_of(module):
+    """Return the room that a module lies in; None where it stands before the rooms."""
+    parts = module.split(".")
+    name = ".".join(parts[:2])
+    return name if name in ROOMS else None
+
+
+def imports_between_rooms():
+    for package in ("stimuli", "analysis"):
+        for path in (ROOT / package).rglob("*.py"):
+            module = ".".join(path.relative_to(ROOT).with_suffix("").parts)
+            here = room_of(module.removesuffix(".__init__"))
+            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+                names = []
+                if isinstance(node, ast.ImportFrom) and node.module:
+                    names = [f"{node.module}.{name.name}" for name in node.names]
+                elif isinstance(node, ast.Import):
+                    names = [name.name for name in node.names]
+                for name in names:
+                    if name.split(".")[0] in ("stimuli", "analysis", "abx"):
+                        yield module, here, name, room_of(name)
+
+
+def test_every_folder_is_a_room_with_its_imports():
+    folders = {
+        f"{package}.{path.name}"
+        for package in ("stimuli", "analysis")
+        for path in (ROOT / package).iterdir()
+        if (path / "__init__.py").is_file()
+    }
+    assert folders == set(ROOMS)
+
+
+def test_rooms_import_what_they_may_and_no_more():
+    used = {room: set() for room in ROOMS}
+    for module, here, name, there in imports_between_rooms():
+        if here is None:
+            continue
+        assert there is not None, f"{module} imports {name}, which lies in no room"
+        if there != here:
+            assert there in ROOMS[here], f"{module} imports {name}"
+            used[here].add(there)
+    assert {room: sorted(found) for room, found in used.items()} == {
+        room: sorted(allowed) for room, allowed in ROOMS.items()
+    }, "the table allows an import that nobody needs"
+
+
+def test_rooms_form_no_circle():
+    above = set()
+    for room, allowed in ROOMS.items():
+        assert set(allowed) <= above, f"{room} imports what lies below it"
+        above.add(room)
+
+
+@pytest.mark.parametrize("package", ["stimuli", "analysis"])
+def test_no_folder_is_crowded(package):
+    for folder in [ROOT / package, *(ROOT / package).rglob("*")]:
+        if folder.is_dir():
+            modules = [path for path in folder.glob("*.py") if path.name != "__init__.py"]
+            assert len(modules) <= _MOST_MODULES, f"{folder.relative_to(ROOT)}: {len(modules)}"

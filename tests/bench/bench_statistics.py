@@ -27,6 +27,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from large_panels import PANELS
 
 HERE = Path(__file__).parent
 
@@ -142,6 +143,22 @@ def bench_tables(most: int) -> list[tuple[str, str, str]]:
     return rows
 
 
+def bench_panels() -> list[tuple[str, str, str]]:
+    """Time the analysis of large panels, each in a process of its own."""
+    rows = []
+    for name, (what, _, _, allowed) in PANELS.items():
+        done = subprocess.run(
+            [sys.executable, str(HERE / "large_panels.py"), name],
+            check=True,
+            capture_output=True,
+            text=True,
+        )
+        seconds, memory = (float(part) for part in done.stdout.split())
+        figure = f"{seconds:.1f} s, {memory:.0f} MB"
+        rows.append((what, figure, f"at most {allowed} s, 1000 MB"))
+    return rows
+
+
 def bench_models() -> list[tuple[str, str, str]]:
     """Time the mixed preference model and the simulated power."""
     from analysis.models.mixed_preference import fit_mixed_preference
@@ -187,11 +204,11 @@ def main() -> None:
     if options.one:
         analyse_file(options.one)
         return
-    rows = bench_resampling() + bench_models() + bench_tables(options.trials)
+    rows = bench_resampling() + bench_models() + bench_panels() + bench_tables(options.trials)
     machine = f"{platform.machine()}, {os.cpu_count()} cores, load {os.getloadavg()[0]:.1f}"
     print(f"{machine}, Python {platform.python_version()}, numpy {np.__version__}")
     for what, figure, bar in rows:
-        print(f"{what:34s} {figure:26s} {bar}")
+        print(f"{what:40s} {figure:26s} {bar}")
 
 
 if __name__ == "__main__":

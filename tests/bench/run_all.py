@@ -97,7 +97,7 @@ def statistics(output: str) -> list[Figure]:
     """Read the columns of the statistics bench; the loop is the alternative to the fits."""
     rows = {}
     for line in output.splitlines()[1:]:
-        what, figure, bar = line[:34].strip(), line[34:61].strip(), line[61:].strip()
+        what, figure, bar = line[:40].strip(), line[40:67].strip(), line[67:].strip()
         rows[what] = (figure, bar)
     loop, ratio = rows.pop("loop over choix.ilsr_pairwise"), rows.pop("ratio")
     rows.pop("stages in the draws", None)
