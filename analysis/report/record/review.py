@@ -16,7 +16,7 @@ from analysis.report.sections.answer import (
     estimate_kind,
     smallest_note,
 )
-from analysis.report.sections.turning import other_music, turning_word
+from analysis.report.sections.turning import other_music, stable_word, turning_sentence
 
 __all__ = ["departures_section", "verdicts_section"]
 
@@ -35,16 +35,22 @@ def _claim_row(page: Page, row: Row) -> list[object]:
     if name != "plain" and estimate is not _DASH:
         estimate = page.say(f"claim.estimate.{name}", value=estimate)
     return [
-        page.user(row.get("text") or ""),
+        _claim_and_test(page, row),
         badge(page, facts),
-        page.user(row.get("test") or _DASH),
         estimate,
         claim_interval(page, row, kind, ("claim.bounds", "claim.bounds.own")) if bounded else _DASH,
         shown("p_value", "p"),
         shown("p_holm", "p"),
         other_music(page, row),
-        turning_word(page, row),
+        stable_word(page, row),
     ]
+
+
+def _claim_and_test(page: Page, row: Row) -> Markup:
+    text = page.user(row.get("text") or "")
+    if not row.get("test"):
+        return text
+    return Markup("{}<br><small>{}</small>").format(text, page.user(row.get("test")))
 
 
 def verdicts_section(page: Page) -> Section:
@@ -52,7 +58,7 @@ def verdicts_section(page: Page) -> Section:
     rows = page.evidence.rows("/results/claims")
     if not rows:
         return page.section("claims", [page.para("claim.none")])
-    columns = ["claim", "verdict", "test", "estimate", "interval", "p", "p_holm"]
+    columns = ["claim", "verdict", "estimate", "interval", "p", "p_holm"]
     columns += ["other_music", "turns"]
     undecided = next((f for r in rows if (f := claim_facts(page, r)).verdict == "undecided"), None)
     return page.section(
@@ -85,6 +91,11 @@ def _held(page: Page, rows: Sequence[Row]) -> list[Block]:
         )
         for row in rows
         if row.get("needs")
+    ]
+    lines += [
+        Markup("{}: {}").format(page.user(row.get("text") or ""), said)
+        for row in rows
+        if (said := turning_sentence(page, row))
     ]
     return [Block("list", lines)] if lines else []
 

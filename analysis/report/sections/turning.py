@@ -11,7 +11,7 @@ from analysis.report.evidence import Row
 from analysis.report.page import Page, Section
 from analysis.report.sections.answer import claim_facts
 
-__all__ = ["other_music", "turning_section", "turning_word"]
+__all__ = ["other_music", "stable_word", "turning_section", "turning_sentence"]
 
 _DASH = "\u2013"
 #: Names of listeners or pieces that a cell spells out.
@@ -58,6 +58,22 @@ def turning_word(page: Page, row: Row) -> object:
     if block is None:
         return _DASH
     return page.say("turn.stable") if block.get("stable") is True else page.user(block.get("word"))
+
+
+def stable_word(page: Page, row: Row) -> object:
+    """Write in a word whether anything turns a verdict; a dash where nothing was tried."""
+    block = _part(row, "sensitivity")
+    if block is None:
+        return _DASH
+    return page.say("turn.stable" if block.get("stable") is True else "turn.below")
+
+
+def turning_sentence(page: Page, row: Row) -> Markup | None:
+    """Say what turns a verdict; None where nothing does, or nothing was tried."""
+    block = _part(row, "sensitivity")
+    if block is None or block.get("stable") is True or not block.get("word"):
+        return None
+    return page.say("turn.by", word=page.user(block.get("word")))
 
 
 def _one(page: Page, row: Row, kind: str) -> object:

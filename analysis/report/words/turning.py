@@ -23,6 +23,7 @@ _WORDS = {
     "title.turning": name("What would turn the verdicts"),
     "turn.declined": name("Declined"),
     "turn.stable": name("Stable"),
+    "turn.below": name("Turns: see below"),
     "turn.no_flag": name("None flagged"),
     "turn.same": name("The same"),
     "turn.p": name("p"),
