@@ -34,7 +34,7 @@ _TIE_WIDTH = 0.35
 """Simulated listeners call it a tie inside this many just-noticeable steps."""
 
 
-class _Paired(PairMethod):
+class _PairedMethod(PairMethod):
     id: ClassVar[str] = "paired"
     label: ClassVar[str] = "Paired preference"
     option_keys: ClassVar[tuple[str, ...]] = ("ties", "strength")
@@ -100,4 +100,4 @@ class _Paired(PairMethod):
         return side
 
 
-METHOD = _Paired()
+METHOD = _PairedMethod()

@@ -89,28 +89,28 @@ def _tetrad(d: np.ndarray) -> np.ndarray:
 
 
 @dataclass(frozen=True, slots=True)
-class _Model:
+class _DecisionModel:
     function: Callable[[np.ndarray], np.ndarray]
     chance: float
 
 
 #: Decision models by name. ``abx`` stands for differencing, the strategy of a listener who
 #: compares X with A and with B when the pairs vary from trial to trial.
-MODELS: dict[str, _Model] = {
-    "two-interval": _Model(_two_interval, 1 / 2),
-    "abx": _Model(_differencing, 1 / 2),
-    "abx-independent": _Model(_independent, 1 / 2),
-    "duo-trio": _Model(_differencing, 1 / 2),
-    "triangle": _Model(_triangle, 1 / 3),
-    "same-different": _Model(_same_different, 1 / 2),
-    "tetrad": _Model(_tetrad, 1 / 3),
-    **{f"{m}-alternative": _Model(_alternatives(m), 1 / m) for m in (3, 4, 5, 8)},
+MODELS: dict[str, _DecisionModel] = {
+    "two-interval": _DecisionModel(_two_interval, 1 / 2),
+    "abx": _DecisionModel(_differencing, 1 / 2),
+    "abx-independent": _DecisionModel(_independent, 1 / 2),
+    "duo-trio": _DecisionModel(_differencing, 1 / 2),
+    "triangle": _DecisionModel(_triangle, 1 / 3),
+    "same-different": _DecisionModel(_same_different, 1 / 2),
+    "tetrad": _DecisionModel(_tetrad, 1 / 3),
+    **{f"{m}-alternative": _DecisionModel(_alternatives(m), 1 / m) for m in (3, 4, 5, 8)},
 }
 #: P(correct) of a listener who guesses.
 CHANCE: dict[str, float] = {name: model.chance for name, model in MODELS.items()}
 
 
-def model_for(name: str) -> _Model:
+def model_for(name: str) -> _DecisionModel:
     """Return a decision model.
 
     Raises

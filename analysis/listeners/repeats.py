@@ -114,7 +114,7 @@ def turns(group: np.ndarray) -> np.ndarray:
 
 
 @dataclass(frozen=True, slots=True)
-class _Asked:
+class _AskedTwice:
     """Trials in the order they were answered, as integers."""
 
     method: np.ndarray
@@ -128,7 +128,7 @@ class _Asked:
     even: np.ndarray
 
 
-def _asked(frame: pd.DataFrame) -> tuple[list[str], _Asked]:
+def _asked(frame: pd.DataFrame) -> tuple[list[str], _AskedTwice]:
     _, (a, b, c, x) = label_codes(frame, "stage_a", "stage_b", "stage_c", "stage_x")
     listeners, (listener,) = label_codes(frame, "listener")
     methods, (method,) = label_codes(frame, "method")
@@ -144,7 +144,7 @@ def _asked(frame: pd.DataFrame) -> tuple[list[str], _Asked]:
     low, high = np.minimum(a, other), np.maximum(a, other)
     ties = bool((letter[paired] == 3).any())
     by_method = [_EVEN.get(name, 1 / 3 if ties else 1 / 2) for name in methods]
-    return listeners, _Asked(
+    return listeners, _AskedTwice(
         method=method,
         listener=listener,
         question=group_ids(listener, method, programme, low, high),
@@ -157,7 +157,7 @@ def _asked(frame: pd.DataFrame) -> tuple[list[str], _Asked]:
     )
 
 
-def _kinds(asked: _Asked) -> tuple[np.ndarray, np.ndarray]:
+def _kinds(asked: _AskedTwice) -> tuple[np.ndarray, np.ndarray]:
     """Return the chances of each kind of answer by guessing: by own shares, and evenly.
 
     Kinds are (lower stage, higher stage, none) for paired answers, (right, wrong) for others.

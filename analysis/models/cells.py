@@ -94,10 +94,10 @@ def map_cells(
         Workers(processes) if workers is None else nullcontext(workers)
     )
     with kept as crew:
-        yield from crew.run(_Job(function, list(cells), seed, start))
+        yield from crew.run(_CellJob(function, list(cells), seed, start))
 
 
-class _Job:
+class _CellJob:
     """Cells that wait, are being worked on, or have come back."""
 
     def __init__(
@@ -148,7 +148,7 @@ class _Helper:
         self._waiting = pickle.dumps(sys.path)
         self._lock = Lock()
 
-    def follow(self, job: _Job, function: bytes) -> None:
+    def follow(self, job: _CellJob, function: bytes) -> None:
         """Work on cells of a job until none is left, the job stops, or the process is gone."""
         with self._lock:
             place = None
@@ -221,7 +221,7 @@ class Workers:
         while self._helpers:
             self._helpers.pop().close()
 
-    def run(self, job: _Job) -> Iterator[Any]:
+    def run(self, job: _CellJob) -> Iterator[Any]:
         """Yield the results of a job in order; see :func:`map_cells`."""
         self._send_out(job)
         try:
@@ -234,7 +234,7 @@ class Workers:
         finally:
             job.stop()
 
-    def _send_out(self, job: _Job) -> None:
+    def _send_out(self, job: _CellJob) -> None:
         """Start helpers on a job, none where one process is enough or all that can do it."""
         if len(job.cells) < 2 or not sys.executable or _is_main(job.function):
             return
@@ -251,7 +251,7 @@ def _is_main(function: Callable[..., Any]) -> bool:
     return owner.__module__ == "__main__"
 
 
-def _collected(job: _Job) -> Iterator[Any]:
+def _collected(job: _CellJob) -> Iterator[Any]:
     kept: dict[int, Any] = {}
     wanted = 0
     while wanted < len(job.cells):
@@ -267,7 +267,7 @@ def _collected(job: _Job) -> Iterator[Any]:
             wanted += 1
 
 
-def _arrived(job: _Job, *, wait: bool) -> Iterator[tuple[str, int, Any]]:
+def _arrived(job: _CellJob, *, wait: bool) -> Iterator[tuple[str, int, Any]]:
     """Yield what helpers have sent; where nothing else is to be done, wait for it a moment."""
     while True:
         try:

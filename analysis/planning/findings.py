@@ -196,7 +196,7 @@ def explore(
     Findings
         After every study. A caller may stop at any time and keep the last.
     """
-    steps = _Steps(question, seed, workers, processes, progress)
+    steps = _Growing(question, seed, workers, processes, progress)
     steps.expected = n_studies * (1 + 2 * _OTHER_SIZES * sizes + 6 * _OTHER_PANELS * panels)
     impossible = question.impossible(question.n_listeners)
     found = Findings(question, question.world(), Tally.empty(_run(question)), impossible)
@@ -218,7 +218,7 @@ def refine(
     progress: Progress | None = None,
 ) -> Generator[Findings, None, Findings]:
     """Add studies of the planned panel to what is known; yield after every one."""
-    steps = _Steps(found.question, seed, workers, processes, progress)
+    steps = _Growing(found.question, seed, workers, processes, progress)
     steps.expected = n_studies - found.tally.n_studies
     return (yield from steps.planned(found, n_studies))
 
@@ -236,7 +236,7 @@ def _run(question: PlanQuestion, sizes: Sizes | None = None, n: int | None = Non
 _Found = Generator[Findings, None, Findings]
 
 
-class _Steps:
+class _Growing:
     """Runs one step after the other and keeps count of the studies."""
 
     def __init__(

@@ -21,7 +21,7 @@ from analysis.claims.grammar import parse_claim
 from analysis.tables.stages import StageTable
 from analysis.upgrade.lattice import make_lattice
 
-__all__ = ["Conflict", "Sizes", "Supposed", "gap_of", "mean_share", "suppose"]
+__all__ = ["ClaimConflict", "Sizes", "Supposed", "gap_of", "mean_share", "suppose"]
 
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(60)
 _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
@@ -101,7 +101,7 @@ def gap_of(share: float, spread: float) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class Conflict:
+class ClaimConflict:
     """A claim that cannot be true together with others at the stated size.
 
     Attributes
@@ -136,7 +136,7 @@ class Supposed:
         By group and pair: P(correct) where a difference is heard. Elsewhere everybody guesses.
     one : mapping of str to mapping
         The same of single listeners whom a claim names.
-    conflicts : tuple of Conflict
+    conflicts : tuple of ClaimConflict
         Claims left out of this world.
     """
 
@@ -144,7 +144,7 @@ class Supposed:
     stages: tuple[str, ...]
     right: Mapping[str, Mapping[Pair, float]]
     one: Mapping[str, Mapping[Pair, float]]
-    conflicts: tuple[Conflict, ...]
+    conflicts: tuple[ClaimConflict, ...]
     bounds: Mapping[str, _Bounds] = field(repr=False)
     metrics: Mapping[str, np.ndarray] = field(repr=False)
 
@@ -263,7 +263,7 @@ class _World:
     right: dict[Pair, float]
     bounds: _Bounds
     metrics: np.ndarray
-    conflicts: tuple[Conflict, ...]
+    conflicts: tuple[ClaimConflict, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -290,7 +290,7 @@ class _Maker:
                 elif claim.kind == "hear" or against:
                     right[pair] = self.sizes.heard
             if against:
-                conflicts.append(Conflict(claim.text, tuple(c.text for c in against)))
+                conflicts.append(ClaimConflict(claim.text, tuple(c.text for c in against)))
                 continue
             kept.append((claim, bounds))
         whole = _joined([bounds for _, bounds in kept], len(self.stages))

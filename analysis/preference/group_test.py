@@ -38,7 +38,7 @@ __all__ = [
     "LEVEL",
     "N_BOOTSTRAP",
     "GroupStep",
-    "Groups",
+    "ListenerGroups",
     "Progress",
     "find_groups",
     "two_classes_beat_one",
@@ -65,7 +65,7 @@ class GroupStep:
     Attributes
     ----------
     n_groups : int
-        Groups if it passes.
+        ListenerGroups if it passes.
     listeners : tuple of str
         Who was split: everybody, or the members of one group.
     screened : bool
@@ -98,7 +98,7 @@ class GroupStep:
 
 
 @dataclass(frozen=True, slots=True)
-class Groups:
+class ListenerGroups:
     """What the panel splits into.
 
     Attributes
@@ -128,7 +128,7 @@ def find_groups(
     n_bootstrap: int = N_BOOTSTRAP,
     exceedances: int = EXCEEDANCES,
     progress: Progress | None = None,
-) -> Groups:
+) -> ListenerGroups:
     """Search a panel for groups who want different things.
 
     Parameters
@@ -136,7 +136,7 @@ def find_groups(
     counts : PairCounts
         Stages must be linked by comparisons. Ties are left out; position is not used.
     most : int, optional
-        Groups at most, 2 or 3.
+        ListenerGroups at most, 2 or 3.
     seed : int, optional
         Of the simulated panels and the random starts of the screening.
     screened : bool, optional
@@ -148,7 +148,7 @@ def find_groups(
 
     Returns
     -------
-    Groups
+    ListenerGroups
 
     Raises
     ------
@@ -161,9 +161,9 @@ def find_groups(
     search = _Search(counts, rng, seed, n_bootstrap, exceedances, progress)
     first = search.step(found, level=LEVEL, n_groups=2, smallest=smallest, screened=screened)
     if first is None:
-        return Groups(1, {}, (), smallest)
+        return ListenerGroups(1, {}, (), smallest)
     if not first.passed:
-        return Groups(1, {}, (first,), smallest)
+        return ListenerGroups(1, {}, (first,), smallest)
     parts, sure = _parted(first)
     steps = [first]
     inner = [
@@ -177,7 +177,9 @@ def find_groups(
         steps.append(best)
         if best.passed:
             parts, sure = _parted_again(found.listeners, parts, sure, best)
-    return Groups(len(parts), _labelled(found.listeners, parts, sure), tuple(steps), smallest)
+    return ListenerGroups(
+        len(parts), _labelled(found.listeners, parts, sure), tuple(steps), smallest
+    )
 
 
 def two_classes_beat_one(counts: PairCounts, *, seed: int = 1) -> bool:

@@ -8,7 +8,7 @@ import numpy as np
 
 from analysis.models.latent_classes import LatentClasses, entropy, fit_latent_classes, group_worths
 from analysis.preference.group_power import SplitPower, split_power
-from analysis.preference.group_test import Groups, GroupStep, Progress, find_groups
+from analysis.preference.group_test import GroupStep, ListenerGroups, Progress, find_groups
 from analysis.tables.counts import PairCounts
 
 __all__ = ["groups_block"]
@@ -79,7 +79,7 @@ def _fit_row(fit: LatentClasses) -> dict[str, Any]:
     }
 
 
-def _test_fields(found: Groups) -> dict[str, Any]:
+def _test_fields(found: ListenerGroups) -> dict[str, Any]:
     """Return the outcome of the search; the figures are those of the first comparison."""
     first = found.steps[0] if found.steps else None
     return {
@@ -111,7 +111,7 @@ def _step_row(step: GroupStep) -> dict[str, Any]:
     }
 
 
-def _group_rows(counts: PairCounts, found: Groups) -> list[dict[str, Any]]:
+def _group_rows(counts: PairCounts, found: ListenerGroups) -> list[dict[str, Any]]:
     """Return size and worths of every group that passed, the largest first."""
     if found.n_groups < 2:
         return []
@@ -159,7 +159,7 @@ def _power_words(power: SplitPower | None) -> str:
     )
 
 
-def _words(found: Groups) -> str:
+def _words(found: ListenerGroups) -> str:
     if not found.steps:
         return (
             f"A group needs {found.least_size} listeners, so these are too few to look for groups."

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from markupsafe import Markup
 
 from analysis.report.evidence import Row
-from analysis.report.page import Block, Page, Section
+from analysis.report.page import Page, PageBlock, Section
 from analysis.report.sections.answer import cost_block, headline
 from analysis.report.sections.chosen import choice_bars
 from analysis.report.sections.hearing import panel_p, pooled_rows, right_share
@@ -41,7 +41,7 @@ def _own(page: Page, listener: str) -> list[Row]:
     return [r for r in rows if r.get("listener") == listener and r.get("programme") is None]
 
 
-def _own_repeats(page: Page, listener: str) -> Block | None:
+def _own_repeats(page: Page, listener: str) -> PageBlock | None:
     for row in page.evidence.rows("/results/reliability/listeners"):
         if row.get("listener") == listener and row.number("repeat_agreement") is not None:
             return page.para(
@@ -63,7 +63,7 @@ def _you_heard(page: Page, listener: str) -> Section:
         )
         for row in _own(page, listener)
     ]
-    blocks = [Block("list", lines), page.note("card.you_note")] if lines else []
+    blocks = [PageBlock("list", lines), page.note("card.you_note")] if lines else []
     return page.section("card_you", [*(blocks or [page.para("card.you_none")])])
 
 
@@ -83,7 +83,7 @@ def _heard(page: Page) -> Section:
         words = {"pair": page.pair(row), "share": page.n(right_share(page, row), "percent")}
         lines.append(page.first(facts, "card.apart", "card.not_shown", **words))
     small = page.note("card.matters") if page.known("/results/about/smallest_effect") else None
-    return page.section("card_heard", [Block("list", lines), page.note("card.guess"), small])
+    return page.section("card_heard", [PageBlock("list", lines), page.note("card.guess"), small])
 
 
 def _chosen(page: Page, listener: str | None) -> Section:
@@ -103,9 +103,9 @@ def _first(page: Page) -> Section:
     return page.section(
         "card_first",
         [
-            Block("para", page.say("head.in_rehearsal"), style="kicker") if page.mark else None,
-            Block("para", found.lead, style="lead"),
-            Block("para", found.sure) if found.sure else None,
+            PageBlock("para", page.say("head.in_rehearsal"), style="kicker") if page.mark else None,
+            PageBlock("para", found.lead, style="lead"),
+            PageBlock("para", found.sure) if found.sure else None,
             cost_block(page, found.stage),
             None if found.order or not found.stage else page.note("head.no_order"),
         ],
@@ -114,7 +114,7 @@ def _first(page: Page) -> Section:
 
 def _mind(page: Page) -> Section:
     keys = ("card.tonal", "card.work", "card.ears")
-    return page.section("card_mind", [Block("list", [page.say(key) for key in keys])])
+    return page.section("card_mind", [PageBlock("list", [page.say(key) for key in keys])])
 
 
 def card_sections(page: Page, listener: str | None = None) -> list[Section]:

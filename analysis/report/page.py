@@ -14,13 +14,13 @@ from analysis.report.words.conditions import Facts
 from analysis.report.words.numbers import Numbers
 from analysis.report.words.sentences import SENTENCES, first_allowed, say
 
-__all__ = ["Block", "Page", "Section"]
+__all__ = ["Page", "PageBlock", "Section"]
 
 NOTHING = Markup("")
 
 
 @dataclass(frozen=True, slots=True)
-class Block:
+class PageBlock:
     """One piece of a section; ``kind`` names the macro that draws it."""
 
     kind: str
@@ -36,7 +36,7 @@ class Section:
 
     key: str
     title: Markup
-    blocks: Sequence[Block] = field(default_factory=tuple)
+    blocks: Sequence[PageBlock] = field(default_factory=tuple)
     part: Markup | None = None
 
 
@@ -145,21 +145,21 @@ class Page:
         return Markup(", ").join(parts)
 
     # blocks ----------------------------------------------------------------------------
-    def section(self, key: str, blocks: Iterable[Block | None]) -> Section:
+    def section(self, key: str, blocks: Iterable[PageBlock | None]) -> Section:
         """Make a section; blocks that are None fall out."""
         return Section(key, self.say(f"title.{key}"), tuple(b for b in blocks if b is not None))
 
-    def para(self, key: str, facts: Facts | None = None, /, **values: object) -> Block:
+    def para(self, key: str, facts: Facts | None = None, /, **values: object) -> PageBlock:
         """Make a paragraph of one sentence."""
-        return Block("para", self.say(key, facts, **values))
+        return PageBlock("para", self.say(key, facts, **values))
 
-    def note(self, key: str, facts: Facts | None = None, /, **values: object) -> Block:
+    def note(self, key: str, facts: Facts | None = None, /, **values: object) -> PageBlock:
         """Make a quieter paragraph."""
-        return Block("para", self.say(key, facts, **values), style="note")
+        return PageBlock("para", self.say(key, facts, **values), style="note")
 
-    def warning(self, key: str, /, **values: object) -> Block:
+    def warning(self, key: str, /, **values: object) -> PageBlock:
         """Make a paragraph that must not be missed."""
-        return Block("para", self.say(key, **values), style="warning")
+        return PageBlock("para", self.say(key, **values), style="warning")
 
     def table(
         self,
@@ -168,16 +168,16 @@ class Page:
         *,
         style: str = "",
         data: dict[str, str] | None = None,
-    ) -> Block:
+    ) -> PageBlock:
         """Make a table; ``columns`` are keys of column names, cells are markup or text."""
         head = [self.say(f"col.{column}") for column in columns]
-        return Block("table", {"head": head, "rows": rows}, style=style, data=data)
+        return PageBlock("table", {"head": head, "rows": rows}, style=style, data=data)
 
     def figure(
         self, svg: Markup, caption: Iterable[Markup], data: dict[str, str] | None = None
-    ) -> Block:
+    ) -> PageBlock:
         """Make a figure with its caption and the data behind it."""
-        return Block("figure", svg, Markup(" ").join(caption), data)
+        return PageBlock("figure", svg, Markup(" ").join(caption), data)
 
     def csv(
         self, name: str, header: Sequence[str], rows: Iterable[Sequence[Any]]

@@ -133,17 +133,17 @@ class FilterBank:
         spectra[:] = segments[:: self.block_frames]
         return np.asarray(fft.fft(spectra, axis=1, overwrite_x=True))
 
-    def workspace(self) -> Workspace:
+    def workspace(self) -> Buffers:
         """Memory for one caller of :meth:`apply`, to be used again for each batch.
 
         Fresh memory for every batch would cost as much time as the transforms.
         """
-        return Workspace(
+        return Buffers(
             np.empty((_ROWS, self.n_fft), dtype=np.complex64),
             np.empty((_ROWS, self.n_fft // self.decimation), dtype=np.complex64),
         )
 
-    def apply(self, index: int, spectra: Complexes, work: Workspace) -> tuple[Complexes, Complexes]:
+    def apply(self, index: int, spectra: Complexes, work: Buffers) -> tuple[Complexes, Complexes]:
         """Filter a transformed batch with one of the filters.
 
         Parameters
@@ -152,7 +152,7 @@ class FilterBank:
             Which filter.
         spectra : ndarray
             From :meth:`transform`.
-        work : Workspace
+        work : Buffers
             Where the results lie until the next call.
 
         Returns
@@ -175,7 +175,7 @@ class FilterBank:
 
 
 @dataclass(frozen=True, slots=True)
-class Workspace:
+class Buffers:
     """Memory of :meth:`FilterBank.apply`."""
 
     product: Complexes

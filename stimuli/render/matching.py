@@ -23,12 +23,12 @@ from stimuli.levels.weighting import (
     model_names,
 )
 from stimuli.render.filter_bank import LongTermSpectrum
-from stimuli.render.pipeline import Take
+from stimuli.render.pipeline import FilteredPass
 
 __all__ = [
     "BS1770",
     "MODELS",
-    "Heard",
+    "HeardLevels",
     "LevelMatch",
     "Levels",
     "describe_models",
@@ -130,7 +130,7 @@ def matching_loudness(
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
+class HeardLevels:
     """One programme through all stages, as the loudness models see it before any gain.
 
     Attributes
@@ -193,7 +193,7 @@ class LevelMatch:
         self._setters = gain_setters(stages)
         self._matched = [i for i, stage in enumerate(stages) if not stage.anchor]
 
-    def loudness(self, takes: Sequence[Take], spectrum: LongTermSpectrum) -> Heard:
+    def loudness(self, takes: Sequence[FilteredPass], spectrum: LongTermSpectrum) -> HeardLevels:
         """Work out the loudness that sets each stage's gain."""
         power = spectrum.power()
         spectra = [power * _power_response(m.taps, len(power)) for m in self._made]
@@ -205,10 +205,14 @@ class LevelMatch:
             listening_level_db=self._level_db,
         )
         by_stage = dict(zip(self._matched, found.tolist(), strict=True))
-        return Heard(spectrum.f_hz, spectra, np.array([by_stage[i] for i in self._setters]))
+        return HeardLevels(spectrum.f_hz, spectra, np.array([by_stage[i] for i in self._setters]))
 
     def levels(
-        self, takes: Sequence[Take], gains_db: Floats, heard: Heard, target_lufs: float
+        self,
+        takes: Sequence[FilteredPass],
+        gains_db: Floats,
+        heard: HeardLevels,
+        target_lufs: float,
     ) -> list[Levels]:
         """Say what every model makes of the stimuli after their gains."""
         after = [t.meter.integrated(gain_db=g) for t, g in zip(takes, gains_db, strict=True)]

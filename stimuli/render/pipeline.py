@@ -29,7 +29,7 @@ from stimuli.programme.reading import file_sha256
 from stimuli.render.filter_bank import FilterBank, HopLoudness, LongTermSpectrum
 
 __all__ = [
-    "Take",
+    "FilteredPass",
     "as_complex",
     "count_cores",
     "encode",
@@ -45,7 +45,7 @@ _BYTES_PER_FRAME = 8  # two channels in single precision
 
 
 @dataclass(slots=True)
-class Take:
+class FilteredPass:
     """One programme through one stage: measured, samples in a scratch file.
 
     Attributes
@@ -146,9 +146,9 @@ class _StageRun:
             left -= len(block)
         self.frames += frames
 
-    def take(self) -> Take:
+    def take(self) -> FilteredPass:
         loud = self.loud if self.loud.settled() else self._by_recursion()
-        return Take(self.path, self.frames, loud.integrated(), self.peak.dbtp(), loud)
+        return FilteredPass(self.path, self.frames, loud.integrated(), self.peak.dbtp(), loud)
 
     def _by_recursion(self) -> LoudnessMeter:
         meter = LoudnessMeter(self._rate)
@@ -167,7 +167,7 @@ def measure(
     rate: int,
     loop: Floats | None = None,
     expected_frames: int = 0,
-) -> tuple[list[Take], LongTermSpectrum]:
+) -> tuple[list[FilteredPass], LongTermSpectrum]:
     """Filter a programme through all stages and measure what comes out.
 
     Parameters
@@ -190,7 +190,7 @@ def measure(
 
     Returns
     -------
-    takes : list of Take
+    takes : list of FilteredPass
     spectrum : LongTermSpectrum
         Of the programme itself.
 
@@ -300,7 +300,7 @@ _PASS_FRAMES = 1 << 17
 
 
 def encode(
-    jobs: Sequence[tuple[Take, Path, float]],
+    jobs: Sequence[tuple[FilteredPass, Path, float]],
     *,
     rate: int,
     written: Callable[[int], None] | None = None,
@@ -334,7 +334,7 @@ def encode(
 _STEPS_OF_24_BITS = float(1 << 23)
 
 
-def _encode_one(take: Take, path: Path, gain: float, rate: int) -> str:
+def _encode_one(take: FilteredPass, path: Path, gain: float, rate: int) -> str:
     """Write one file, rounded to 24 bits."""
     sound = np.empty((_PASS_FRAMES, 2), dtype=np.float32)
     whole = np.empty(sound.shape, dtype=np.int32)

@@ -45,7 +45,7 @@ from stimuli.render.manifest import (
     write_manifest,
 )
 from stimuli.render.matching import BS1770, MODELS, LevelMatch, Levels, describe_models
-from stimuli.render.pipeline import Take, encode, measure, read_ahead
+from stimuli.render.pipeline import FilteredPass, encode, measure, read_ahead
 from stimuli.response.measured import StageResponse
 
 __all__ = [
@@ -325,7 +325,9 @@ def _file_source(
     return _Source(record, pieces, round(reader.length_s * rate), None)
 
 
-def _check_audible(programme: str, stages: Sequence[StageSpec], takes: Sequence[Take]) -> None:
+def _check_audible(
+    programme: str, stages: Sequence[StageSpec], takes: Sequence[FilteredPass]
+) -> None:
     for stage, take in zip(stages, takes, strict=True):
         if not np.isfinite(take.loudness_lufs):
             raise InputError(
@@ -335,7 +337,7 @@ def _check_audible(programme: str, stages: Sequence[StageSpec], takes: Sequence[
             )
 
 
-def _common_loudness(takes: Sequence[Sequence[Take]], loudness: Sequence[Floats]) -> float:
+def _common_loudness(takes: Sequence[Sequence[FilteredPass]], loudness: Sequence[Floats]) -> float:
     """Loudest level at which no true peak of the set passes the limit."""
     limit = TRUE_PEAK_LIMIT_DBTP - _PEAK_MARGIN_DB
     room = [
@@ -350,7 +352,7 @@ def _encode_all(
     folder: Path,
     records: Sequence[ProgrammeRecord],
     stages: Sequence[StageSpec],
-    takes: Sequence[Sequence[Take]],
+    takes: Sequence[Sequence[FilteredPass]],
     gains_db: Sequence[Floats],
     rate: int,
     step: _Steps,
@@ -371,7 +373,7 @@ def _stimulus_records(
     programme: str,
     stages: Sequence[StageSpec],
     made: Sequence[StageFilters],
-    takes: Sequence[Take],
+    takes: Sequence[FilteredPass],
     gains_db: Floats,
     levels: Sequence[Levels],
     files: Sequence[tuple[str, str]],

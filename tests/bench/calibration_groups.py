@@ -19,7 +19,7 @@ import numpy as np
 from calibration_rows import Cell
 
 from analysis.preference.group_power import POWER
-from analysis.preference.group_test import Groups, find_groups, two_classes_beat_one
+from analysis.preference.group_test import ListenerGroups, find_groups, two_classes_beat_one
 from analysis.tables.counts import PairCounts
 
 STAGES = 4
@@ -73,7 +73,7 @@ def two_halves(rng: np.random.Generator, listeners: int, difference: float) -> n
 
 def searched(
     counts: PairCounts, rng: np.random.Generator, *, most: int = 2, screened: bool | None = True
-) -> Groups:
+) -> ListenerGroups:
     """Return what the search finds; screened by BIC as in the analysis where that is left open."""
     return find_groups(counts, most=most, seed=int(rng.integers(2**31)), screened=screened)
 

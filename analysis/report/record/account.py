@@ -7,7 +7,7 @@ from markupsafe import Markup
 from analysis.report.evidence import Row
 from analysis.report.figures.charts import paired_bars
 from analysis.report.figures.csvdata import json_link
-from analysis.report.page import Block, Page, Section
+from analysis.report.page import Page, PageBlock, Section
 from analysis.report.sections.linked import LINK_VERDICTS, link_facts
 
 __all__ = [
@@ -116,13 +116,13 @@ def limits_section(page: Page) -> Section:
     odd = [str(note).rstrip(".?") for note in notes] if isinstance(notes, list) else []
     items += [page.say("lim.odd", note=page.user(note)) for note in odd]
     items += [page.say(key) for key in ("lim.many_looks", "lim.work", "lim.ears")]
-    return page.section("limits", [Block("list", items)])
+    return page.section("limits", [PageBlock("list", items)])
 
 
 # checks --------------------------------------------------------------------------------
 
 
-def _check_table(page: Page) -> list[Block | None]:
+def _check_table(page: Page) -> list[PageBlock | None]:
     rows = page.evidence.rows("/level_check")
     if not rows:
         return []
@@ -140,13 +140,13 @@ def _check_table(page: Page) -> list[Block | None]:
         )
     failed = any(not row.get("passed") for row in rows)
     return [
-        Block("heading", page.say("chk.levels")),
+        PageBlock("heading", page.say("chk.levels")),
         page.warning("chk.any_failed") if failed else None,
         page.table(["check", "outcome", "figure", "limit"], cells),
     ]
 
 
-def _pairs_table(page: Page, pointer: str, title: str) -> list[Block]:
+def _pairs_table(page: Page, pointer: str, title: str) -> list[PageBlock]:
     fields = page.evidence.fields(pointer)
     if not fields:
         return []
@@ -155,12 +155,12 @@ def _pairs_table(page: Page, pointer: str, title: str) -> list[Block]:
         for key, _, value in fields
     ]
     return [
-        Block("heading", page.say(title)),
+        PageBlock("heading", page.say(title)),
         page.table(["what", "value"], cells, style="facts"),
     ]
 
 
-def _seal(page: Page) -> list[Block | None]:
+def _seal(page: Page) -> list[PageBlock | None]:
     commitment = page.evidence.text("/study/seed_commitment")
     if not commitment:
         return []
@@ -174,7 +174,7 @@ def _seal(page: Page) -> list[Block | None]:
     ]
 
 
-def _how(page: Page) -> list[Block]:
+def _how(page: Page) -> list[PageBlock]:
     link = json_link("evidence", page.evidence.data, simulated=page.facts.simulated)
     anchor = Markup('<a download="{}" href="{}">{}</a>').format(
         link["file"], link["href"], page.say("title.evidence")

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from markupsafe import Markup
 
 from analysis.report.evidence import Row
-from analysis.report.page import Block, Page, Section
+from analysis.report.page import Page, PageBlock, Section
 from analysis.report.record.practice import written_time
 
 __all__ = ["aims_section", "methods_section"]
@@ -30,7 +30,7 @@ def aims_section(page: Page) -> Section:
             page.para("aims.lead" if sealed else "aims.late")
             if claims
             else page.para("claim.none"),
-            Block("list", claims) if claims else None,
+            PageBlock("list", claims) if claims else None,
             page.para("meth.metric", metric=page.user(metric)) if metric and sealed else None,
             page.note("aims.others") if claims else None,
         ],
@@ -51,7 +51,9 @@ def methods_section(page: Page) -> Section:
         "software": _software(page),
     }
     paragraphs = [
-        Block("para", Markup("<b>{}</b> {}").format(page.say(f"meth.head_{key}"), _joined(said)))
+        PageBlock(
+            "para", Markup("<b>{}</b> {}").format(page.say(f"meth.head_{key}"), _joined(said))
+        )
         for key, said in subjects.items()
         if said
     ]

@@ -8,16 +8,16 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from analysis.report.evidence import Row, clean_text
-from analysis.report.page import Block, Page
+from analysis.report.page import Page, PageBlock
 
-__all__ = ["Point", "points_of_plan", "practice_table", "same_text", "written_time"]
+__all__ = ["PlanPoint", "points_of_plan", "practice_table", "same_text", "written_time"]
 
 _DASH = Markup("\u2013")
 _HASH_SHOWN = 12
 
 
 @dataclass(frozen=True, slots=True)
-class Point:
+class PlanPoint:
     """One point of the plan.
 
     Attributes
@@ -41,7 +41,7 @@ def same_text(text: object) -> str:
     return " ".join(clean_text(text).split()).lower()
 
 
-def points_of_plan(page: Page) -> list[Point]:
+def points_of_plan(page: Page) -> list[PlanPoint]:
     """Compare practice with plan, point by point, in the order of a study."""
     makers = (
         _sealed, _earlier, _listeners, _sittings, _stopping, _times, _questions, _screening,
@@ -50,10 +50,10 @@ def points_of_plan(page: Page) -> list[Point]:
     return [point for make in makers for point in make(page)]
 
 
-def practice_table(page: Page, points: Sequence[Point]) -> list[Block | None]:
+def practice_table(page: Page, points: Sequence[PlanPoint]) -> list[PageBlock | None]:
     """Make the table with its summary before it."""
 
-    def outcome(point: Point) -> Markup:
+    def outcome(point: PlanPoint) -> Markup:
         if point.kept is None:
             return page.say("prac.unknown")
         style, key = ("ok", "prac.kept") if point.kept else ("bad", "prac.differs")
@@ -74,9 +74,9 @@ def practice_table(page: Page, points: Sequence[Point]) -> list[Block | None]:
 
 def _point(
     page: Page, key: str, planned: Markup | None, done: Markup | None, kept: bool | None
-) -> Point:
+) -> PlanPoint:
     known = planned is not None and done is not None
-    return Point(
+    return PlanPoint(
         page.say(f"prac.{key}"),
         _DASH if planned is None else planned,
         _DASH if done is None else done,
@@ -90,7 +90,7 @@ def _code(page: Page, text: object) -> Markup | None:
     return Markup("<code>{}</code>").format(page.user(clean_text(text)[:_HASH_SHOWN] + "…"))
 
 
-def _sealed(page: Page) -> Iterator[Point]:
+def _sealed(page: Page) -> Iterator[PlanPoint]:
     """Hold study file and stimuli as sealed against those of now."""
     if not page.evidence.get("/conduct/sealed"):
         return
@@ -100,7 +100,7 @@ def _sealed(page: Page) -> Iterator[Point]:
         yield _point(page, key, _code(page, sealed), _code(page, now), sealed == now)
 
 
-def _earlier(page: Page) -> Iterator[Point]:
+def _earlier(page: Page) -> Iterator[PlanPoint]:
     """Say whether other versions of the study were opened, and how many answers they have."""
     if not isinstance(page.evidence.get("/conduct/earlier"), list):
         return
@@ -118,7 +118,7 @@ def _earlier(page: Page) -> Iterator[Point]:
     yield _point(page, "earlier", page.say("prac.one_version"), done, not answered)
 
 
-def _listeners(page: Page) -> Iterator[Point]:
+def _listeners(page: Page) -> Iterator[PlanPoint]:
     planned, found = "/study/plan/listeners", "/results/about/n_listeners"
     has_plan, has_panel = page.known(planned), page.known(found)
     yield _point(
@@ -133,7 +133,7 @@ def _listeners(page: Page) -> Iterator[Point]:
 _SITTINGS = ("n_finished", "n_unfinished", "n_unanswered", "n_withdrawn")
 
 
-def _sittings(page: Page) -> Iterator[Point]:
+def _sittings(page: Page) -> Iterator[PlanPoint]:
     base = "/conduct"
     if not page.known(f"{base}/n_sittings"):
         return
@@ -147,7 +147,7 @@ def _sittings(page: Page) -> Iterator[Point]:
     yield _point(page, "sittings", page.say("prac.all_finished"), done, not lost)
 
 
-def _stopping(page: Page) -> Iterator[Point]:
+def _stopping(page: Page) -> Iterator[PlanPoint]:
     """Hold a fixed rule as kept when just the planned listeners had finished at closing."""
     rule = page.evidence.text("/study/plan/stopping")
     if not rule:
@@ -175,7 +175,7 @@ def written_time(page: Page, text: object) -> Markup:
 _TIMES = ("opened_at", "first_answer_at", "last_answer_at", "closed_at")
 
 
-def _times(page: Page) -> Iterator[Point]:
+def _times(page: Page) -> Iterator[PlanPoint]:
     known = [key for key in _TIMES if page.evidence.text(f"/conduct/{key}")]
     if not known:
         return
@@ -187,14 +187,14 @@ def _times(page: Page) -> Iterator[Point]:
     yield _point(page, "times", page.say("prac.sealed_first"), done, not late)
 
 
-def _questions(page: Page) -> Iterator[Point]:
+def _questions(page: Page) -> Iterator[PlanPoint]:
     """Hold the questions each sitting answered against those planned, test by test."""
     methods = page.evidence.get("/results/about/methods")
     rows = page.evidence.rows("/conduct/tests")
     for row in rows:
         name = page.say("prac.questions", method=page.user(row.get("method") or ""))
         if row.number("planned_each") is None:
-            yield Point(name, _DASH, page.say("prac.none"), False)
+            yield PlanPoint(name, _DASH, page.say("prac.none"), False)
             continue
         planned = page.say("prac.each", count=page.n(row.at("planned_each"), "count"))
         least, most = row.at("answered_least"), row.at("answered_most")
@@ -206,7 +206,7 @@ def _questions(page: Page) -> Iterator[Point]:
             total=page.n(row.at("n_answered"), "count"),
             short=page.counted(row.at("n_short"), "sitting"),
         )
-        yield Point(name, planned, done, not row.number("n_short"))
+        yield PlanPoint(name, planned, done, not row.number("n_short"))
     if rows or not isinstance(methods, dict):
         return
     for row in page.evidence.rows("/study/tests"):
@@ -215,12 +215,12 @@ def _questions(page: Page) -> Iterator[Point]:
         planned = page.say("prac.declared")
         if method in methods:
             done = page.counted(f"/results/about/methods/{method}", "trial")
-            yield Point(name, planned, done, None)
+            yield PlanPoint(name, planned, done, None)
         else:
-            yield Point(name, planned, page.say("prac.none"), False)
+            yield PlanPoint(name, planned, page.say("prac.none"), False)
 
 
-def _screening(page: Page) -> Iterator[Point]:
+def _screening(page: Page) -> Iterator[PlanPoint]:
     """Hold the declared rule against the applied one, and name whom it leaves out."""
     planned = page.evidence.text("/study/plan/screening")
     applied = page.evidence.text("/results/screened/rule")
@@ -238,7 +238,7 @@ def _screening(page: Page) -> Iterator[Point]:
     yield _point(page, "screening", words, done, same_text(planned or "") == same_text(applied))
 
 
-def _alpha(page: Page) -> Iterator[Point]:
+def _alpha(page: Page) -> Iterator[PlanPoint]:
     planned, used = "/study/plan/alpha", "/results/about/alpha"
     yield _point(
         page,
@@ -249,7 +249,7 @@ def _alpha(page: Page) -> Iterator[Point]:
     )
 
 
-def _smallest(page: Page) -> Iterator[Point]:
+def _smallest(page: Page) -> Iterator[PlanPoint]:
     """Hold the smallest effect that was declared against the one that verdicts were given by."""
     planned = page.evidence.number("/study/plan/smallest_effect")
     used = page.evidence.number("/results/about/smallest_effect")
@@ -266,7 +266,7 @@ def _smallest(page: Page) -> Iterator[Point]:
     yield _point(page, "smallest", words(planned), words(used), planned == used)
 
 
-def _metric(page: Page) -> Iterator[Point]:
+def _metric(page: Page) -> Iterator[PlanPoint]:
     planned = page.evidence.text("/study/plan/primary_metric")
     rows = page.evidence.rows("/results/link")
     if not planned:
@@ -278,7 +278,7 @@ def _metric(page: Page) -> Iterator[Point]:
     yield _point(page, "metric", page.user(planned), done, used == planned)
 
 
-def _claims(page: Page) -> Iterator[Point]:
+def _claims(page: Page) -> Iterator[PlanPoint]:
     planned = page.evidence.get("/study/plan/claims")
     if not isinstance(planned, list):
         return
@@ -294,7 +294,7 @@ def _claims(page: Page) -> Iterator[Point]:
     )
 
 
-def _budgets(page: Page) -> Iterator[Point]:
+def _budgets(page: Page) -> Iterator[PlanPoint]:
     planned = page.evidence.get("/study/plan/budgets")
     if not isinstance(planned, list) or not planned:
         return
@@ -311,7 +311,7 @@ def _budgets(page: Page) -> Iterator[Point]:
     )
 
 
-def _checks(page: Page) -> Iterator[Point]:
+def _checks(page: Page) -> Iterator[PlanPoint]:
     rows = page.evidence.rows("/level_check")
     if not rows:
         return
@@ -323,7 +323,7 @@ def _checks(page: Page) -> Iterator[Point]:
     yield _point(page, "checks", page.say("prac.passed"), done, not failed)
 
 
-def _software(page: Page) -> Iterator[Point]:
+def _software(page: Page) -> Iterator[PlanPoint]:
     """Hold the version that opened the study against those that ran and analysed it."""
     sealed = page.evidence.text("/conduct/sealed/software")
     if not sealed:
@@ -346,7 +346,7 @@ def _software(page: Page) -> Iterator[Point]:
     yield _point(page, "software", page.user(sealed), done, set(versions) == {sealed})
 
 
-def _playback(page: Page) -> Iterator[Point]:
+def _playback(page: Page) -> Iterator[PlanPoint]:
     place = "/results/about/playback"
     if not page.evidence.number(f"{place}/n_counted"):
         return

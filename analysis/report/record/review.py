@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from markupsafe import Markup
 
 from analysis.report.evidence import Row
-from analysis.report.page import Block, Page, Section
+from analysis.report.page import Page, PageBlock, Section
 from analysis.report.record.practice import points_of_plan, practice_table, same_text
 from analysis.report.sections.answer import (
     badge,
@@ -73,7 +73,7 @@ def verdicts_section(page: Page) -> Section:
     )
 
 
-def _held(page: Page, rows: Sequence[Row]) -> list[Block]:
+def _held(page: Page, rows: Sequence[Row]) -> list[PageBlock]:
     """Say what the verdicts hold for, claims of like conditions together, and what is missing."""
     by_words: dict[str, list[str]] = {}
     for row in rows:
@@ -97,7 +97,7 @@ def _held(page: Page, rows: Sequence[Row]) -> list[Block]:
         for row in rows
         if (said := turning_sentence(page, row))
     ]
-    return [Block("list", lines)] if lines else []
+    return [PageBlock("list", lines)] if lines else []
 
 
 def _claims(page: Page) -> list[Markup]:
@@ -129,7 +129,7 @@ def departures_section(page: Page) -> Section:
         "departures",
         [
             *practice_table(page, points_of_plan(page)),
-            Block("list", claims) if claims else None,
+            PageBlock("list", claims) if claims else None,
             page.warning("plan.open") if page.evidence.get("/study/state") == "open" else None,
             page.note("plan.scope"),
         ],

@@ -8,7 +8,7 @@ from markupsafe import Markup
 
 from analysis.report.evidence import Row
 from analysis.report.figures.charts import Curve, level_range, residual_chart, response_chart
-from analysis.report.page import Block, Page, Section
+from analysis.report.page import Page, PageBlock, Section
 from analysis.report.words.conditions import MODELS_DISAGREE_LU
 from analysis.report.words.sentences import SENTENCES
 
@@ -93,7 +93,9 @@ def responses_section(page: Page) -> Section:
     caption = [page.say("resp.caption" if has_target else "resp.caption.no_target")]
     caption.append(page.say("resp.levels"))
     caption.append(Markup("({})").format(page.counted("/responses", "stage", "length")))
-    block = Block("panels", panels, Markup(" ").join(caption), _response_csv(page, rows, curves))
+    block = PageBlock(
+        "panels", panels, Markup(" ").join(caption), _response_csv(page, rows, curves)
+    )
     return page.section("responses", [block])
 
 
@@ -159,13 +161,15 @@ def deviation_section(page: Page) -> Section:
     return page.section(
         "deviation",
         [
-            Block("heat", table, Markup(" ").join(caption), page.csv("deviation", header, lines)),
+            PageBlock(
+                "heat", table, Markup(" ").join(caption), page.csv("deviation", header, lines)
+            ),
             _figures_table(page, rows),
         ],
     )
 
 
-def _figures_table(page: Page, rows: Sequence[Row]) -> Block:
+def _figures_table(page: Page, rows: Sequence[Row]) -> PageBlock:
     cells = [
         [
             page.stage(row.get("stage")),
@@ -194,7 +198,7 @@ def _disagrees(residuals: dict[str, float]) -> bool:
     return len(residuals) > 1 and max(values) - min(values) > MODELS_DISAGREE_LU
 
 
-def _agreement(page: Page, rows: Sequence[Row], every: Sequence[dict[str, float]]) -> Block:
+def _agreement(page: Page, rows: Sequence[Row], every: Sequence[dict[str, float]]) -> PageBlock:
     if all(len(residuals) < 2 for residuals in every):
         return page.note("lev.single")
     stages = dict.fromkeys(
@@ -215,7 +219,7 @@ def _model_name(page: Page, model: str) -> str:
 
 def _residual_figure(
     page: Page, rows: Sequence[Row], every: Sequence[dict[str, float]], models: Sequence[str]
-) -> Block:
+) -> PageBlock:
     by_stage: dict[str, list[tuple[int, float]]] = {}
     for row, found in zip(rows, every, strict=True):
         points = by_stage.setdefault(page.evidence.stage_label(row.get("stage")), [])
@@ -239,7 +243,7 @@ def _residual_figure(
     return page.figure(svg, [page.say("lev.caption"), files], data)
 
 
-def _level_table(page: Page, rows: Sequence[Row]) -> Block:
+def _level_table(page: Page, rows: Sequence[Row]) -> PageBlock:
     cells = [
         [
             page.stage(row.get("stage")),

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from markupsafe import Markup
 
 from analysis.report.evidence import Row
-from analysis.report.page import Block, Page, Section
+from analysis.report.page import Page, PageBlock, Section
 from analysis.report.words.conditions import LIKELY, Facts
 
 __all__ = [
@@ -234,7 +234,7 @@ def headline(page: Page) -> Headline:
     return Headline(page.say(key), None, None, order=False)
 
 
-def cost_block(page: Page, stage: str | None) -> Block | None:
+def cost_block(page: Page, stage: str | None) -> PageBlock | None:
     """Say what the stage of the headline costs, where the study says so."""
     row = page.evidence.stage_rows().get(stage or "")
     if row is None or row.number("cost") is None:
@@ -253,9 +253,9 @@ def short_section(page: Page) -> Section:
     return page.section(
         "short",
         [
-            Block("para", page.say("head.in_rehearsal"), style="kicker") if page.mark else None,
-            Block("para", found.lead, style="lead"),
-            Block("para", found.sure) if found.sure else None,
+            PageBlock("para", page.say("head.in_rehearsal"), style="kicker") if page.mark else None,
+            PageBlock("para", found.lead, style="lead"),
+            PageBlock("para", found.sure) if found.sure else None,
             cost_block(page, found.stage),
             page.para("head.no_order") if preference and not found.order else None,
             page.para("head.groups", groups=page.n(_GROUPS, "count"))
@@ -372,7 +372,7 @@ def _claim(page: Page, row: Row) -> dict[str, object]:
     }
 
 
-def smallest_note(page: Page) -> Block | None:
+def smallest_note(page: Page) -> PageBlock | None:
     """Say which smallest effect the verdicts were given by."""
     place = "/results/about/smallest_effect"
     if not page.known(place):
@@ -408,7 +408,7 @@ def claims_section(page: Page) -> Section:
         "claims",
         [
             page.warning("claim.rehearsal") if page.mark else None,
-            Block("claims", [_claim(page, row) for row in rows]),
+            PageBlock("claims", [_claim(page, row) for row in rows]),
             page.note("claim.undecided.note", undecided) if undecided else None,
             page.note("claim.alpha", alpha=page.n(alpha, "plain")) if alpha else None,
             smallest_note(page),

@@ -8,7 +8,7 @@ from markupsafe import Markup
 
 from analysis.report.evidence import Row
 from analysis.report.figures.charts import Interval, interval_chart, row_interval
-from analysis.report.page import Block, Page, Section
+from analysis.report.page import Page, PageBlock, Section
 from analysis.report.sections.chosen import own_choices, places
 
 __all__ = ["preference_section"]
@@ -56,7 +56,7 @@ def _worth_caption(page: Page, *, centred: bool) -> list[Markup]:
     return [*said, Markup("({})").format(page.panel("/results/preference"))]
 
 
-def _worth_figure(page: Page, rows: Sequence[Row]) -> Block:
+def _worth_figure(page: Page, rows: Sequence[Row]) -> PageBlock:
     centred = _centred(rows)
     names = ", then ".join(page.evidence.stage_label(row.get("stage")) for row in rows)
     svg = interval_chart(
@@ -73,7 +73,7 @@ def _worth_figure(page: Page, rows: Sequence[Row]) -> Block:
     return page.figure(svg, _worth_caption(page, centred=centred), data)
 
 
-def _worth_table(page: Page, rows: Sequence[Row]) -> Block:
+def _worth_table(page: Page, rows: Sequence[Row]) -> PageBlock:
     centred = _centred(rows)
     worth, error, mean, low, high = _worth_keys(rows)
     columns = ["stage", *(["centred", "interval"] if centred else []), "log_worth", "se", "p_best"]
@@ -97,7 +97,7 @@ def _ends(rows: Sequence[Row]) -> tuple[str, str, str, bool]:
     return "share", "wilson_low", "wilson_high", False
 
 
-def _share_figure(page: Page, rows: Sequence[Row]) -> Block:
+def _share_figure(page: Page, rows: Sequence[Row]) -> PageBlock:
     share, low, high, between = _ends(rows)
     svg = interval_chart(
         [
@@ -120,7 +120,7 @@ def _share_figure(page: Page, rows: Sequence[Row]) -> Block:
     return page.figure(svg, caption, page.csv_of("pair-shares", rows, tuple(dict.fromkeys(keys))))
 
 
-def _share_table(page: Page, rows: Sequence[Row]) -> Block:
+def _share_table(page: Page, rows: Sequence[Row]) -> PageBlock:
     ties = any(row.number("ties") for row in rows)
     share, low, high, _ = _ends(rows)
     columns = ["pair", "wins", "losses", *(["ties"] if ties else []), "share", "interval"]
@@ -138,7 +138,7 @@ def _share_table(page: Page, rows: Sequence[Row]) -> Block:
     return page.table(columns, cells)
 
 
-def _order_effect(page: Page) -> Block | None:
+def _order_effect(page: Page) -> PageBlock | None:
     base = "/results/preference/order_effect"
     if not page.known(f"{base}/estimate"):
         return None
@@ -147,7 +147,7 @@ def _order_effect(page: Page) -> Block | None:
     return page.note("pref.order", estimate=estimate, se=se)
 
 
-def _fit(page: Page) -> list[Block]:
+def _fit(page: Page) -> list[PageBlock]:
     said = []
     base = "/results/preference/fit"
     if page.known(f"{base}/deviance"):
@@ -167,7 +167,7 @@ def _fit(page: Page) -> list[Block]:
         said.append(page.note("pref.ties", ties=page.counted(ties, "answer")))
     notes = page.evidence.get("/results/preference/notes")
     for text in notes if isinstance(notes, list) else []:
-        said.append(Block("para", page.user(text), style="note"))
+        said.append(PageBlock("para", page.user(text), style="note"))
     return said
 
 
@@ -186,7 +186,7 @@ def preference_section(page: Page) -> Section:
             _worth_figure(page, ranked),
             _worth_table(page, ranked),
             *places(page, ranked),
-            Block("heading", page.say("title.pairs")) if pairs else None,
+            PageBlock("heading", page.say("title.pairs")) if pairs else None,
             _share_figure(page, pairs) if pairs else None,
             _share_table(page, pairs) if pairs else None,
             page.note("pref.pairs.note") if pairs and not _ends(pairs)[3] else None,

@@ -8,7 +8,7 @@ from markupsafe import Markup
 
 from analysis.report.evidence import Row, clean_text
 from analysis.report.figures.panel import choice_matrix, listener_strip
-from analysis.report.page import Block, Page
+from analysis.report.page import Page, PageBlock
 from analysis.report.words.numbers import rule
 
 __all__ = ["choice_bars", "own_choices", "places"]
@@ -29,7 +29,7 @@ def _by_listener(page: Page) -> dict[str, dict[str, Row]]:
     return found
 
 
-def own_choices(page: Page, ranked: Sequence[Row]) -> list[Block]:
+def own_choices(page: Page, ranked: Sequence[Row]) -> list[PageBlock]:
     """Draw what each listener chose, stages in the order of their worth."""
     people = _by_listener(page)
     stages = [str(row.get("stage")) for row in ranked]
@@ -64,8 +64,8 @@ def own_choices(page: Page, ranked: Sequence[Row]) -> list[Block]:
         pairs,
         ("listener", "pair", "wins", "losses", "ties", "share", "n_trials"),
     )
-    note = Block("also", page.say("own.pairs"), data=more)
-    return [Block("heading", page.say("title.own")), figure, *([note] if pairs else [])]
+    note = PageBlock("also", page.say("own.pairs"), data=more)
+    return [PageBlock("heading", page.say("title.own")), figure, *([note] if pairs else [])]
 
 
 def _shade(chance: float | None) -> str:
@@ -73,7 +73,7 @@ def _shade(chance: float | None) -> str:
     return f"down{depth}" if depth else "flat"
 
 
-def places(page: Page, ranked: Sequence[Row]) -> list[Block]:
+def places(page: Page, ranked: Sequence[Row]) -> list[PageBlock]:
     """Make the table of chances of each place, from the first to the last."""
     known = [row for row in ranked if isinstance(row.get("rank_probabilities"), list)]
     if not known:
@@ -99,18 +99,18 @@ def places(page: Page, ranked: Sequence[Row]) -> list[Block]:
     data = page.csv("places", ("stage", "place", "probability"), lines)
     caption = Markup("{} ({})").format(page.say("rank.caption"), page.panel("/results/preference"))
     return [
-        Block("heading", page.say("title.places")),
-        Block("heat", {"head": head, "rows": rows}, caption, data),
+        PageBlock("heading", page.say("title.places")),
+        PageBlock("heat", {"head": head, "rows": rows}, caption, data),
     ]
 
 
-def choice_bars(page: Page, listener: str | None) -> Block | None:
+def choice_bars(page: Page, listener: str | None) -> PageBlock | None:
     """Make bars of how often each version was chosen, by the panel or by one listener."""
     rows = [r for r in page.evidence.rows(_CHOSEN) if r.get("listener") == listener]
     if not rows:
         return None
     ranked = sorted(rows, key=lambda row: -(row.number("share") or 0.0))
-    return Block(
+    return PageBlock(
         "bars",
         [
             {

@@ -8,7 +8,7 @@ from markupsafe import Markup
 
 from analysis.report.evidence import Row
 from analysis.report.figures.charts import interval_chart, row_interval
-from analysis.report.page import Block, Page, Section
+from analysis.report.page import Page, PageBlock, Section
 
 __all__ = [
     "dose_section",
@@ -59,15 +59,15 @@ def predictions_section(page: Page) -> Section | None:
     )
 
 
-def _notes(page: Page, place: str) -> list[Block]:
+def _notes(page: Page, place: str) -> list[PageBlock]:
     found = page.evidence.get(place)
     return [
-        Block("para", page.user(text), style="note")
+        PageBlock("para", page.user(text), style="note")
         for text in (found if isinstance(found, list) else [])
     ]
 
 
-def _region_figure(page: Page, rows: Sequence[Row]) -> Block:
+def _region_figure(page: Page, rows: Sequence[Row]) -> PageBlock:
     drawn = [
         row_interval(page.numbers, row, _region(row), ("estimate", "low", "high"), "logit")
         for row in rows
@@ -117,13 +117,13 @@ def regions_section(page: Page) -> Section | None:
             page.para("reg.lead"),
             _region_figure(page, rows),
             page.table(columns, cells),
-            Block("list", said) if said else None,
+            PageBlock("list", said) if said else None,
             *_notes(page, "/results/regions/notes"),
         ],
     )
 
 
-def _dose_figure(page: Page, rows: Sequence[Row], zero: object) -> Block | None:
+def _dose_figure(page: Page, rows: Sequence[Row], zero: object) -> PageBlock | None:
     told = [row for row in rows if row.number("proportion") is not None]
     if not told:
         return None
@@ -183,12 +183,12 @@ def dose_section(page: Page) -> Section | None:
             page.para("dose.lead", zero=zero),
             _dose_figure(page, rows, zero),
             page.table([*columns, *(["gain_worth", "interval"] if liked else [])], cells),
-            Block("para", page.user(words)) if words else None,
+            PageBlock("para", page.user(words)) if words else None,
         ],
     )
 
 
-def programme_link_blocks(page: Page, names: dict[str, str]) -> list[Block]:
+def programme_link_blocks(page: Page, names: dict[str, str]) -> list[PageBlock]:
     """Make the table of the link programme by programme; nothing without one.
 
     Parameters
@@ -217,8 +217,8 @@ def programme_link_blocks(page: Page, names: dict[str, str]) -> list[Block]:
     columns += ["p_permutation", "p_permutation_holm"]
     words = rows[0].get("words")
     return [
-        Block("heading", page.say("title.link_programmes")),
+        PageBlock("heading", page.say("title.link_programmes")),
         page.para("prog.lead"),
         page.table(columns, cells),
-        *([Block("para", page.user(words), style="note")] if words else []),
+        *([PageBlock("para", page.user(words), style="note")] if words else []),
     ]

@@ -8,7 +8,7 @@ from markupsafe import Markup
 
 from analysis.report.evidence import Row
 from analysis.report.figures.charts import Interval, interval_chart, row_interval
-from analysis.report.page import Block, Page, Section
+from analysis.report.page import Page, PageBlock, Section
 
 __all__ = ["grading_section", "strength_section"]
 
@@ -29,7 +29,7 @@ def _chart(
     return interval_chart(drawn, key=key, alt=alt, axis=page.name(axis), line=0.0, mark=page.mark)
 
 
-def _grade_blocks(page: Page, entry: Row) -> list[Block]:
+def _grade_blocks(page: Page, entry: Row) -> list[PageBlock]:
     rows = page.evidence.rows(entry.at("stages"))
     rows = [row for row in rows if row.get("programme") is None]
     order = page.evidence.stage_order()
@@ -55,7 +55,7 @@ def _grade_blocks(page: Page, entry: Row) -> list[Block]:
     ]
 
 
-def _grade_table(page: Page, rows: Sequence[Row]) -> Block:
+def _grade_table(page: Page, rows: Sequence[Row]) -> PageBlock:
     cells = [
         [
             page.stage(row.get("stage")),
@@ -70,7 +70,7 @@ def _grade_table(page: Page, rows: Sequence[Row]) -> Block:
     return page.table(["stage", "median", "mean", "interval", "told", "p_holm"], cells)
 
 
-def _words_table(page: Page, entry: Row) -> list[Block]:
+def _words_table(page: Page, entry: Row) -> list[PageBlock]:
     """Show the model of ordered words, where it could be fitted."""
     base = entry.at("ordinal")
     rows = page.evidence.rows(f"{base}/stages")

@@ -9,7 +9,7 @@ from markupsafe import Markup
 from analysis.report.evidence import Row
 from analysis.report.figures.charts import Interval, interval_chart
 from analysis.report.figures.panel import listener_strip
-from analysis.report.page import Block, Page, Section
+from analysis.report.page import Page, PageBlock, Section
 
 __all__ = ["discrimination_section", "panel_p", "pooled_rows", "right_share"]
 
@@ -73,7 +73,7 @@ def _right_interval(page: Page, row: Row, label: str, series: int) -> Interval:
     )
 
 
-def _right_figure(page: Page, rows: Sequence[Row]) -> Block:
+def _right_figure(page: Page, rows: Sequence[Row]) -> PageBlock:
     methods = sorted({str(row.get("method")) for row in rows})
     drawn = []
     for row in rows:
@@ -109,7 +109,7 @@ def _discrimination_panel(page: Page, rows: Sequence[Row]) -> Markup:
     return page.panel()
 
 
-def _count_table(page: Page, rows: Sequence[Row]) -> Block:
+def _count_table(page: Page, rows: Sequence[Row]) -> PageBlock:
     critical = any(_critical(row) for row in rows)
     columns = ["pair", "method", "right", "trials", *(["critical"] if critical else [])]
     cells = []
@@ -138,7 +138,7 @@ def _d_interval(page: Page, row: Row) -> Markup:
     return page.numbers.between(f"{place}/d_prime_low", f"{place}/d_prime_high", "dprime")
 
 
-def _result_table(page: Page, rows: Sequence[Row]) -> Block:
+def _result_table(page: Page, rows: Sequence[Row]) -> PageBlock:
     between = any(_between(row) for row in rows)
     holm = any(row.number("p_holm") is not None for row in rows)
     columns = ["pair", "share_right", *(["interval", "p_listeners"] if between else [])]
@@ -165,7 +165,7 @@ def _result_table(page: Page, rows: Sequence[Row]) -> Block:
     return page.table([*columns, "dprime", "interval", "verdict"], cells, style="results")
 
 
-def _strip(page: Page, rows: Sequence[Row]) -> list[Block]:
+def _strip(page: Page, rows: Sequence[Row]) -> list[PageBlock]:
     """Draw every listener's share of right answers for the pooled pairs."""
     by_pair: dict[tuple[str, ...], list[Row]] = {}
     for row in page.evidence.rows("/results/discrimination"):
@@ -192,7 +192,7 @@ def _strip(page: Page, rows: Sequence[Row]) -> list[Block]:
     caption = [page.say("strip.caption"), Markup("({})").format(_discrimination_panel(page, rows))]
     keys = ("pair", "method", "listener", "n_trials", "n_correct", "proportion", "p_value")
     figure = page.figure(svg, caption, page.csv_of("right-by-listener", saved, keys))
-    return [Block("heading", page.say("title.by_listener")), figure]
+    return [PageBlock("heading", page.say("title.by_listener")), figure]
 
 
 def discrimination_section(page: Page) -> Section:

@@ -9,7 +9,7 @@ from markupsafe import Markup
 
 from analysis.report.evidence import Row, clean_text
 from analysis.report.figures.panel import Point, power_chart, scatter_chart
-from analysis.report.page import Block, Page, Section
+from analysis.report.page import Page, PageBlock, Section
 from analysis.report.sections.experiments import programme_link_blocks
 from analysis.report.words.conditions import STAGES_FOR_LINK, Facts
 from analysis.report.words.sentences import SENTENCES
@@ -113,7 +113,7 @@ def _metric_name(page: Page, metric: str) -> str:
     return page.name(key) if key in SENTENCES else metric
 
 
-def _link_figure(page: Page, row: Row) -> Block | None:
+def _link_figure(page: Page, row: Row) -> PageBlock | None:
     points = _points(page, row)
     if len(points) < 3:
         return None
@@ -147,7 +147,7 @@ def _metric_cell(page: Page, row: Row) -> Markup:
     return page.user(_metric_name(page, clean_text(row.get("metric") or "")))
 
 
-def _order_table(page: Page, rows: Sequence[Row]) -> Block:
+def _order_table(page: Page, rows: Sequence[Row]) -> PageBlock:
     """Show how far the order by each metric agrees with the order of worths."""
     pairs = any(row.number("pairs_total") is not None for row in rows)
     adjusted = any(row.number("p_exact_adjusted") is not None for row in rows)
@@ -175,7 +175,7 @@ def _order_table(page: Page, rows: Sequence[Row]) -> Block:
     return page.table([*columns, "p_lack"], cells)
 
 
-def _slope_table(page: Page, rows: Sequence[Row]) -> Block | None:
+def _slope_table(page: Page, rows: Sequence[Row]) -> PageBlock | None:
     """Show the slopes; None where no row has one, as with fewer than six stages."""
     kept = [row for row in rows if row.number("slope") is not None]
     if not kept:
@@ -217,9 +217,9 @@ def link_section(page: Page) -> Section | None:
         "link",
         [
             page.para("link.lead"),
-            Block("para", verdict, style="warning" if few else ""),
-            Block("para", page.user(declined), style="note") if declined else None,
-            *(Block("para", page.user(one), style="note") for one in words),
+            PageBlock("para", verdict, style="warning" if few else ""),
+            PageBlock("para", page.user(declined), style="note") if declined else None,
+            *(PageBlock("para", page.user(one), style="note") for one in words),
             _link_figure(page, rows[0]),
             _order_table(page, rows),
             _slope_table(page, rows),
@@ -232,7 +232,7 @@ def link_section(page: Page) -> Section | None:
 # power ---------------------------------------------------------------------------------
 
 
-def _power_figure(page: Page, method: str, rows: Sequence[Row], index: int) -> Block | None:
+def _power_figure(page: Page, method: str, rows: Sequence[Row], index: int) -> PageBlock | None:
     curves = []
     lines: list[list[Any]] = []
     for row in rows:
@@ -262,7 +262,7 @@ def _power_figure(page: Page, method: str, rows: Sequence[Row], index: int) -> B
     return page.figure(svg, caption, data)
 
 
-def _power_table(page: Page, rows: Sequence[Row]) -> Block | None:
+def _power_table(page: Page, rows: Sequence[Row]) -> PageBlock | None:
     if not any(row.number("power_as_run") is not None for row in rows):
         return None
     cells = [
@@ -271,7 +271,7 @@ def _power_table(page: Page, rows: Sequence[Row]) -> Block | None:
     return page.table(["true_size", "power"], cells)
 
 
-def _claims_power(page: Page) -> list[Block | None]:
+def _claims_power(page: Page) -> list[PageBlock | None]:
     """Make the table of the claims as a set; nothing where they were not simulated."""
     rows = page.evidence.rows("/results/power_claims/claims")
     if not rows:

@@ -9,7 +9,7 @@ from markupsafe import Markup
 
 from analysis.report.evidence import Row, clean_text
 from analysis.report.figures.panel import worth_strip
-from analysis.report.page import Block, Page, Section
+from analysis.report.page import Page, PageBlock, Section
 from analysis.report.sections.answer import badge, claim_facts
 
 __all__ = ["differences_section", "listeners_section"]
@@ -48,7 +48,7 @@ def _verdict(page: Page, row: Row) -> Markup:
     return badge(page, claim_facts(page, row))
 
 
-def _screening(page: Page) -> list[Block]:
+def _screening(page: Page) -> list[PageBlock]:
     """Show verdicts with and without the listeners that the plan's rule leaves out."""
     base = "/results/screened"
     if not page.evidence.text(f"{base}/rule"):
@@ -111,7 +111,7 @@ def _own_worths(page: Page, place: int) -> list[tuple[str, float]]:
     return found
 
 
-def _listener_worths(page: Page, stages: Sequence[tuple[int, Row]]) -> list[Block]:
+def _listener_worths(page: Page, stages: Sequence[tuple[int, Row]]) -> list[PageBlock]:
     every = [(row, _own_worths(page, place)) for place, row in stages]
     drawn = [
         (page.evidence.stage_label(row.get("stage")), [worth for _, worth in own])
@@ -134,7 +134,7 @@ def _listener_worths(page: Page, stages: Sequence[tuple[int, Row]]) -> list[Bloc
     return [page.figure(svg, [page.say("diff.caption"), panel], data)]
 
 
-def _spread_table(page: Page, stages: Sequence[tuple[int, Row]]) -> Block:
+def _spread_table(page: Page, stages: Sequence[tuple[int, Row]]) -> PageBlock:
     cells = [
         [
             page.stage(row.get("stage")),
@@ -149,7 +149,7 @@ def _spread_table(page: Page, stages: Sequence[tuple[int, Row]]) -> Block:
 _CLASSES = "/results/preference/classes"
 
 
-def _differ(page: Page) -> list[Block]:
+def _differ(page: Page) -> list[PageBlock]:
     """Say whether listeners differ, by the test that all want the same."""
     place = "/results/preference/mixed/p_value"
     if not page.known(place):
@@ -157,11 +157,11 @@ def _differ(page: Page) -> list[Block]:
     facts = page.about(p_value=page.evidence.number(place))
     said = page.first(facts, "diff.differ", "diff.not_differ")
     return [
-        Block("para", Markup(" ").join([said, page.say("diff.alike", p=page.n(place, "p"))])),
+        PageBlock("para", Markup(" ").join([said, page.say("diff.alike", p=page.n(place, "p"))])),
     ]
 
 
-def _groups(page: Page) -> list[Block]:
+def _groups(page: Page) -> list[PageBlock]:
     """Name groups that passed their test, or say why there are none and what would be found."""
     if not page.known(f"{_CLASSES}/n_groups"):
         return []
@@ -176,11 +176,11 @@ def _groups(page: Page) -> list[Block]:
             )
             for row in page.evidence.rows(f"{_CLASSES}/groups")
         ]
-        return [page.warning("diff.groups", groups=groups, p=p), Block("list", lines)]
+        return [page.warning("diff.groups", groups=groups, p=p), PageBlock("list", lines)]
     return [_no_groups(page), _power_of_groups(page)]
 
 
-def _no_groups(page: Page) -> Block:
+def _no_groups(page: Page) -> PageBlock:
     first = next(iter(page.evidence.rows(f"{_CLASSES}/steps")), None)
     least = page.n(f"{_CLASSES}/least_size", "count")
     if first is None:
@@ -194,7 +194,7 @@ def _no_groups(page: Page) -> Block:
     return page.note("diff.one_group")
 
 
-def _power_of_groups(page: Page) -> Block:
+def _power_of_groups(page: Page) -> PageBlock:
     place = f"{_CLASSES}/power"
     if not page.known(f"{place}/found"):
         return page.note("diff.no_power")
@@ -207,7 +207,7 @@ def _power_of_groups(page: Page) -> Block:
     )
 
 
-def _programme_table(page: Page) -> list[Block]:
+def _programme_table(page: Page) -> list[PageBlock]:
     base = "/results/preference/programmes"
     rows = [
         row
@@ -233,16 +233,16 @@ def _programme_table(page: Page) -> list[Block]:
         for row in rows
     ]
     found = [
-        Block("heading", page.say("title.by_programme")),
+        PageBlock("heading", page.say("title.by_programme")),
         page.para("diff.programmes"),
-        Block("table", {"head": head, "rows": cells}),
+        PageBlock("table", {"head": head, "rows": cells}),
     ]
     if page.known(f"{base}/interaction/p_value"):
         found.append(page.note("diff.interaction", p=page.n(f"{base}/interaction/p_value", "p")))
     return [*found, *_left_out(page)]
 
 
-def _left_out(page: Page) -> list[Block]:
+def _left_out(page: Page) -> list[PageBlock]:
     """Say whether one programme alone decides which version is in front."""
     rows = page.evidence.rows("/results/preference/programmes/leave_one_out")
     fronts = {str(row.get("best")) for row in rows if row.get("best") is not None}
@@ -259,7 +259,7 @@ def _left_out(page: Page) -> list[Block]:
         for row in rows
         if row.get("best") is not None
     ]
-    return [page.warning("diff.left_out_changes"), Block("list", lines)]
+    return [page.warning("diff.left_out_changes"), PageBlock("list", lines)]
 
 
 def differences_section(page: Page) -> Section | None:

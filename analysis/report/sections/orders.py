@@ -5,12 +5,12 @@ from __future__ import annotations
 from markupsafe import Markup
 
 from analysis.report.figures.charts import interval_chart, row_interval
-from analysis.report.page import Block, Page
+from analysis.report.page import Page, PageBlock
 
 __all__ = ["order_shares", "part_shares"]
 
 
-def order_shares(page: Page) -> list[Block]:
+def order_shares(page: Page) -> list[PageBlock]:
     """Draw how often each whole order was taken in the re-drawn panels."""
     rows = page.evidence.rows("/results/upgrade/orders")
     if not rows:
@@ -31,10 +31,10 @@ def order_shares(page: Page) -> list[Block]:
         lines.append([named, row.number("probability")])
     caption = Markup("{} ({})").format(page.say("up.orders"), page.panel("/results/upgrade"))
     data = page.csv("orders", ("order", "probability"), lines)
-    return [Block("heading", page.say("title.orders")), Block("bars", bars, caption, data)]
+    return [PageBlock("heading", page.say("title.orders")), PageBlock("bars", bars, caption, data)]
 
 
-def part_shares(page: Page) -> list[Block]:
+def part_shares(page: Page) -> list[PageBlock]:
     """Draw each part's share of the whole gain, where all combinations were played."""
     rows = page.evidence.rows("/results/upgrade/shapley")
     if not rows:
@@ -69,7 +69,7 @@ def part_shares(page: Page) -> list[Block]:
         for row in rows
     ]
     return [
-        Block("heading", page.say("title.shapley")),
+        PageBlock("heading", page.say("title.shapley")),
         page.figure(svg, caption, page.csv_of("shares-of-parts", rows, keys)),
         page.table(["effect", "share_gain", "interval", "p_gains"], cells),
     ]

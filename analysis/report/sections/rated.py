@@ -9,7 +9,7 @@ from markupsafe import Markup
 
 from analysis.report.evidence import Row
 from analysis.report.figures.panel import Box, box_chart
-from analysis.report.page import Block, Page, Section
+from analysis.report.page import Page, PageBlock, Section
 
 __all__ = ["ratings_section"]
 
@@ -32,7 +32,7 @@ def _rating_rows(page: Page) -> list[Row]:
     return page.evidence.rows(f"{place}/stages" if nested else place)
 
 
-def _rating_figure(page: Page, place: str, rows: Sequence[Row]) -> Block | None:
+def _rating_figure(page: Page, place: str, rows: Sequence[Row]) -> PageBlock | None:
     boxes = [box for box in (_box(page, row) for row in rows) if box is not None]
     if not boxes:
         return None
@@ -50,7 +50,7 @@ def _rating_figure(page: Page, place: str, rows: Sequence[Row]) -> Block | None:
     return page.figure(svg, caption, page.csv_of("ratings", rows, keys))
 
 
-def _rating_table(page: Page, rows: Sequence[Row]) -> Block:
+def _rating_table(page: Page, rows: Sequence[Row]) -> PageBlock:
     cells = [
         [
             page.stage(row.get("stage")),
@@ -64,7 +64,7 @@ def _rating_table(page: Page, rows: Sequence[Row]) -> Block:
     return page.table(["stage", "median", "quartiles", "mean", "interval"], cells)
 
 
-def _screened(page: Page) -> list[Block]:
+def _screened(page: Page) -> list[PageBlock]:
     """Show the ratings again without the listeners that the rule leaves out."""
     base = "/results/ratings/screening"
     if not page.evidence.get(base):
@@ -85,7 +85,7 @@ def _screened(page: Page) -> list[Block]:
     ]
 
 
-def _pairs(page: Page) -> list[Block]:
+def _pairs(page: Page) -> list[PageBlock]:
     rows = page.in_order(page.evidence.rows("/results/ratings/pairs"))
     if not rows:
         return []
@@ -100,7 +100,7 @@ def _pairs(page: Page) -> list[Block]:
         for row in rows
     ]
     columns = ["pair", "difference", "interval", "p", "p_holm"]
-    return [Block("heading", page.say("title.pairs")), page.table(columns, cells)]
+    return [PageBlock("heading", page.say("title.pairs")), page.table(columns, cells)]
 
 
 def ratings_section(page: Page) -> Section | None:

@@ -8,7 +8,7 @@ from markupsafe import Markup
 
 from analysis.report.evidence import Row
 from analysis.report.figures.charts import interval_chart, row_interval
-from analysis.report.page import Block, Page, Section
+from analysis.report.page import Page, PageBlock, Section
 from analysis.report.sections.orders import order_shares, part_shares
 
 __all__ = ["upgrade_section"]
@@ -18,7 +18,7 @@ _DASH = "\u2013"
 _PRICES = {"per_cost": ("per_hundred", "per_hundred"), "per_hour": ("per_hour", "logit")}
 
 
-def _steps_figure(page: Page, rows: Sequence[Row]) -> Block:
+def _steps_figure(page: Page, rows: Sequence[Row]) -> PageBlock:
     drawn = [
         row_interval(
             page.numbers,
@@ -46,7 +46,7 @@ def _steps_figure(page: Page, rows: Sequence[Row]) -> Block:
     return page.figure(svg, caption, page.csv_of("first-steps", rows, keys))
 
 
-def _steps_table(page: Page, rows: Sequence[Row]) -> Block:
+def _steps_table(page: Page, rows: Sequence[Row]) -> PageBlock:
     """Show the gain of steps, after another one where the rows name it."""
     after = any(row.get("first") for row in rows)
     cells = [
@@ -63,7 +63,7 @@ def _steps_table(page: Page, rows: Sequence[Row]) -> Block:
     return page.table(columns, cells)
 
 
-def _price_table(page: Page, rows: Sequence[Row]) -> Block | None:
+def _price_table(page: Page, rows: Sequence[Row]) -> PageBlock | None:
     """Show the gain of steps by cost and by labour; None where neither is known."""
     prices = [key for key in _PRICES if any(row.number(key) is not None for row in rows)]
     if not prices:
@@ -88,12 +88,12 @@ def _price_table(page: Page, rows: Sequence[Row]) -> Block | None:
     return page.table(columns, cells)
 
 
-def _second(page: Page) -> list[Block | None]:
+def _second(page: Page) -> list[PageBlock | None]:
     rows = page.evidence.rows("/results/upgrade/second_step")
     if not rows:
         return []
     return [
-        Block("heading", page.say("title.second")),
+        PageBlock("heading", page.say("title.second")),
         page.para("up.second"),
         _steps_table(page, rows),
         _price_table(page, rows),
@@ -120,7 +120,7 @@ def _path(page: Page, rows: Sequence[Row]) -> list[Markup]:
     return lines
 
 
-def _order_table(page: Page, rows: Sequence[Row]) -> Block | None:
+def _order_table(page: Page, rows: Sequence[Row]) -> PageBlock | None:
     """Show gain and price of each place; None where the analysis gives no gains."""
     if all(row.number("gain") is None for row in rows):
         return None
@@ -137,19 +137,19 @@ def _order_table(page: Page, rows: Sequence[Row]) -> Block | None:
     return page.table(["step", "gain_worth", "interval", "cost", "labour"], cells)
 
 
-def _order(page: Page) -> list[Block | None]:
+def _order(page: Page) -> list[PageBlock | None]:
     rows = page.evidence.rows("/results/upgrade/order")
     if not rows:
         return []
     return [
-        Block("heading", page.say("title.order")),
+        PageBlock("heading", page.say("title.order")),
         page.para("up.order"),
-        Block("path", _path(page, rows)),
+        PageBlock("path", _path(page, rows)),
         _order_table(page, rows),
     ]
 
 
-def _budget(page: Page) -> list[Block]:
+def _budget(page: Page) -> list[PageBlock]:
     rows = page.evidence.rows("/results/upgrade/budget")
     if not rows:
         return []
@@ -164,13 +164,13 @@ def _budget(page: Page) -> list[Block]:
         for row in rows
     ]
     return [
-        Block("heading", page.say("title.budget")),
+        PageBlock("heading", page.say("title.budget")),
         page.para("up.budget"),
         page.table(["budget", "choice", "spent", "p_here", "interval"], cells),
     ]
 
 
-def _effects(page: Page) -> list[Block]:
+def _effects(page: Page) -> list[PageBlock]:
     rows = page.evidence.rows("/results/upgrade/effects")
     rows = [*rows, *page.evidence.rows("/results/upgrade/interactions")]
     if not rows:
@@ -185,13 +185,13 @@ def _effects(page: Page) -> list[Block]:
         for row in rows
     ]
     return [
-        Block("heading", page.say("title.effects")),
+        PageBlock("heading", page.say("title.effects")),
         page.para("up.effects"),
         page.table(["effect", "gain_mean", "interval", "p"], cells),
     ]
 
 
-def _groups(page: Page) -> list[Block]:
+def _groups(page: Page) -> list[PageBlock]:
     """Say that groups of listeners have orders of their own, and which."""
     rows = page.evidence.rows("/results/upgrade/classes")
     lines = []
@@ -204,13 +204,13 @@ def _groups(page: Page) -> list[Block]:
         if names:
             people = page.counted(row.at("n_listeners"), "listener")
             lines.append(Markup("{}: {}").format(people, Markup(" → ").join(names)))
-    return [page.warning("up.groups"), Block("list", lines)] if lines else []
+    return [page.warning("up.groups"), PageBlock("list", lines)] if lines else []
 
 
-def _notes(page: Page) -> list[Block]:
+def _notes(page: Page) -> list[PageBlock]:
     notes = page.evidence.get("/results/upgrade/notes")
     found = notes if isinstance(notes, list) else []
-    return [Block("para", page.user(text), style="note") for text in found]
+    return [PageBlock("para", page.user(text), style="note") for text in found]
 
 
 def upgrade_section(page: Page) -> Section | None:
