@@ -182,7 +182,7 @@ def _told(claim: Claim, found: WorthDifference, judged: Equivalence, alpha: floa
     i, j = claim.stages
     share, low, high = percents(found.share, judged.low, judged.high)
     return (
-        f"by the fitted worths {i} is chosen over {j} in {share} of decisions, the mean over "
+        f"according to the model {i} is chosen over {j} in {share} of decisions, the mean over "
         f"listeners ({100 * (1 - 2 * alpha):.4g} % interval {low} to {high}; "
         f"{people(found.n_listeners)}, {found.n_direct} trials of this pair; {p_words(p)})."
     )

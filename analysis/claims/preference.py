@@ -72,7 +72,7 @@ def _lead(found: WorthDifference, i: str, j: str) -> str:
 def _prefer_words(found: WorthDifference, i: str, j: str) -> dict[str, str]:
     share, low, high = percents(found.share, logistic(found.ci_low), logistic(found.ci_high))
     told = (
-        f"by the fitted worths {i} is chosen over {j} in {share} of decisions, "
+        f"according to the model {i} is chosen over {j} in {share} of decisions, "
         f"the mean over listeners (95 % interval {low} to {high}; {people(found.n_listeners)}, "
         f"{found.n_direct} trials of this pair; {p_words(found.p_value)})."
     )
@@ -191,7 +191,7 @@ def _small_lead(stage: str, against: dict[str, WorthDifference], direction: int,
     first, second = (stage, name) if direction > 0 else (name, stage)
     share = against[name].share if direction > 0 else 1 - against[name].share
     return (
-        f"by the fitted worths {first} is chosen over {second} in {percent(share)} of decisions "
+        f"according to the model {first} is chosen over {second} in {percent(share)} of decisions "
         f"({told[:-1]})."
     )
 

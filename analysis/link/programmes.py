@@ -274,7 +274,7 @@ def _words(row: dict[str, Any]) -> str:
     )
     inside = row["inside"]
     more = inside["worth_sd"] > _CLEAR * inside["sampling_sd"]
-    differ = "more than" if more else "about what"
+    differ = "beyond" if more else "within"
     few = ""
     if row["n_stages"] < FEWEST_STAGES:
         few = f" {row['n_stages']} stages cannot show that an order is more than luck."
@@ -285,7 +285,8 @@ def _words(row: dict[str, Any]) -> str:
         f"{row['metric']} and worth over {row['n_stages']} stages: {single}; mean "
         f"{_signed(row['mean_spearman'])} (permutation {p_words(row['p_adjusted'])}{tried}, the "
         f"same stages in all programmes).{few} Beyond the stage itself worths differ between "
-        f"programmes by {inside['worth_sd']:.2f} logits, {differ} so few trials would scatter."
+        f"programmes by {inside['worth_sd']:.2f} logits, {differ} chance variation "
+        f"(SD {inside['sampling_sd']:.2f})."
     )
 
 

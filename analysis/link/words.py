@@ -60,17 +60,14 @@ def link_words(row: dict[str, Any]) -> str:
     name, n = row["metric"], row["n_stages"]
     if row["spearman"] is None:
         return str(row["declined_reason"])
-    way = "agrees with" if row["spearman"] >= 0 else "reverses"
     order = (
-        f"over {n} stages the order by {name} {way} the order of worths in "
-        f"{row['pairs_agree']} of {row['pairs_total']} pairs "
-        f"and runs the other way in {row['pairs_opposed']} "
+        f"over {n} stages {_pairs(row)} "
         f"(rank correlation {row['spearman']:+.2f}, permutation {_order_p(row)})"
     )
     begun = standing_words(row) + order
     begun = begun[0].upper() + begun[1:]
     kept = {True: "; the worths are compatible with it alone", None: ""}.get(
-        row["compatible"], "; the worths differ in ways that it does not explain"
+        row["compatible"], "; worths differ by more than it explains"
     )
     if row["verdict"] == "declined":
         return f"{begun}{kept}."
@@ -83,6 +80,16 @@ def link_words(row: dict[str, Any]) -> str:
             f"{alone}; {p})."
         )
     return f"{begun}{kept}. No rule from {name} to preference is shown ({p})."
+
+
+def _pairs(row: dict[str, Any]) -> str:
+    """Say in how many pairs of stages the worths follow the figure, in the way they mostly do."""
+    way = "higher" if row["spearman"] >= 0 else "lower"
+    found, other = row["pairs_agree"], row["pairs_opposed"]
+    every = "all " if found == row["pairs_total"] else ""
+    tail = "" if every else f" of {row['pairs_total']}"
+    against = f", the opposite in {other}" if other else ""
+    return f"{way} {row['metric']} was preferred in {every}{found}{tail} pairs{against}"
 
 
 def _order_p(row: dict[str, Any]) -> str:

@@ -13,6 +13,7 @@ from analysis.link.block import fit_links, link_block
 from analysis.link.lack_of_fit import lack_of_fit
 from analysis.link.permutation import line_band, order_test, rank_correlations, smallest_order_p
 from analysis.link.regression import contrasts, fit_scatter, worth_covariance
+from analysis.link.words import link_words
 from analysis.preference.fit import fit_preference
 from analysis.run import analyse
 from analysis.tables.counts import pair_counts
@@ -308,3 +309,13 @@ def test_lack_of_fit_holds_both_models_to_the_same_answers(panel):
     exact = lack_of_fit(found.counts, found.main, own)
     assert exact.statistic == pytest.approx(0.0, abs=1e-6)
     assert lack_of_fit(found.counts, found.main, np.array([4.0, 1.0, 3.0, 0.5])).statistic > 0
+
+
+def test_the_order_is_told_the_way_it_mostly_goes(panel, stages_with):
+    stages = stages_with(metric_x=values(SIX))
+    (row,) = link_block(fit_preference(panel(SIX), n_draws=500), stages)
+    falling = row | {"spearman": -0.9, "pairs_agree": 14, "pairs_opposed": 1, "pairs_total": 15}
+    said = link_words(falling)
+    assert "lower x was preferred in 14 of 15 pairs, the opposite in 1 (" in said
+    rising = row | {"spearman": 1.0, "pairs_agree": 15, "pairs_opposed": 0, "pairs_total": 15}
+    assert "higher x was preferred in all 15 pairs (" in link_words(rising)

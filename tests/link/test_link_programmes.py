@@ -88,7 +88,7 @@ def test_what_differs_between_programmes_is_held_against_sampling(alike):
     )
     assert row["inside"]["worth_sd"] > 2 * row["inside"]["sampling_sd"]
     assert row["inside"]["correlation"] < -0.9
-    assert "more than so few trials would scatter" in row["words"]
+    assert "beyond chance variation" in row["words"]
 
 
 def test_sampling_scatter_is_what_resampled_studies_show():

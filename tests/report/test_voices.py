@@ -43,7 +43,7 @@ def test_the_card_says_five_things(decided):
     assert sections(page) == ["card_first", "card_heard", "card_chosen", "card_played", "card_mind"]
     text = words(page)
     assert "“New cabin speakers” looks like the best first step." in text
-    assert "87 % of the re-draws" in text
+    assert "87 % of resampled panels" in text
     assert "Cost entered for “New cabin speakers”: 410. Labour entered: 3.0 h." in text
     assert "You listened to 6 versions" in text
     assert "<svg" not in page

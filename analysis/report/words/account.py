@@ -231,8 +231,8 @@ _LIMITS = {
         "different things."
     ),
     "lim.null": limit(
-        "A pair that was not told apart is not thereby shown to be the same; that takes a margin "
-        "set beforehand and controls that show the panel could hear."
+        "A pair that listeners did not tell apart may still differ: only a margin set beforehand, "
+        "with controls that show the panel could hear, can show that two sound the same."
     ),
     "lim.few_stages": limit(
         "{stages}: with fewer than {rule_six}, no rule from measurement to choice can be tested, "

@@ -18,7 +18,7 @@ _TITLES = {
         "reviewer": "Reviewer’s sheet",
         "customer": "Listening result",
         "card_first": "What to do first",
-        "card_heard": "Which versions could be kept apart",
+        "card_heard": "Version against version",
         "card_you": "How your ears did",
         "card_chosen": "What was chosen",
         "card_played": "What was played",

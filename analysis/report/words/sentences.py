@@ -68,12 +68,12 @@ _HEADLINE = {
     "head.step_likely": finding("{step} looks like the best first step.", STEP_LIKELY),
     "head.step_open": limit("No single first step stands out yet.", STEP_OPEN),
     "head.step_how_sure": finding(
-        "How sure: {step} came out as the best first step in {p} of the re-draws of this panel.",
+        "How sure: {step} came out as the best first step in {p} of resampled panels.",
         STEP_LIKELY,
     ),
     "head.step_not_sure": limit(
-        "How sure: {step} leads, but came out as the best first step in only {p} of the re-draws "
-        "of this panel. That is too little to build on.",
+        "How sure: {step} leads, but came out as the best first step in only {p} of resampled "
+        "panels. That is too little to build on.",
         STEP_OPEN,
     ),
     "head.before": finding("Do {better} before {worse}.", PREFER_SHOWN),
@@ -240,7 +240,7 @@ _PREFERENCE = {
     "own.caption": Sentence(
         "One listener a row, one version a column: the fuller the ring, the more often this "
         "listener took the version when it was one of the two. A row unlike the others is a "
-        "listener with other wishes. Counts include ties as not taken."
+        "listener who likes other things. Counts include ties as not taken."
     ),
     "own.caption_many": Sentence(
         "Rings show how often a listener took a version when it was one of the two; the number "
@@ -263,12 +263,12 @@ _PREFERENCE = {
 
 _DISCRIMINATION = {
     "disc.lead": Sentence(
-        "Can the versions be kept apart blind? A listener who only guesses gets {chance} of the "
-        "answers right on average."
+        "Can listeners tell the versions apart blind? A listener who only guesses "
+        "gets {chance} of the answers right on average."
     ),
     "disc.lead_mixed": Sentence(
-        "Can the versions be kept apart blind? The dashed mark shows what guessing alone gives "
-        "for each method."
+        "Can listeners tell the versions apart blind? The dashed mark shows what "
+        "guessing alone gives for each method."
     ),
     "disc.caption": Sentence(
         "Points are the share of right answers, bars its exact {rule_interval} interval; the "
@@ -476,8 +476,8 @@ _DECISION = {
     ),
     "link.primary": limit(
         "The first row is the metric that the sealed plan names as primary; it stands on its own "
-        "p. The others were only looked at, and looking at many finds chance agreement: they are "
-        "exploratory and adjusted together (Holm)."
+        "p. The others are exploratory, since looking at many finds chance agreement; they are "
+        "adjusted together (Holm)."
     ),
     "link.exploratory": limit(
         "No plan that was sealed before people listened names one of these figures, so none is "
