@@ -27,6 +27,8 @@ OPTIONAL = {
     "grades": "words and strengths as ordered steps",
     "resampling": "resampled panels: chances of being first, orders of steps, budgets",
 }
+#: Panels that the test for groups simulates at most (``analysis.preference.group_test``).
+_PANELS = 399
 #: A block that takes longer than this says so.
 _LONG_S = 20.0
 
@@ -88,8 +90,10 @@ def _paired_seconds(n: _Sizes, graded: int) -> dict[str, float]:
     factor = free * (free + 1) / 2 if enough_for_own_worths(n.listeners, n.trials, n.stages) else 1
     each = 6e-9 * n.listeners * n.stages**3 + 1e-6 * n.own
     return {
-        # Twelve starts of two and of three groups, some 200 rounds each.
-        "groups": 200 * 60 * (3 * n.step + 5e-10 * n.pairs * n.listeners),
+        # Twelve starts of two and of three groups, some 200 rounds each; then as many simulated
+        # panels as there may be.
+        "groups": 200 * 60 * (3 * n.step + 5e-10 * n.pairs * n.listeners)
+        + _PANELS * (0.015 + 2.5e-5 * n.listeners * n.stages),
         "tastes": (60 + 2 * (free + factor)) * each,
         "programmes": 500 * n.programmes * 6 * n.step,
         "grades": _grades_seconds(min(graded, 14 * n.own), n.stages + 6),
@@ -150,9 +154,7 @@ def long_blocks(trials: TrialTable, without: frozenset[str]) -> list[dict[str, A
         out, what = name in without, OPTIONAL[name]
         if not out and seconds <= _LONG_S:
             continue
-        sentence = (
-            f"This will take about {_words(seconds)}: {what}. --without {name} leaves it out."
-        )
+        sentence = f"This may take {_words(seconds)}: {what}. --without {name} leaves it out."
         if out:
             sentence = f"Left out, as asked: {what}."
         rows.append(
