@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.models.mixed_preference import enough_for_own_worths
+from analysis.preference.group_test import N_BOOTSTRAP
 from analysis.tables.trials import FORCED_CHOICE, TrialTable, label_codes
 from stimuli.files.errors import InputError
 
@@ -27,8 +28,6 @@ OPTIONAL = {
     "grades": "words and strengths as ordered steps",
     "resampling": "resampled panels: chances of being first, orders of steps, budgets",
 }
-#: Panels that the test for groups simulates at most (``analysis.preference.group_test``).
-_PANELS = 399
 #: A block that takes longer than this says so.
 _LONG_S = 20.0
 
@@ -93,7 +92,7 @@ def _paired_seconds(n: _Sizes, graded: int) -> dict[str, float]:
         # Twelve starts of two and of three groups, some 200 rounds each; then as many simulated
         # panels as there may be.
         "groups": 200 * 60 * (3 * n.step + 5e-10 * n.pairs * n.listeners)
-        + _PANELS * (0.015 + 2.5e-5 * n.listeners * n.stages),
+        + N_BOOTSTRAP * (0.015 + 2.5e-5 * n.listeners * n.stages),
         "tastes": (60 + 2 * (free + factor)) * each,
         "programmes": 500 * n.programmes * 6 * n.step,
         "grades": _grades_seconds(min(graded, 14 * n.own), n.stages + 6),
