@@ -105,7 +105,7 @@ def compare_with_target(
     >>> from pathlib import Path
     >>> from stimuli import built_in_target, compare_with_target, read_stage
     >>> table = Path(tempfile.mkdtemp(), "as_built.csv")
-    >>> rows = [f"{1000 * 2**k}, {70 + 4 * (k < -2)}" for k in range(-5, 5)]
+    >>> rows = [f"{1000 * 10 ** (k / 10)}, {70 + 4 * (k < -8)}" for k in range(-16, 13)]
     >>> _ = table.write_text("\n".join(rows))
     >>> deviation = compare_with_target(read_stage(table), built_in_target("flat"))
     >>> round(deviation.regions["mid"], 1), round(deviation.regions["bass"], 1)
