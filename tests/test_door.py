@@ -20,7 +20,7 @@ from abx.evidence import stage_table
 from abx.study import study_from_text
 from abx.workspace import Workspace
 from analysis.claims.judge import Heard
-from analysis.planning.claim_plan import _Plan
+from analysis.planning.claim_design import ClaimDesign
 from analysis.planning.power import panel_power
 from analysis.tables.trials import trial_table
 from stimuli.files.errors import InputError
@@ -282,7 +282,7 @@ STUDY = "\n".join(
 
 
 def test_a_plan_asks_every_pair_equally_often_in_balanced_places():
-    plan = _Plan(
+    plan = ClaimDesign(
         ("listeners prefer i most", "listeners do not hear i from j within 30 %"),
         *(4, "triangle", ("i", "j", "k"), analysis.Sizes(), 0.05),
     )
