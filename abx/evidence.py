@@ -88,10 +88,11 @@ def _metrics(
     tables: list[Response], target: Target, again: list[list[Response]]
 ) -> dict[str, float | None]:
     from stimuli.figures.metrics import stage_metrics, stage_repeat_sds
+    from stimuli.response.measured import power_average
 
     repeats = stage_repeat_sds(tables, target, repeats=again)
     row: dict[str, float | None] = {}
-    for name, value in stage_metrics(tables, target).items():
+    for name, value in stage_metrics(power_average(tables), target).items():
         row[f"metric_{name}"] = value
         row[f"metric_{name}_repeat_sd"] = repeats[name]
     return row
@@ -231,9 +232,9 @@ def _target_block(target: Target) -> dict[str, Any]:
 
 
 def _deviation_block(stage_id: str, response: StageResponse, target: Target) -> dict[str, Any]:
-    from stimuli.figures.deviation import deviation
+    from stimuli.figures.deviation import compare_with_target
 
-    result = deviation(response, target)
+    result = compare_with_target(response, target)
     return {
         "stage": stage_id,
         "f_hz": _floats(result.f_hz),

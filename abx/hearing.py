@@ -99,13 +99,15 @@ def programme_figures(workspace: Workspace, study: Study) -> pd.DataFrame:
 
     from abx.stage_sound import stage_tables
     from stimuli.figures.metrics import programme_metrics
+    from stimuli.response.measured import power_average
 
     target = target_curve(study, workspace.root)
     tables = stage_tables(workspace, study)
+    stages = {stage: power_average(responses) for stage, responses in tables.items()}
     rows = []
     for programme, spectrum in programme_spectra(workspace, study).items():
-        for stage, responses in tables.items():
-            found = programme_metrics(responses, target, spectrum)
+        for stage, response in stages.items():
+            found = programme_metrics(response, target, spectrum)
             figures = {f"metric_{name}": round(value, 6) for name, value in found.items()}
             rows.append({"programme": programme, "stage": stage, **figures})
     return pd.DataFrame(rows)

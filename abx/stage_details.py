@@ -126,7 +126,7 @@ def detail_record(found: StageDetail) -> dict[str, Any]:
 
 def draw_stages(workspace: Workspace, study: Study, folder: Path) -> list[Path]:
     """Draw the responses against the target, and the stages by regions; two SVG files."""
-    from stimuli.figures.deviation import deviation
+    from stimuli.figures.deviation import compare_with_target
     from stimuli.figures.pictures import draw_region_table, draw_responses, save_picture
     from stimuli.response.measured import power_average
 
@@ -137,7 +137,9 @@ def draw_stages(workspace: Workspace, study: Study, folder: Path) -> list[Path]:
     }
     pictures = {
         "responses.svg": draw_responses(stages, target),
-        "regions.svg": draw_region_table({n: deviation(s, target) for n, s in stages.items()}),
+        "regions.svg": draw_region_table(
+            {n: compare_with_target(s, target) for n, s in stages.items()}
+        ),
     }
     folder.mkdir(parents=True, exist_ok=True)
     for name, figure in pictures.items():

@@ -19,12 +19,12 @@ __all__ = ["stage_curves", "stage_figures"]
 def _measured(workspace: Workspace, study: Study) -> list[tuple[str, StageResponse, Deviation]]:
     from abx.steps import load_stages
     from abx.study import target_curve
-    from stimuli.figures.deviation import deviation
+    from stimuli.figures.deviation import compare_with_target
 
     target = target_curve(study, workspace.root)
     labels = {stage.id: stage.label for stage in study.stages}
     return [
-        (labels[stage], response, deviation(response, target))
+        (labels[stage], response, compare_with_target(response, target))
         for stage, response in load_stages(workspace, study).items()
     ]
 

@@ -163,6 +163,23 @@ def analyse(
         A claim, the reference, alpha, the primary metric, the smallest effect, a budget, the
         screening rule or a block to leave out cannot be used; a claim names what the data do not
         have; two tables spell one name in two ways.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from analysis import analyse, trials_from
+    >>> rows = [
+    ...     {"listener": f"P{person}", "stage_a": a, "stage_b": b, "answer": "damped"}
+    ...     for person in range(12)
+    ...     for a, b in (("damped", "as-built"), ("as-built", "damped"))
+    ... ]
+    >>> results = analyse(
+    ...     trials_from(pd.DataFrame(rows)),
+    ...     claims=["listeners prefer damped over as-built"],
+    ...     without=["groups", "tastes", "resampling"],
+    ... )
+    >>> results["preference"]["pairs"][0]["wins"], results["claims"][0]["verdict"]
+    (0, 'supported')
     """
     if not 0 < alpha < 1:
         raise InputError(
@@ -363,12 +380,8 @@ def _groups(trials: TrialTable, options: _Options) -> dict[str, Heard]:
         part = trials.among(name)
         if part is None:
             continue
-        preference = fit_preference(part, seed=options.seed)
-        links: list[Link] = []
-        if "orders" in kinds:
-            links = _links(preference, options)
-        controls = obvious_controls(part.frame)
-        found[name] = Heard(forced_choice_cells(part), preference, controls, links, part)
+        links_of = partial(_links, options=options) if "orders" in kinds else None
+        found[name] = Heard.of(part, links_of=links_of, n_draws=_DRAWS, seed=options.seed)
     return found
 
 

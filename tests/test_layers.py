@@ -125,7 +125,7 @@ ROOMS = {
         "analysis.claims",
     ),
     "analysis.planning": (
-        *("analysis.tables", "analysis.models", "analysis.panels"),
+        *("stimuli.files", "analysis.tables", "analysis.models", "analysis.panels"),
         *("analysis.hearing", "analysis.preference", "analysis.link", "analysis.upgrade"),
         "analysis.claims",
     ),

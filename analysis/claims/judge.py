@@ -17,28 +17,31 @@ verdicts rest on p-values adjusted by Holm (1979) Scand J Stat 6:65.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
 
+from analysis.claims.check import check_claims
 from analysis.claims.conditions import conditions
 from analysis.claims.equivalence import neither
 from analysis.claims.finding import Claim, Finding, nothing
-from analysis.claims.grammar import parse_claim
-from analysis.claims.hearing import Controls, hear, not_heard
+from analysis.claims.grammar import claimed_groups, parse_claim
+from analysis.claims.hearing import Controls, hear, not_heard, obvious_controls
 from analysis.claims.limits import held_back
 from analysis.claims.link import find_link_claim
 from analysis.claims.preference import most, prefer
-from analysis.hearing.discrimination import PairCells
-from analysis.link.block import Link
+from analysis.hearing.discrimination import PairCells, forced_choice_cells
+from analysis.link.block import Link, fit_links
 from analysis.panels.multiplicity import holm
 from analysis.panels.number_words import p_words, people
 from analysis.panels.smallest_effect import TOO_SMALL, Matters, matters, remark
-from analysis.preference.fit import Preference
+from analysis.preference.fit import Preference, fit_preference
 from analysis.tables.stages import StageTable
 from analysis.tables.trials import TrialTable
+from stimuli.files.errors import InputError
 
 __all__ = ["Claim", "Heard", "judge_claims"]
 
@@ -67,10 +70,33 @@ class Heard:
     links: Sequence[Link] = ()
     trials: TrialTable | None = None
 
+    @staticmethod
+    def of(
+        trials: TrialTable,
+        *,
+        links_of: Callable[[Preference | None], Sequence[Link]] | None = None,
+        n_draws: int = 0,
+        seed: int = 1,
+    ) -> Heard:
+        """Return the answers of a table.
+
+        Parameters
+        ----------
+        trials : TrialTable
+        links_of : callable, optional
+            Holds metrics against the fitted answers, where a claim is about them.
+        n_draws, seed : int, optional
+            Resampled panels; no verdict rests on them.
+        """
+        preference = fit_preference(trials, n_draws=n_draws, seed=seed)
+        links = () if links_of is None else links_of(preference)
+        controls = obvious_controls(trials.frame)
+        return Heard(forced_choice_cells(trials), preference, controls, links, trials)
+
 
 def judge_claims(
     claims: Sequence[str],
-    heard: Heard,
+    heard: Heard | TrialTable,
     *,
     groups: Mapping[str, Heard] | None = None,
     stages: StageTable | None = None,
@@ -84,8 +110,9 @@ def judge_claims(
     ----------
     claims : sequence of str
         Sentences of the grammar.
-    heard : Heard
-        The answers of all listeners.
+    heard : Heard or TrialTable
+        The answers of all listeners. Of a trial table everything that the claims rest on is made
+        here, the groups that they name included.
     groups : mapping of str to Heard, optional
         The same of each group that a claim names.
     stages : StageTable, optional
@@ -114,8 +141,26 @@ def judge_claims(
     Raises
     ------
     InputError
-        A claim is not of the grammar.
+        A claim is not of the grammar. With a trial table also: a claim names what the table does
+        not have, or the smallest effect is no share between 0 and 0.5.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from analysis import judge_claims, trials_from
+    >>> rows = [
+    ...     {"listener": f"P{person}", "stage_a": a, "stage_b": b, "answer": "damped"}
+    ...     for person in range(12)
+    ...     for a, b in (("damped", "as-built"), ("as-built", "damped"))
+    ... ]
+    >>> trials = trials_from(pd.DataFrame(rows))
+    >>> (row,) = judge_claims(["listeners prefer damped over as-built"], trials)
+    >>> row["verdict"], row["n_listeners"]
+    ('supported', 12)
     """
+    if isinstance(heard, TrialTable):
+        simulated = simulated or heard.simulated
+        heard, groups = _answers(claims, heard, stages, smallest_effect)
     parsed = [parse_claim(text, where=f"claim {k}") for k, text in enumerate(claims, start=1)]
     own = [heard if claim.who is None else (groups or {}).get(claim.who) for claim in parsed]
     findings = [
@@ -133,6 +178,34 @@ def judge_claims(
         row["conditions"] = None if trials is None else conditions(trials, claim)
         rows.append(row)
     return rows
+
+
+def _answers(
+    claims: Sequence[str],
+    trials: TrialTable,
+    stages: StageTable | None,
+    smallest_effect: float | None,
+) -> tuple[Heard, dict[str, Heard]]:
+    """Return what claims rest on, of everybody and of each group that they name."""
+    check_claims(claims, trials, stages, sealed=False)
+    if smallest_effect is not None and not 0 < smallest_effect < 0.5:
+        raise InputError(
+            where="smallest effect",
+            problem=f"{smallest_effect!r} is no share between 0 and 0.5",
+            remedy="Write 0.05 where less than 55 to 45 does not matter",
+        )
+
+    def answers_of(part: TrialTable, kinds: set[str]) -> Heard:
+        wanted = "orders" in kinds
+        return Heard.of(part, links_of=partial(fit_links, stages=stages) if wanted else None)
+
+    named = claimed_groups(claims)
+    everybody = {claim.kind for claim in map(parse_claim, claims) if claim.who is None}
+    return answers_of(trials, everybody), {
+        name: answers_of(part, kinds)
+        for name, kinds in named.items()
+        if (part := trials.among(name)) is not None
+    }
 
 
 def _level(claim: Claim, alpha: float, family: int) -> float:

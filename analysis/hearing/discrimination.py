@@ -99,6 +99,7 @@ def exact_forced_choice_test(
 
     Examples
     --------
+    >>> from analysis import exact_forced_choice_test
     >>> round(exact_forced_choice_test(12, 16).p_value, 4)
     0.0384
     """

@@ -25,10 +25,11 @@ from analysis.panels.proportions import clopper_pearson
 __all__ = [
     "CHANCE",
     "MODELS",
+    "DPrimeEstimate",
     "DPrimeInterval",
-    "dprime",
     "dprime_intervals",
     "dprimes",
+    "estimate_dprime",
     "likelihood_bounds",
     "model_for",
     "proportion_correct",
@@ -201,11 +202,6 @@ def dprimes(proportions: np.ndarray, *, model: str) -> np.ndarray:
     return result
 
 
-def dprime(proportion: float, *, model: str) -> float:
-    """Return the d' of one proportion correct; see :func:`dprimes`."""
-    return float(dprimes(np.array([proportion]), model=model)[0])
-
-
 def likelihood_bounds(
     n_correct: np.ndarray, n_trials: np.ndarray, *, chance: float, confidence: float = 0.95
 ) -> tuple[np.ndarray, np.ndarray]:
@@ -296,3 +292,90 @@ def dprime_intervals(
     stacked = np.concatenate([k / n, low, high, exact_low, exact_high])
     estimate, low, high, exact_low, exact_high = np.split(dprimes(stacked, model=model), 5)
     return DPrimeInterval(estimate, low, high, exact_low, exact_high, model)
+
+
+@dataclass(frozen=True, slots=True)
+class DPrimeEstimate:
+    """Result of :func:`estimate_dprime`.
+
+    Attributes
+    ----------
+    d_prime, low, high : float
+        Sensitivity and its likelihood interval, in standard deviations of the listener's noise;
+        infinite where all answers were correct.
+    exact_low, exact_high : float
+        The Clopper-Pearson bounds of P(correct) sent through the model: wider.
+    n_correct, n_trials : int
+        Counts used.
+    method : str
+        Decision model.
+    confidence : float
+        Level of both intervals.
+    """
+
+    d_prime: float
+    low: float
+    high: float
+    exact_low: float
+    exact_high: float
+    n_correct: int
+    n_trials: int
+    method: str
+    confidence: float
+
+
+def estimate_dprime(
+    n_correct: int, n_trials: int, *, method: str, confidence: float = 0.95
+) -> DPrimeEstimate:
+    """Estimate how well a listener tells two stages apart, on a scale that methods share.
+
+    Parameters
+    ----------
+    n_correct, n_trials : int
+        Correct and answered trials of one listener.
+    method : str
+        Method of the test, a key of :data:`MODELS`: ``"abx"`` and ``"duo-trio"`` (differencing),
+        ``"abx-independent"``, ``"triangle"``, ``"same-different"``, ``"two-interval"``,
+        ``"tetrad"``, ``"3-alternative"`` and so on.
+    confidence : float, optional
+        Level of the intervals, in (0, 1).
+
+    Returns
+    -------
+    DPrimeEstimate
+        d' is 0 at or below guessing.
+
+    Raises
+    ------
+    ValueError
+        Unknown method, impossible counts or a confidence outside (0, 1).
+
+    References
+    ----------
+    .. [1] Macmillan, Kaplan and Creelman, Psychol Rev 84, 452 (1977), for ABX; the others stand in
+       the module's description.
+
+    Examples
+    --------
+    >>> from analysis import estimate_dprime
+    >>> round(estimate_dprime(12, 16, method="abx").d_prime, 2)
+    2.02
+    >>> round(estimate_dprime(12, 16, method="two-interval").d_prime, 2)
+    0.95
+    """
+    if not 0 < confidence < 1:
+        raise ValueError(f"confidence must lie in (0, 1), got {confidence}")
+    found = dprime_intervals(
+        np.array(n_correct), np.array(n_trials), model=method, confidence=confidence
+    )
+    return DPrimeEstimate(
+        d_prime=float(found.d_prime[0]),
+        low=float(found.low[0]),
+        high=float(found.high[0]),
+        exact_low=float(found.exact_low[0]),
+        exact_high=float(found.exact_high[0]),
+        n_correct=n_correct,
+        n_trials=n_trials,
+        method=method,
+        confidence=confidence,
+    )

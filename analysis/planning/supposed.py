@@ -50,6 +50,17 @@ class Sizes:
         Share of ties between equals, where ties may be answered (Davidson's model).
     controls : float
         Share of obvious controls answered right.
+
+    Raises
+    ------
+    ValueError
+        A share, a spread or a correlation outside its range.
+
+    Examples
+    --------
+    >>> from analysis import Sizes
+    >>> Sizes(share=0.65).heard
+    0.65
     """
 
     share: float = 0.7

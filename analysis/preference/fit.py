@@ -118,6 +118,28 @@ def fit_preference(
     ------
     InputError
         The reference is not among the compared stages.
+
+    References
+    ----------
+    .. [1] Bradley and Terry, Biometrika 39, 324 (1952); ties by Davidson, JASA 65, 317 (1970).
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from analysis import fit_preference, trials_from
+    >>> rows = [
+    ...     {"listener": f"P{person}", "stage_a": a, "stage_b": b, "answer": said}
+    ...     for person in range(8)
+    ...     for a, b, said in (
+    ...         ("damped", "as-built", "damped"),
+    ...         ("as-built", "damped", "damped"),
+    ...         ("damped", "as-built", "damped"),
+    ...         ("as-built", "damped", "as-built"),
+    ...     )
+    ... ]
+    >>> fit = fit_preference(trials_from(pd.DataFrame(rows)), reference="as-built", n_draws=0)
+    >>> fit.main.stages, [round(float(worth), 3) for worth in fit.main.log_worth]
+    (('as-built', 'damped'), [0.0, 1.099])
     """
     frame = table.of("paired")
     if frame.empty:

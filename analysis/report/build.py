@@ -228,6 +228,24 @@ def build_report(
         If a block of the evidence has the wrong shape, or voice or listener are unknown.
     OSError
         If the file cannot be written.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> import pandas as pd
+    >>> from analysis import analyse, build_report, trials_from
+    >>> rows = [
+    ...     {"listener": f"P{person}", "stage_a": a, "stage_b": b, "answer": "damped"}
+    ...     for person in range(12)
+    ...     for a, b in (("damped", "as-built"), ("as-built", "damped"))
+    ... ]
+    >>> results = analyse(
+    ...     trials_from(pd.DataFrame(rows)), without=["groups", "tastes", "resampling"]
+    ... )
+    >>> page = build_report({"results": results}, Path(tempfile.mkdtemp(), "report.html"))
+    >>> page.name, page.read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
+    ('report.html', True)
     """
     return _write(render_report(evidence, voice=voice, listener=listener), Path(out_path))
 

@@ -105,7 +105,7 @@ def _of_experiment(factor: str) -> bool:
 
 
 def read_stages(path: str | Path) -> StageTable:
-    """Read and check a stage table.
+    r"""Read and check a stage table.
 
     Parameters
     ----------
@@ -122,6 +122,16 @@ def read_stages(path: str | Path) -> StageTable:
     InputError
         Missing column, empty or repeated stage, two stages that differ in capitals or spaces only,
         text where a number belongs, negative cost, an unknown word under ``made``.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> from analysis import read_stages
+    >>> table = Path(tempfile.mkdtemp(), "stages.csv")
+    >>> _ = table.write_text("stage,cost,metric_deviation_sd_db\nas-built,0,5.1\ndamped,180,3.9")
+    >>> read_stages(table).metrics
+    ('deviation_sd_db',)
     """
     path = Path(path)
     if path.suffix.lower() in PARQUET:

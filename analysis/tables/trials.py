@@ -137,7 +137,7 @@ class TrialTable:
 
 
 def read_trials(path: str | Path) -> TrialTable:
-    """Read and check a trial table.
+    r"""Read and check a trial table.
 
     Parameters
     ----------
@@ -152,6 +152,22 @@ def read_trials(path: str | Path) -> TrialTable:
     ------
     InputError
         Anything that keeps the table from being analysed; names file, line, column and value.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> from analysis import read_trials
+    >>> table = Path(tempfile.mkdtemp(), "trials.csv")
+    >>> lines = [
+    ...     "listener,session,trial,method,stage_a,stage_b,answer",
+    ...     "Ada,1,1,paired,damped,as-built,a",
+    ...     "Ada,1,2,paired,as-built,damped,b",
+    ... ]
+    >>> _ = table.write_text("\n".join(lines))
+    >>> trials = read_trials(table)
+    >>> trials.n_trials, trials.n_listeners
+    (2, 1)
     """
     path = Path(path)
     if path.suffix.lower() in PARQUET:

@@ -12,7 +12,7 @@ from stimuli.response.bands import Bands
 from stimuli.response.measured import StageResponse
 from stimuli.response.target import Target
 
-__all__ = ["REGIONS", "Deviation", "deviation"]
+__all__ = ["REGIONS", "Deviation", "compare_with_target"]
 
 Floats = NDArray[np.float64]
 
@@ -71,14 +71,14 @@ class Deviation:
     grid: str = field(default="1/3 octave, IEC 61260-1 base ten")
 
 
-def deviation(
+def compare_with_target(
     stage: StageResponse,
     target: Target,
     *,
     align_low_hz: float = 200.0,
     align_high_hz: float = 5000.0,
 ) -> Deviation:
-    """Compare a stage with a target in the 1/3-octave bands where it is known.
+    r"""Compare a stage with a target in the 1/3-octave bands where it is known.
 
     Parameters
     ----------
@@ -98,6 +98,18 @@ def deviation(
     ------
     InputError
         If the stage is not known anywhere in the alignment band.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> from stimuli import built_in_target, compare_with_target, read_stage
+    >>> table = Path(tempfile.mkdtemp(), "as_built.csv")
+    >>> rows = [f"{1000 * 10 ** (k / 10)}, {70 + 4 * (k < -8)}" for k in range(-16, 13)]
+    >>> _ = table.write_text("\n".join(rows))
+    >>> deviation = compare_with_target(read_stage(table), built_in_target("flat"))
+    >>> round(deviation.regions["mid"], 1), round(deviation.regions["bass"], 1)
+    (0.0, 4.0)
     """
     bands = stage.bands()
     raw = stage.band_level_db(bands) - target.level_at(bands.mid_hz)

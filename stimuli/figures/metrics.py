@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from stimuli.figures.deviation import REGIONS, Deviation, deviation
+from stimuli.figures.deviation import REGIONS, Deviation, compare_with_target
 from stimuli.figures.equal_loudness import loudness_weighted_difference
 from stimuli.figures.excitation import (
     COMPONENT_HZ,
@@ -212,7 +212,7 @@ def measure_metrics(
         SD. Without repeats and with at least three positions, the SD is the jackknife standard
         error over positions.
     align_low_hz, align_high_hz : float
-        See :func:`stimuli.figures.deviation.deviation`.
+        See :func:`stimuli.figures.deviation.compare_with_target`.
 
     Returns
     -------
@@ -226,7 +226,9 @@ def measure_metrics(
 
     def of(positions: Sequence[Response]) -> Deviation:
         stage = power_average(positions)
-        return deviation(stage, target, align_low_hz=align_low_hz, align_high_hz=align_high_hz)
+        return compare_with_target(
+            stage, target, align_low_hz=align_low_hz, align_high_hz=align_high_hz
+        )
 
     main = of(responses)
     others, kind, scale = _repeated(of, main, responses, repeats)
@@ -339,13 +341,13 @@ STAGE_METRICS: tuple[str, ...] = (
 """Names of the figures of :func:`stage_metrics`; regions outside the valid band are left out."""
 
 
-def stage_metrics(responses: Sequence[Response], target: Target) -> dict[str, float]:
-    """Every single figure of a stage, by the names of the stage table's ``metric_`` columns.
+def stage_metrics(stage: StageResponse, target: Target) -> dict[str, float]:
+    r"""Every single figure of a stage, by the names of the stage table's ``metric_`` columns.
 
     Parameters
     ----------
-    responses : sequence of Response
-        The stage's positions.
+    stage : StageResponse
+        The stage, from :func:`stimuli.response.measured.read_stage`.
     target : Target
         What it is compared with.
 
@@ -361,11 +363,21 @@ def stage_metrics(responses: Sequence[Response], target: Target) -> dict[str, fl
     Raises
     ------
     InputError
-        See :func:`stimuli.response.measured.power_average` and
-        :func:`stimuli.figures.deviation.deviation`.
+        See :func:`stimuli.figures.deviation.compare_with_target`.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> from stimuli import built_in_target, read_stage, stage_metrics
+    >>> table = Path(tempfile.mkdtemp(), "damped.csv")
+    >>> rows = [f"{1000 * 2 ** (k / 3):.5g}, {k / 3}" for k in range(-15, 13)]
+    >>> _ = table.write_text("\n".join(rows))
+    >>> figures = stage_metrics(read_stage(table), built_in_target("flat"))
+    >>> round(figures["deviation_tilt_db_per_octave"], 2)
+    1.0
     """
-    stage = power_average(responses)
-    dev = deviation(stage, target)
+    dev = compare_with_target(stage, target)
     values = {
         "deviation_sd_db": dev.sd_db,
         "deviation_mean_abs_db": dev.mean_abs_db,
@@ -389,13 +401,13 @@ def _held(stage: StageResponse, target: Target) -> tuple[Floats, Floats]:
 
 
 def programme_metrics(
-    responses: Sequence[Response], target: Target, spectrum: EarSpectrum
+    stage: StageResponse, target: Target, spectrum: EarSpectrum
 ) -> dict[str, float]:
     """Figures of what a stage does to one excerpt, held against what the target would do to it.
 
     Parameters
     ----------
-    responses, target
+    stage, target
         As for :func:`stage_metrics`.
     spectrum : EarSpectrum
         The excerpt's, from :func:`stimuli.figures.excitation.signal_spectrum`, which also sets the
@@ -407,13 +419,7 @@ def programme_metrics(
         ``excitation_d``; ``excitation_mean_abs_db`` and ``excitation_largest_db``, mean and largest
         magnitude of the excitation's difference after loudness alignment;
         ``loudness_difference_sone`` of the excerpt's own spectral density.
-
-    Raises
-    ------
-    InputError
-        See :func:`stimuli.response.measured.power_average`.
     """
-    stage = power_average(responses)
     found = _ear_difference(stage, target, spectrum)
     held, wanted = _held(stage, target)
     density = spectrum.level_db - 10 * np.log10(erb_n_hz(COMPONENT_HZ))
@@ -469,8 +475,10 @@ def stage_repeat_sds(
 
     Parameters
     ----------
-    responses, target
-        As for :func:`stage_metrics`.
+    responses : sequence of Response
+        The stage's positions.
+    target : Target
+        What it is compared with.
     repeats : sequence of sequences of Response, optional
         The whole measurement done again: the SD over all of them is the repeat SD. Without
         repeats and with at least three positions, the jackknife standard error over positions
@@ -480,15 +488,24 @@ def stage_repeat_sds(
     -------
     dict of str to float or None
         None where nothing was repeated, or a figure exists only in some of the repeats.
+
+    Raises
+    ------
+    InputError
+        See :func:`stimuli.response.measured.power_average`.
     """
-    main = stage_metrics(responses, target)
+
+    def of(positions: Sequence[Response]) -> dict[str, float]:
+        return stage_metrics(power_average(positions), target)
+
+    main = of(responses)
     n = len(responses)
     if repeats:
-        again = [main, *(stage_metrics(other, target) for other in repeats)]
+        again = [main, *map(of, repeats)]
         factor = float(np.sqrt(len(again) / (len(again) - 1)))
     elif n >= 3:
         kept = [[r for j, r in enumerate(responses) if j != i] for i in range(n)]
-        again, factor = [stage_metrics(part, target) for part in kept], float(np.sqrt(n - 1))
+        again, factor = list(map(of, kept)), float(np.sqrt(n - 1))
     else:
         return dict.fromkeys(main)
     return {

@@ -18,6 +18,15 @@ class InputError(ValueError):
         What was found, with the offending value.
     remedy : str or None
         What to do about it, as an instruction.
+
+    Examples
+    --------
+    >>> from stimuli import InputError, read_stage
+    >>> try:
+    ...     read_stage("nowhere.csv")
+    ... except InputError as error:
+    ...     print(error.source)
+    nowhere.csv
     """
 
     def __init__(

@@ -133,7 +133,7 @@ def design_stage_filter(
     choices: FilterChoices | None = None,
     reference_db: float | None = None,
 ) -> StageFilter:
-    """Design the filter of a stage.
+    r"""Design the filter of a stage.
 
     Parameters
     ----------
@@ -161,6 +161,18 @@ def design_stage_filter(
         If the stage and the playback response share no usable band, the sample rate is too low
         for the stage, or its levels jump so much that no filter of the length follows them
         within 0.2 dB.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> from stimuli import design_stage_filter, read_stage
+    >>> table = Path(tempfile.mkdtemp(), "damped.csv")
+    >>> rows = [f"{1000 * 2 ** (k / 3):.5g}, {-k / 5}" for k in range(-12, 12)]
+    >>> _ = table.write_text("\n".join(rows))
+    >>> made = design_stage_filter(read_stage(table), rate=48000)
+    >>> made.phase, bool(abs(made.achieved_db - made.wanted_db).max() < 0.2)
+    ('minimum', True)
     """
     choices = choices or FilterChoices()
     cap = choices.boost_cap_db if boost_cap_db is None else boost_cap_db

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from stimuli.figures.deviation import REGIONS, deviation
+from stimuli.figures.deviation import REGIONS, compare_with_target
 from stimuli.files.errors import InputError
 from stimuli.filters.stages import StageSpec
 from stimuli.response.measured import StageResponse
@@ -244,7 +244,7 @@ def corrected_copy(
     """
     _check_region(region, edges)
     response = stage.response
-    offset = deviation(response, target).offset_db
+    offset = compare_with_target(response, target).offset_db
     wanted = target.level_at(response.f_hz) + offset
     weight = region_weight(response.f_hz, *edges[region])
     level = response.level_db + weight * (wanted - response.level_db)

@@ -29,7 +29,7 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class StageSpec:
-    """A stage to render.
+    r"""A stage to render.
 
     Attributes
     ----------
@@ -48,6 +48,17 @@ class StageSpec:
         low-pass, at that stage's gain and not matched in loudness, as ITU-R BS.1534-3 has it.
     anchor_of : str
         Id of the stage that the anchor is a copy of.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> from stimuli import StageSpec, read_stage
+    >>> table = Path(tempfile.mkdtemp(), "damped.csv")
+    >>> rows = [f"{1000 * 2**k}, 70" for k in range(-5, 5)]
+    >>> _ = table.write_text("\n".join(rows))
+    >>> StageSpec("damped", "Doors damped", read_stage(table)).response.n_positions
+    1
     """
 
     id: str

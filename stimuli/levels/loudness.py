@@ -217,6 +217,26 @@ def integrated_loudness(
         Sample rate in Hz.
     weights : sequence of float, optional
         Channel weights, see :func:`block_loudness`.
+
+    Returns
+    -------
+    float
+        ``-inf`` where no block is louder than -70 LUFS.
+
+    Raises
+    ------
+    ValueError
+        The signal is not of shape (frames, channels).
+
+    Examples
+    --------
+    A sine of 997 Hz at full scale in one channel reads -3.01 LKFS (BS.1770-5 Annex 1).
+
+    >>> import numpy as np
+    >>> from stimuli import integrated_loudness
+    >>> t = np.arange(2 * 48000) / 48000
+    >>> round(integrated_loudness(np.sin(2 * np.pi * 997 * t)[:, None], 48000), 2)
+    -3.01
     """
     energy, _ = mean_squares(x, rate)
     return gated_loudness(block_loudness(energy, 4, weights=weights))

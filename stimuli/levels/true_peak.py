@@ -189,6 +189,22 @@ def true_peak_dbtp(x: ArrayLike, rate: int) -> float:
     -------
     float
         ``-inf`` for silence.
+
+    Raises
+    ------
+    ValueError
+        The signal is not of shape (frames, channels).
+
+    Examples
+    --------
+    A sine of a quarter of the sample rate, met 45 degrees beside its peaks: samples of -3.01 dBFS,
+    a true peak near 0 dBTP.
+
+    >>> import numpy as np
+    >>> from stimuli import true_peak_dbtp
+    >>> x = np.sin(np.pi / 2 * np.arange(4800) + np.pi / 4)[:, None]
+    >>> bool(abs(true_peak_dbtp(x, 48000)) < 0.3)
+    True
     """
     signal = np.asarray(x)
     if signal.ndim != 2:

@@ -47,6 +47,13 @@ class ProgrammeSpec:
     mono : bool
         Whether a one-channel file is meant, and is to be played on both sides. A mono file
         is more often a mistake than a choice, so it is refused unless this is set.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from stimuli import ProgrammeSpec
+    >>> ProgrammeSpec("rain", Path("rain.wav"), start_s=12.0, length_s=8.0).mono
+    False
     """
 
     id: str

@@ -101,7 +101,7 @@ def verify_set(
     playback: StageResponse | None = None,
     progress: Progress | None = None,
 ) -> SetCheck:
-    """Measure a stimulus set from its files.
+    r"""Measure a stimulus set from its files.
 
     Parameters
     ----------
@@ -125,6 +125,26 @@ def verify_set(
     ------
     InputError
         If there is no readable manifest.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> import numpy as np
+    >>> import soundfile
+    >>> from stimuli import ProgrammeSpec, StageSpec, read_stage, render_set, verify_set
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> noise = np.random.default_rng(1).normal(0, 0.05, (3 * 48000, 2))
+    >>> soundfile.write(folder / "rain.wav", noise, 48000)
+    >>> stages = []
+    >>> for name, slope in (("as-built", -0.4), ("damped", -0.1)):
+    ...     rows = [f"{1000 * 2 ** (k / 3):.5g}, {slope * k}" for k in range(-12, 13)]
+    ...     _ = (folder / f"{name}.csv").write_text("\n".join(rows))
+    ...     stages.append(StageSpec(name, name, read_stage(folder / f"{name}.csv")))
+    >>> programmes = [ProgrammeSpec("rain", folder / "rain.wav")]
+    >>> _ = render_set(stages, programmes, folder / "set")
+    >>> verify_set(folder / "set", responses={stage.id: stage.response for stage in stages}).passed
+    True
     """
     folder = Path(out_dir)
     manifest = read_manifest(folder)

@@ -94,7 +94,7 @@ def render_set(
     listening_level_db: float = LISTENING_LEVEL_DB,
     progress: Progress | None = None,
 ) -> Manifest:
-    """Render a stimulus set.
+    r"""Render a stimulus set.
 
     Parameters
     ----------
@@ -133,6 +133,27 @@ def render_set(
         For a programme or response that cannot serve; see
         :func:`stimuli.programme.reading.read_programme` and
         :func:`stimuli.filters.design.design_stage_filter`.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> import numpy as np
+    >>> import soundfile
+    >>> from stimuli import ProgrammeSpec, StageSpec, read_stage, render_set, verify_set
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> noise = np.random.default_rng(1).normal(0, 0.05, (3 * 48000, 2))
+    >>> soundfile.write(folder / "rain.wav", noise, 48000)
+    >>> stages = []
+    >>> for name, slope in (("as-built", -0.4), ("damped", -0.1)):
+    ...     rows = [f"{1000 * 2 ** (k / 3):.5g}, {slope * k}" for k in range(-12, 13)]
+    ...     _ = (folder / f"{name}.csv").write_text("\n".join(rows))
+    ...     stages.append(StageSpec(name, name, read_stage(folder / f"{name}.csv")))
+    >>> manifest = render_set(
+    ...     stages, [ProgrammeSpec("rain", folder / "rain.wav")], folder / "set", pink_seconds=3
+    ... )
+    >>> len(manifest.stimuli), manifest.matched_in
+    (4, 'bs1770')
     """
     _check_ids(stages, programmes)
     _check_model(loudness_model)

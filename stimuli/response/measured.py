@@ -133,7 +133,7 @@ def _at_band_names(f_hz: Floats, level_db: Floats, bands: Bands) -> Floats:
 
 
 def read_response(path: str | Path, *, whole_range: bool = True) -> Response:
-    """Read one response table.
+    r"""Read one response table.
 
     Parameters
     ----------
@@ -154,6 +154,18 @@ def read_response(path: str | Path, *, whole_range: bool = True) -> Response:
         For text where a number belongs, a single column, frequencies that are negative, zero,
         repeated or out of order, values that are not finite, absurd levels, an empty table, or
         too few points. Names file and line.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> from stimuli import read_response
+    >>> table = Path(tempfile.mkdtemp(), "seat.txt")
+    >>> rows = [f"{1000 * 2**k}; 7{k + 5},5" for k in range(-5, 5)]
+    >>> _ = table.write_text("frequency in Hz; level in dB\n" + "\n".join(rows))
+    >>> response = read_response(table)
+    >>> float(response.f_hz[0]), float(response.level_db[0])
+    (31.25, 70.5)
     """
     table = read_number_table(path, min_columns=2, max_columns=3)
     _check_frequencies(table)
@@ -165,14 +177,40 @@ def read_response(path: str | Path, *, whole_range: bool = True) -> Response:
     return Response(columns[0], columns[1], phase, table.source, table.sha256)
 
 
-def read_stage(paths: Sequence[str | Path]) -> StageResponse:
-    """Read a stage's tables, one a position, and power-average them.
+def read_stage(paths: str | Path | Sequence[str | Path]) -> StageResponse:
+    r"""Read a stage's tables, one a position, and power-average them.
+
+    Parameters
+    ----------
+    paths : path or sequence of paths
+        Response tables: frequency in Hz, level in dB, optional phase in degrees. One file alone is
+        a stage measured at one position.
+
+    Returns
+    -------
+    StageResponse
+        Power-averaged level in dB, its spread over positions in dB, and the valid band in Hz.
 
     Raises
     ------
     InputError
         See :func:`read_response` and :func:`power_average`.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> from stimuli import read_stage
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> for place, level_db in (("driver", 70), ("middle", 76)):
+    ...     rows = [f"{1000 * 2**k}, {level_db}" for k in range(-5, 5)]
+    ...     _ = (folder / f"{place}.csv").write_text("\n".join(rows))
+    >>> stage = read_stage([folder / "driver.csv", folder / "middle.csv"])
+    >>> stage.n_positions, round(float(stage.level_db[0]), 1)
+    (2, 74.0)
     """
+    if isinstance(paths, str | Path):
+        paths = [paths]
     return power_average([read_response(path) for path in paths])
 
 

@@ -104,10 +104,26 @@ def piecewise_target(
 def built_in_target(name: str) -> Target:
     """Look up a built-in target by name.
 
+    Parameters
+    ----------
+    name : str
+        A key of :data:`BUILT_IN_TARGETS`: ``"car-cabin"`` or ``"flat"``.
+
+    Returns
+    -------
+    Target
+        Levels in dB over frequency in Hz; only the shape matters.
+
     Raises
     ------
     InputError
         If there is no target of that name.
+
+    Examples
+    --------
+    >>> from stimuli import built_in_target
+    >>> built_in_target("car-cabin").level_at([60, 1000]).tolist()
+    [6.0, 0.0]
     """
     if name not in BUILT_IN_TARGETS:
         raise InputError(
@@ -120,12 +136,32 @@ def built_in_target(name: str) -> Target:
 
 
 def read_target(path: str | Path) -> Target:
-    """Read a target from a table in the response-table format.
+    r"""Read a target from a table in the response-table format.
+
+    Parameters
+    ----------
+    path : path
+        Frequency in Hz and level in dB, one break point a row.
+
+    Returns
+    -------
+    Target
+        Named after the file.
 
     Raises
     ------
     InputError
         See :func:`stimuli.response.measured.read_response`.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> from stimuli import read_target
+    >>> table = Path(tempfile.mkdtemp(), "warm.csv")
+    >>> _ = table.write_text("20, 4\n200, 0\n20000, 0")
+    >>> read_target(table).level_at([20, 1000]).tolist()
+    [4.0, 0.0]
     """
     table = read_response(path, whole_range=False)
     points = list(zip(table.f_hz.tolist(), table.level_db.tolist(), strict=True))

@@ -4,7 +4,7 @@ import numpy as np
 import numpy.testing as npt
 import pytest
 
-from stimuli.figures.deviation import deviation
+from stimuli.figures.deviation import compare_with_target
 from stimuli.figures.excitation import (
     COMPONENT_HZ,
     EarSpectrum,
@@ -26,6 +26,10 @@ BANDS = third_octave_bands()
 CABIN, FLAT = built_in_target("car-cabin"), built_in_target("flat")
 
 
+def stage(level_db):
+    return power_average([table(level_db)])
+
+
 def table(level_db):
     return Response(BANDS.nominal_hz, np.asarray(level_db, dtype=float))
 
@@ -36,7 +40,7 @@ def positions(shape, *, n=3, sd=0.5, seed=2):
 
 
 def test_a_stage_on_target_deviates_nowhere():
-    found = stage_metrics([table(CABIN.level_at(BANDS.mid_hz))], CABIN)
+    found = stage_metrics(stage(CABIN.level_at(BANDS.mid_hz)), CABIN)
     for name in ("deviation_sd_db", "deviation_mean_abs_db", "narrow_band_db", "region_mid_db"):
         assert found[name] == pytest.approx(0, abs=1e-9)
     # Both curves are read between the bands here, which rounds the target's corners a little.
@@ -47,7 +51,8 @@ def test_a_stage_on_target_deviates_nowhere():
 def test_names_and_values_agree_with_the_deviation():
     rng = np.random.default_rng(1)
     responses = [table(rng.normal(0, 4, 31))]
-    found, dev = stage_metrics(responses, FLAT), deviation(power_average(responses), FLAT)
+    averaged = power_average(responses)
+    found, dev = stage_metrics(averaged, FLAT), compare_with_target(averaged, FLAT)
     assert found["deviation_sd_db"] == dev.sd_db
     assert found["deviation_tilt_db_per_octave"] == dev.tilt_db_per_octave
     assert found["region_low_mid_db"] == dev.regions["low mid"]
@@ -56,14 +61,14 @@ def test_names_and_values_agree_with_the_deviation():
 
 def test_worse_is_larger():
     shape = np.random.default_rng(3).normal(0, 1, 31)
-    small, large = (stage_metrics([table(k * shape)], FLAT) for k in (1.0, 3.0))
+    small, large = (stage_metrics(stage(k * shape), FLAT) for k in (1.0, 3.0))
     for name in ("deviation_sd_db", "narrow_band_db", "excitation_d", "loudness_difference_sone"):
         assert large[name] > small[name] > 0
 
 
 def test_reach_counts_octaves_from_200_hz_and_5_khz():
     slope = -12 * np.clip(np.log2(100 / BANDS.mid_hz), 0, None)
-    found = stage_metrics([table(slope)], FLAT)
+    found = stage_metrics(stage(slope), FLAT)
     # 6 dB down half an octave below 100 Hz: an octave and a half below 200 Hz
     assert found["bass_reach_octaves"] == pytest.approx(1.5, abs=0.03)
     # no fall above: to the end of the valid band, the upper edge of the 20 kHz band
@@ -72,10 +77,11 @@ def test_reach_counts_octaves_from_200_hz_and_5_khz():
 
 def test_repeat_sd_by_hand_from_repeats_and_from_positions():
     first, again = positions(0 * BANDS.mid_hz, seed=5), positions(0 * BANDS.mid_hz, seed=6)
-    pair = [stage_metrics(one, FLAT)["deviation_sd_db"] for one in (first, again)]
+    pair = [stage_metrics(power_average(one), FLAT)["deviation_sd_db"] for one in (first, again)]
     found = stage_repeat_sds(first, FLAT, repeats=[again])["deviation_sd_db"]
     assert found == pytest.approx(abs(pair[0] - pair[1]) / np.sqrt(2))
-    left = [stage_metrics(first[:k] + first[k + 1 :], FLAT)["deviation_sd_db"] for k in range(3)]
+    two = [power_average(first[:k] + first[k + 1 :]) for k in range(3)]
+    left = [stage_metrics(one, FLAT)["deviation_sd_db"] for one in two]
     jackknife = np.sqrt(2 / 3 * np.sum((np.array(left) - np.mean(left)) ** 2))
     assert stage_repeat_sds(first, FLAT)["deviation_sd_db"] == pytest.approx(jackknife)
     assert set(stage_repeat_sds(first[:2], FLAT).values()) == {None}
@@ -106,17 +112,17 @@ def test_published_resonance_thresholds_have_alike_octave_deviations():
 
 def test_an_excerpt_decides_what_a_stage_does_to_it():
     shape = np.where(BANDS.mid_hz < 150, 9.0, 0.0)
-    pink = programme_metrics([table(shape)], FLAT, pink_spectrum())
-    assert pink["excitation_d"] == stage_metrics([table(shape)], FLAT)["excitation_d"]
+    pink = programme_metrics(stage(shape), FLAT, pink_spectrum())
+    assert pink["excitation_d"] == stage_metrics(stage(shape), FLAT)["excitation_d"]
     assert pink["excitation_largest_db"] > pink["excitation_mean_abs_db"] > 0.5
     # A flat spectral density leaves only the stage's own response in the loudness difference.
     flat = EarSpectrum("flat", 10 * np.log10(erb_n_hz(COMPONENT_HZ)))
-    even = programme_metrics([table(shape)], FLAT, flat)["loudness_difference_sone"]
-    stage = stage_metrics([table(shape)], FLAT)["loudness_difference_sone"]
-    assert even == pytest.approx(stage, rel=1e-9)
-    assert pink["loudness_difference_sone"] > 1.2 * stage  # more of it lies in the bass
+    even = programme_metrics(stage(shape), FLAT, flat)["loudness_difference_sone"]
+    own = stage_metrics(stage(shape), FLAT)["loudness_difference_sone"]
+    assert even == pytest.approx(own, rel=1e-9)
+    assert pink["loudness_difference_sone"] > 1.2 * own  # more of it lies in the bass
     rng = np.random.default_rng(2)
     spectrum = np.fft.rfft(rng.standard_normal(96000))
     thin = np.fft.irfft(spectrum * (np.fft.rfftfreq(96000, 1 / 48000) > 1500))[:, None]
-    bright = programme_metrics([table(shape)], FLAT, signal_spectrum(thin, 48000))
+    bright = programme_metrics(stage(shape), FLAT, signal_spectrum(thin, 48000))
     assert bright["excitation_largest_db"] < 0.2

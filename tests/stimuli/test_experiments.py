@@ -6,7 +6,7 @@ import numpy as np
 import numpy.testing as npt
 import pytest
 
-from stimuli.figures.deviation import REGIONS, deviation
+from stimuli.figures.deviation import REGIONS, compare_with_target
 from stimuli.files.errors import InputError
 from stimuli.filters.experiments import (
     FIVE_REGIONS,
@@ -98,9 +98,9 @@ def test_partial_steps_are_straight_in_decibels(two):
 def test_corrected_copy_is_on_target_in_its_region_only(two):
     a, _ = two
     target = built_in_target("car-cabin")
-    before = deviation(a.response, target)
+    before = compare_with_target(a.response, target)
     copy = corrected_copy(a, target, "bass")
-    after = deviation(copy.response, target)
+    after = compare_with_target(copy.response, target)
     assert abs(after.regions["bass"]) < 0.05
     for name in REGIONS:
         if name != "bass":

@@ -7,7 +7,7 @@ import numpy as np
 import numpy.testing as npt
 import pytest
 
-from stimuli.figures.deviation import deviation
+from stimuli.figures.deviation import compare_with_target
 from stimuli.figures.metrics import (
     METRICS,
     bandwidth,
@@ -49,10 +49,10 @@ def test_a_dip_does_not_end_the_band(make_stage):
 
 def test_narrow_band_deviation_sees_ripple_and_not_tilt(make_stage):
     # alternating +-1 dB: windows (1, -1, 1) deviate by (2/3, 4/3, 2/3), mean 8/9
-    ripple = deviation(make_stage((-1.0) ** np.arange(31)), FLAT)
+    ripple = compare_with_target(make_stage((-1.0) ** np.arange(31)), FLAT)
     assert narrow_band_deviation_db(ripple) == pytest.approx(8 / 9)
     # a tilt of 3 dB/octave is about 1 dB a band: windows (-1, 0, 1), mean 2/3
-    tilt = deviation(make_stage(3 * X * np.log10(2) / 0.3), FLAT)
+    tilt = compare_with_target(make_stage(3 * X * np.log10(2) / 0.3), FLAT)
     assert narrow_band_deviation_db(tilt) == pytest.approx(2 / 3 * 1.0, rel=0.01)
 
 
@@ -114,9 +114,9 @@ def test_pictures_show_every_stage(make_stage, tmp_path):
     axes = figure.axes[0]
     drawn = axes.lines[2].get_xdata()
     assert (drawn[0], drawn[-1]) == pytest.approx((50.1, 12589), rel=1e-3)
-    table = draw_region_table({k: deviation(s, target) for k, s in stages.items()})
+    table = draw_region_table({k: compare_with_target(s, target) for k, s in stages.items()})
     cells = {text.get_text() for text in table.axes[0].texts}
-    assert f"{deviation(stages['Both'], target).regions['mid']:+.1f}" in cells
+    assert f"{compare_with_target(stages['Both'], target).regions['mid']:+.1f}" in cells
     for figure_, name in ((figure, "a.svg"), (table, "b.png")):
         path = save_picture(figure_, tmp_path / name)
         assert path.stat().st_size > 5000
@@ -141,7 +141,7 @@ def test_labels_are_drawn_as_they_were_given(make_stage, tmp_path, ending):
     target = built_in_target("flat")
     stages = {label: make_stage(X + k) for k, label in enumerate(ODD_LABELS)}
     figure = draw_responses(stages, target)
-    table = draw_region_table({k: deviation(s, target) for k, s in stages.items()})
+    table = draw_region_table({k: compare_with_target(s, target) for k, s in stages.items()})
     shown = [text.lstrip("\u200b") for text in legend_labels(figure)]
     assert shown == [target.name, *ODD_LABELS]
     assert [text.get_text() for text in table.axes[0].get_yticklabels()] == list(ODD_LABELS)

@@ -4,7 +4,7 @@ import numpy as np
 import numpy.testing as npt
 import pytest
 
-from stimuli.figures.deviation import REGIONS, deviation
+from stimuli.figures.deviation import REGIONS, compare_with_target
 from stimuli.files.errors import InputError
 from stimuli.response.bands import third_octave_bands
 from stimuli.response.target import BUILT_IN_TARGETS, built_in_target, piecewise_target, read_target
@@ -24,7 +24,7 @@ def test_car_cabin_is_the_trade_s_curve():
 
 def test_a_stage_on_target_has_no_deviation(make_stage):
     target = built_in_target("car-cabin")
-    result = deviation(make_stage(target.level_at(BANDS.nominal_hz) + 71), target)
+    result = compare_with_target(make_stage(target.level_at(BANDS.nominal_hz) + 71), target)
     npt.assert_allclose(result.deviation_db, 0, atol=0.13)  # nominal names stray from mid-bands
     assert abs(result.offset_db - 71) < 0.05
     assert set(result.regions) == set(REGIONS)
@@ -32,7 +32,7 @@ def test_a_stage_on_target_has_no_deviation(make_stage):
 
 def test_tilt_and_spread_of_a_straight_line(make_stage):
     x = np.log2(BANDS.mid_hz / 1000)
-    result = deviation(make_stage(-1.5 * x), built_in_target("flat"))
+    result = compare_with_target(make_stage(-1.5 * x), built_in_target("flat"))
     npt.assert_allclose(result.tilt_db_per_octave, -1.5, rtol=1e-12)
     npt.assert_allclose(result.sd_db, 1.5 * x.std(ddof=1), rtol=1e-12)
     npt.assert_allclose(result.mean_abs_db, np.abs(result.deviation_db).mean(), rtol=1e-12)
@@ -41,21 +41,23 @@ def test_tilt_and_spread_of_a_straight_line(make_stage):
 
 def test_alignment_band_is_declared(make_stage):
     levels = np.where(BANDS.nominal_hz < 400, 10.0, 0.0)
-    low = deviation(make_stage(levels), built_in_target("flat"), align_low_hz=100,
+    low = compare_with_target(make_stage(levels), built_in_target("flat"), align_low_hz=100,
                     align_high_hz=200)  # fmt: skip
     assert low.offset_db == 10.0
     npt.assert_allclose(low.deviation_db[BANDS.nominal_hz < 400], 0)
 
 
 def test_region_without_valid_bands_is_none(make_stage):
-    result = deviation(make_stage(0.0, low=125, high=12500), built_in_target("flat"))
+    result = compare_with_target(make_stage(0.0, low=125, high=12500), built_in_target("flat"))
     assert result.regions["deep bass"] is None
     assert result.regions["mid"] == 0.0
 
 
 def test_alignment_outside_the_measurement_is_refused(make_stage):
     with pytest.raises(InputError, match="nothing is measured between 15 and 16 Hz"):
-        deviation(make_stage(0.0), built_in_target("flat"), align_low_hz=15, align_high_hz=16)
+        compare_with_target(
+            make_stage(0.0), built_in_target("flat"), align_low_hz=15, align_high_hz=16
+        )
 
 
 def test_regions_cover_the_range_without_gaps():
