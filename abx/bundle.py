@@ -210,6 +210,7 @@ def check_bundle(
     """
     from abx.findings import told
     from abx.recheck import recheck
+    from abx.verify_log import chain_findings
 
     with tempfile.TemporaryDirectory() as name, _opened(path) as archive:
         folder = Path(name)
@@ -219,12 +220,15 @@ def check_bundle(
             return findings
         workspace = Workspace(folder, partial=not _has_sound(index))
         area = Area(folder, rehearsal=index.get("panel") == "simulated")
+        rows: list[LogRow] = []
         try:
-            findings.append(_panel_finding(rebuild_log(folder / LOG, area), area))
+            rows = rebuild_log(folder / LOG, area)
+            findings.append(_panel_finding(rows, area))
             findings += recheck(workspace, area, expected_head=expected_head, progress=progress)
             return [*findings, _schedule_finding(workspace, area)]
         except SHOWN as error:
-            return [*findings, _finding("content", told(error, folder))]
+            unread = _finding("content", told(error, folder))
+            return [*findings, unread, *(chain_findings(rows) if rows else [])]
 
 
 def _finding(name: str, fault: str) -> Finding:

@@ -21,6 +21,12 @@ __all__ = ["LOG", "rebuild_log"]
 LOG = "log.jsonl"
 """Name of the log in a bundle."""
 
+# What the checks read from a row without asking whether it is there.
+_READ: dict[str, dict[str, type]] = {
+    "session-begun": {"simulated": bool, "slot": int},
+    "playback-note": {"trial": int, "underruns": int},
+}
+
 
 def rebuild_log(file: Path, area: Area) -> list[LogRow]:
     """Make a store from the log of a bundle, row for row, good or bad.
@@ -65,7 +71,9 @@ def _log_rows(file: Path) -> Iterator[LogRow]:
                 content = json.loads(line)
                 if set(content) != names:
                     raise ValueError("other columns")
-                yield LogRow(**content)
+                row = LogRow(**content)
+                _check_content(row)
+                yield row
             except (ValueError, TypeError, RecursionError) as error:
                 raise InputError(
                     source=LOG,
@@ -73,6 +81,23 @@ def _log_rows(file: Path) -> Iterator[LogRow]:
                     problem="this is not a row of the answer log",
                     remedy="the log was damaged or edited",
                 ) from error
+
+
+def _check_content(row: LogRow) -> None:
+    """Refuse content that no check could read: not a JSON object, or without what its kind needs.
+
+    Raises
+    ------
+    ValueError
+    """
+    if row.body is None:
+        return
+    content: object = json.loads(row.body)
+    if not isinstance(content, dict):
+        raise ValueError("no object")
+    for key, kind in _READ.get(row.kind, {}).items():
+        if type(content.get(key)) is not kind:
+            raise ValueError(key)
 
 
 def _insert(store: Store, rows: list[LogRow]) -> None:

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from abx.study import Study
     from stimuli.render.manifest import Manifest
 
-__all__ = ["chain_head", "verify_log"]
+__all__ = ["chain_findings", "chain_head", "verify_log"]
 
 _KINDS = frozenset(
     {
@@ -50,6 +50,14 @@ def chain_head(store: Store, study_id: str) -> tuple[int, str]:
     with store.looking(study_id) as chain:
         last = chain.last()
     return (0, GENESIS) if last is None else (last.seq, last.digest)
+
+
+def chain_findings(rows: Sequence[LogRow]) -> list[Finding]:
+    """Check what a log promises by itself: its chain of hashes, and the content under them."""
+    return [
+        check("chain", _chain_faults(rows), f"the log's {len(rows)} rows follow one another"),
+        check("bodies", _body_faults(rows), "no content of the log was changed or removed"),
+    ]
 
 
 def verify_log(
@@ -92,8 +100,7 @@ def verify_log(
     rows = store.rows(study_id)
     opened = rows[0].content if rows and rows[0].kind == "study-opened" else {}
     checks = [
-        check("chain", _chain_faults(rows), f"the log's {len(rows)} rows follow one another"),
-        check("bodies", _body_faults(rows), "no content of the log was changed or removed"),
+        *chain_findings(rows),
         check("study file", _study_faults(opened, study), "the study file is the sealed one"),
         check(
             "stimuli",

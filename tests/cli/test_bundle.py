@@ -447,3 +447,28 @@ def test_simulated_listeners_cannot_be_called_people(bundle, tmp_path, monkeypat
     outcome = call("verify", path)
     assert any("calls the panel 'people'" in said for said in failures(outcome))
     assert "SIMULATED" in outcome.out
+
+
+def price_in_words(members):
+    text = members["study.toml"].decode()
+    assert "\ncost = 480.0\n" in text
+    members["study.toml"] = text.replace("\ncost = 480.0\n", '\ncost = "cheap"\n', 1).encode()
+
+
+def test_a_study_file_that_cannot_be_read_leaves_the_log_to_be_checked(bundle, tmp_path, call):
+    outcome = call("verify", rewrite(bundle, tmp_path / "bad.zip", price_in_words, relist=True))
+    (said,) = failures(outcome)
+    assert "study.toml, line" in said
+    assert "'cheap' is not a number" in said
+    assert "rows follow one another" in outcome.out
+
+
+@pytest.mark.parametrize("body", ["{}", "[]", '{"simulated": true, "slot": "x"}', "half"])
+def test_a_row_that_no_check_could_read_names_its_line(bundle, tmp_path, call, body):
+    def change(members):
+        rows = [json.loads(line) for line in members["log.jsonl"].decode().splitlines()]
+        next(row for row in rows if row["kind"] == "session-begun")["body"] = body
+        members["log.jsonl"] = "\n".join(json.dumps(row) for row in rows).encode()
+
+    outcome = call("verify", rewrite(bundle, tmp_path / "bad.zip", change, relist=True))
+    assert any("log.jsonl, line 2: this is not a row" in said for said in failures(outcome))
