@@ -11,7 +11,6 @@ from __future__ import annotations
 import dataclasses
 import hashlib
 import json
-import secrets
 import tempfile
 import zipfile
 import zlib
@@ -19,14 +18,14 @@ from collections.abc import Callable, Iterator
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
+from abx.bundle_log import LOG, rebuild_log
 from abx.errors import SHOWN, InputError
 from abx.names import PASSABLE
 from abx.shell import command_line
 from abx.workspace import Area, Workspace, replace_file
 
 if TYPE_CHECKING:
-    from abx.recheck import Finding
-    from abx.store import Store
+    from abx.findings import Finding
     from abx.store.chain import LogRow
 
 __all__ = ["FORMAT", "LAYOUT", "check_bundle", "write_bundle"]
@@ -57,8 +56,9 @@ LAYOUT: dict[str, str] = {
 }
 
 _INDEX = "bundle.json"
-_LOG = "log.jsonl"
 _SCHEDULE = "schedule.json"
+# Without these nothing can be computed again.
+_NEEDED = ("study.toml", "stimuli/manifest.json", LOG)
 # A listening study is small; more than this is not one, and would fill a disk.
 _MAX_MEMBERS = 20_000
 _MAX_BYTES = 4_000_000_000
@@ -121,7 +121,7 @@ def write_bundle(
                 progress(done, len(members), name)
             entries[name] = _add(archive, name, file.read_bytes())
         entries[_SCHEDULE] = _add(archive, _SCHEDULE, schedule)
-        entries[_LOG] = _add(archive, _LOG, log_text.encode())
+        entries[LOG] = _add(archive, LOG, log_text.encode())
         archive.writestr(_INDEX, json.dumps(index | {"members": entries}, indent=1))
     return path
 
@@ -208,38 +208,69 @@ def check_bundle(
     InputError
         If the file is not a bundle.
     """
-    from abx.recheck import Finding, recheck
+    from abx.findings import told
+    from abx.recheck import recheck
+    from abx.verify_log import chain_findings
 
-    with tempfile.TemporaryDirectory() as folder, _opened(path) as archive:
+    with tempfile.TemporaryDirectory() as name, _opened(path) as archive:
+        folder = Path(name)
         index = _read_index(path, archive)
-        findings = list(_unpack(archive, index, Path(folder)))
-        if not all(finding.passed for finding in findings):
+        findings = _member_findings(archive, index, folder)
+        if not all((folder / needed).is_file() for needed in _NEEDED):
             return findings
-        findings = [Finding("members", True, f"all {len(index['members'])} members are intact")]
-        rehearsal = index.get("panel") == "simulated"
-        if rehearsal:
-            words = "the listeners are SIMULATED: nothing here is evidence about people"
-            findings.append(Finding("panel", True, words))
-        workspace = Workspace(Path(folder), partial=not _has_sound(index))
-        area = Area(Path(folder), rehearsal=rehearsal)
+        workspace = Workspace(folder, partial=not _has_sound(index))
+        area = Area(folder, rehearsal=index.get("panel") == "simulated")
+        rows: list[LogRow] = []
         try:
-            _rebuild_log(Path(folder) / _LOG, area)
-            found = recheck(workspace, area, expected_head=expected_head, progress=progress)
-            return [*findings, *found, _schedule_finding(workspace, area)]
+            rows = rebuild_log(folder / LOG, area)
+            findings.append(_panel_finding(rows, area))
+            findings += recheck(workspace, area, expected_head=expected_head, progress=progress)
+            return [*findings, _schedule_finding(workspace, area)]
         except SHOWN as error:
-            return [*findings, Finding("content", False, str(error))]
+            unread = _finding("content", told(error, folder))
+            return [*findings, unread, *(chain_findings(rows) if rows else [])]
+
+
+def _finding(name: str, fault: str) -> Finding:
+    from abx.findings import Finding
+
+    return Finding(name, False, fault)
+
+
+def _member_findings(
+    archive: zipfile.ZipFile, index: dict[str, Any], folder: Path
+) -> list[Finding]:
+    """Unpack a bundle; a member that was changed is named, and checked like the others."""
+    from abx.findings import Finding
+
+    faults = list(_unpack(archive, index, folder))
+    if faults:
+        return faults
+    return [Finding("members", True, f"all {len(index['members'])} members are intact")]
+
+
+def _panel_finding(rows: list[LogRow], area: Area) -> Finding:
+    """Hold what the list of members calls the panel against the sittings in the log."""
+    from abx.findings import Finding
+
+    begun = [row for row in rows if row.kind == "session-begun" and row.body is not None]
+    simulated = sum(bool(row.content.get("simulated")) for row in begun)
+    called = f"{_INDEX} calls the panel {_panel(area)!r}"
+    held = simulated == (len(begun) if area.rehearsal else 0)
+    words = "as the log does" if held else f"the log has {simulated} simulated of {len(begun)}"
+    return Finding("panel", held, f"{called}, {words}")
 
 
 def _schedule_finding(workspace: Workspace, area: Area) -> Finding:
     """Hold the schedule of the bundle against its seed."""
     from abx.dealt import dealt_finding
-    from abx.recheck import Finding
+    from abx.findings import told
     from abx.steps import open_sessions
 
     try:
         sessions = open_sessions(workspace, area)
     except SHOWN as error:
-        return Finding("schedule", False, f"{_SCHEDULE}: {error}")
+        return _finding("schedule", f"{_SCHEDULE}: {told(error, workspace.root)}")
     try:
         return dealt_finding(sessions, workspace.root / _SCHEDULE)
     finally:
@@ -290,33 +321,30 @@ def _has_sound(index: dict[str, Any]) -> bool:
 
 
 def _unpack(archive: zipfile.ZipFile, index: dict[str, Any], folder: Path) -> Iterator[Finding]:
-    """Write sound members below ``folder``; yield a finding for each that is not."""
-    from abx.recheck import Finding
-
+    """Write listed members below ``folder``; yield a finding for each that is not as listed."""
     listed: dict[str, Any] = index["members"]
     infos = archive.infolist()
     present = [info.filename for info in infos if info.filename != _INDEX]
     if len(infos) > _MAX_MEMBERS or sum(info.file_size for info in infos) > _MAX_BYTES:
-        yield Finding("members", False, "the bundle is larger than any listening study")
+        yield _finding("members", "the bundle is larger than any listening study")
         return
     for name in sorted(set(present) - set(listed)):
-        yield Finding("members", False, f"{name} was added: the list does not name it")
+        yield _finding("members", f"{name} was added: the list does not name it")
     for name in sorted({name for name in present if present.count(name) > 1}):
-        yield Finding("members", False, f"{name} is there twice")
+        yield _finding("members", f"{name} is there twice")
     for name, entry in listed.items():
         if not PASSABLE.fullmatch(name):
-            yield Finding("members", False, f"{name!r} would lie outside the bundle")
+            yield _finding("members", f"{name!r} would lie outside the bundle")
         elif name not in present:
-            yield Finding("members", False, f"{name} is missing")
+            yield _finding("members", f"{name} is missing")
         else:
             data = _member(archive, name)
             if data is None or hashlib.sha256(data).hexdigest() != _hash_of(entry):
-                yield Finding("members", False, f"{name} was changed: its hash differs")
-            else:
-                try:
-                    _write_member(folder / name, data)
-                except OSError:  # a file where another name needs a folder, a name too long
-                    yield Finding("members", False, f"{name} cannot be unpacked")
+                yield _finding("members", f"{name} was changed: its hash differs")
+            try:
+                _write_member(folder / name, data or b"")
+            except OSError:  # a file where another name needs a folder, a name too long
+                yield _finding("members", f"{name} cannot be unpacked")
 
 
 def _write_member(target: Path, data: bytes) -> None:
@@ -333,67 +361,3 @@ def _member(archive: zipfile.ZipFile, name: str) -> bytes | None:
 
 def _hash_of(entry: Any) -> str | None:
     return entry.get("sha256") if isinstance(entry, dict) else None
-
-
-def _rebuild_log(file: Path, area: Area) -> None:
-    """Make a store from the log of a bundle, row for row, good or bad."""
-    from abx.store import open_store
-
-    rows = list(_log_rows(file))
-    store = open_store(area.database_url())
-    try:
-        _insert(store, rows)
-    finally:
-        store.close()
-
-
-def _log_rows(file: Path) -> Iterator[LogRow]:
-    from abx.store.chain import LogRow
-
-    if not file.is_file():
-        raise InputError(source=_LOG, problem="the answer log is missing", remedy="ask for it")
-    names = {field.name for field in dataclasses.fields(LogRow)}
-    with file.open(encoding="utf-8") as lines:
-        for number, line in enumerate(lines, start=1):
-            try:
-                content = json.loads(line)
-                if set(content) != names:
-                    raise ValueError("other columns")
-                yield LogRow(**content)
-            except (ValueError, TypeError, RecursionError) as error:
-                raise InputError(
-                    source=_LOG,
-                    where=f"line {number}",
-                    problem="this is not a row of the answer log",
-                    remedy="the log was damaged or edited",
-                ) from error
-
-
-def _insert(store: Store, rows: list[LogRow]) -> None:
-    from sqlalchemy import insert
-    from sqlalchemy.exc import SQLAlchemyError
-
-    from abx.store.store import Vault
-    from abx.store.tables import log, log_body
-
-    plain = [dataclasses.asdict(row) for row in rows]
-    bodies = [row for row in plain if row["body"] is not None]
-    try:
-        with store.transaction() as connection:
-            columns = {column.name for column in log.columns}
-            chained = [{name: row[name] for name in columns} for row in plain]
-            kept = [{k: row[k] for k in ("study", "seq", "salt", "body")} for row in bodies]
-            connection.execute(insert(log), chained)
-            if kept:
-                connection.execute(insert(log_body), kept)
-            for row in rows:
-                if row.kind == "study-closed" and row.body is not None:
-                    seed = bytes.fromhex(str(row.content["seed"]))
-                    contents = Vault(seed=seed, token_key=secrets.token_bytes(32))
-                    store.keep_vault(connection, row.study, contents)
-    except (SQLAlchemyError, ValueError, KeyError) as error:
-        raise InputError(
-            source=_LOG,
-            problem="the rows do not fit together: a row is there twice, or a value is impossible",
-            remedy="the log was damaged or edited",
-        ) from error

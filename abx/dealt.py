@@ -10,8 +10,8 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from abx.findings import Finding
 from abx.schedule import RULE, slot_content
-from abx.verify_log import Finding
 
 if TYPE_CHECKING:
     from abx.session import Sessions

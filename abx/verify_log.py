@@ -11,12 +11,13 @@ from __future__ import annotations
 import hashlib
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from abx.errors import SHOWN, InputError, StoreError
 from abx.familiarisation import KIND, listening_sets
+from abx.findings import Finding, check, note
+from abx.log_notes import log_notes, playback_faults, playback_words, row_name
 from abx.methods import get_method
 from abx.opening import manifest_hash
 from abx.schedule import RULE, Slot, make_slot, rehearsal_seed, seed_commitment
@@ -27,9 +28,8 @@ if TYPE_CHECKING:
     from abx.study import Study
     from stimuli.render.manifest import Manifest
 
-__all__ = ["Finding", "chain_head", "verify_log"]
+__all__ = ["chain_findings", "chain_head", "verify_log"]
 
-_MAX_NAMED = 3
 _KINDS = frozenset(
     {
         "study-opened",
@@ -45,30 +45,19 @@ _KINDS = frozenset(
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Finding:
-    """One thing that was checked.
-
-    Attributes
-    ----------
-    name : str
-        Short name.
-    passed : bool
-        Whether it holds.
-    words : str
-        The finding as a sentence, naming rows or files that do not fit.
-    """
-
-    name: str
-    passed: bool
-    words: str
-
-
 def chain_head(store: Store, study_id: str) -> tuple[int, str]:
     """Return number of rows and hash of the last one: the figure to note elsewhere."""
     with store.looking(study_id) as chain:
         last = chain.last()
     return (0, GENESIS) if last is None else (last.seq, last.digest)
+
+
+def chain_findings(rows: Sequence[LogRow]) -> list[Finding]:
+    """Check what a log promises by itself: its chain of hashes, and the content under them."""
+    return [
+        check("chain", _chain_faults(rows), f"the log's {len(rows)} rows follow one another"),
+        check("bodies", _body_faults(rows), "no content of the log was changed or removed"),
+    ]
 
 
 def verify_log(
@@ -100,7 +89,7 @@ def verify_log(
     Returns
     -------
     list of Finding
-        Every check, passed or not.
+        Every check, passed or not, and notes on what a log cannot show.
 
     Raises
     ------
@@ -111,10 +100,9 @@ def verify_log(
     rows = store.rows(study_id)
     opened = rows[0].content if rows and rows[0].kind == "study-opened" else {}
     checks = [
-        _check("chain", _chain_faults(rows), f"the log's {len(rows)} rows follow one another"),
-        _check("bodies", _body_faults(rows), "no content of the log was changed or removed"),
-        _check("study file", _study_faults(opened, study), "the study file is the sealed one"),
-        _check(
+        *chain_findings(rows),
+        check("study file", _study_faults(opened, study), "the study file is the sealed one"),
+        check(
             "stimuli",
             _stimuli_faults(opened, manifest, Path(stimuli_dir), with_sound=with_sound),
             f"all {len(manifest.stimuli)} stimuli are the sealed files"
@@ -122,33 +110,26 @@ def verify_log(
             else "the stimulus manifest is the sealed one",
         ),
     ]
-    checks.append(_check("software", _software_faults(rows, opened), _software_words(opened)))
+    checks.append(check("software", _software_faults(rows, opened), _software_words(opened)))
     seed, seed_check = _seed_check(store, study_id, rows, opened)
     checks.append(seed_check)
     if seed is not None:
         answers = sum(row.kind == "answer" for row in rows)
         faults = _sitting_faults(rows, study, seed)
         checks.append(
-            _check("sittings", faults, f"all {answers} answers fit the schedule made from the seed")
+            check("sittings", faults, f"all {answers} answers fit the schedule made from the seed")
         )
     if any(row.kind == "playback-note" for row in rows):
-        checks.append(_check("playback", _playback_faults(rows), _playback_words(rows)))
+        checks.append(check("playback", playback_faults(rows), playback_words(rows)))
     if any(row.kind == "withdrawal" for row in rows):
         checks.append(_withdrawals(rows))
-    checks.append(_check("closing", _closing_faults(rows), _closing_words(rows)))
+    checks.append(_closing_check(rows))
     if expected_head is not None:
         found = rows[-1].digest if rows else GENESIS
         wrong = [] if found == expected_head else [f"the last row's hash is {found}"]
-        checks.append(_check("head", wrong, "the log ends with the row that was noted"))
+        checks.append(check("head", wrong, "the log ends with the row that was noted"))
+    checks += log_notes(rows, opened, head_known=expected_head is not None)
     return checks
-
-
-def _check(name: str, faults: Sequence[str] | Iterator[str], words: str) -> Finding:
-    found = list(faults)
-    if not found:
-        return Finding(name, True, words)
-    more = f"; and {len(found) - _MAX_NAMED} more" if len(found) > _MAX_NAMED else ""
-    return Finding(name, False, "; ".join(found[:_MAX_NAMED]) + more)
 
 
 def _latest_study(store: Store, study: Study) -> str:
@@ -171,28 +152,24 @@ def _latest_study(store: Store, study: Study) -> str:
     return max(found)[1]
 
 
-def _row_name(row: LogRow) -> str:
-    return f"row {row.seq} ({row.kind})"
-
-
 def _chain_faults(rows: Sequence[LogRow]) -> Iterator[str]:
     previous: LogRow | None = None
     last_of: dict[str, LogRow] = {}
     for row in rows:
         if row.digest != _digest_of(row):
-            yield f"{_row_name(row)} does not match its hash: it was edited"
+            yield f"{row_name(row)} does not match its hash: it was edited"
         if row.seq != (1 if previous is None else previous.seq + 1):
             before = 0 if previous is None else previous.seq
             yield f"rows between {before} and {row.seq} are missing"
         if row.prev != (GENESIS if previous is None else previous.digest):
-            yield f"{_row_name(row)} does not follow the row before it"
+            yield f"{row_name(row)} does not follow the row before it"
         if previous is not None and row.at < previous.at:
-            yield f"{_row_name(row)} is dated before the row before it"
+            yield f"{row_name(row)} is dated before the row before it"
         if row.session:
             yield from _session_chain_faults(row, last_of.get(row.session))
             last_of[row.session] = row
         if row.kind not in _KINDS:
-            yield f"{_row_name(row)} is of no known kind"
+            yield f"{row_name(row)} is of no known kind"
         previous = row
     if not rows or rows[0].kind != "study-opened":
         yield "the log does not begin with the opening of the study"
@@ -215,9 +192,9 @@ def _digest_of(row: LogRow) -> str:
 
 def _session_chain_faults(row: LogRow, before: LogRow | None) -> Iterator[str]:
     if row.session_prev != (GENESIS if before is None else before.digest):
-        yield f"{_row_name(row)} does not follow the row before it in its sitting"
+        yield f"{row_name(row)} does not follow the row before it in its sitting"
     if row.session_seq != (1 if before is None else before.session_seq + 1):
-        yield f"{_row_name(row)} is out of order in its sitting"
+        yield f"{row_name(row)} is out of order in its sitting"
 
 
 def _body_faults(rows: Sequence[LogRow]) -> Iterator[str]:
@@ -225,9 +202,9 @@ def _body_faults(rows: Sequence[LogRow]) -> Iterator[str]:
     for row in rows:
         if row.body is None or row.salt is None:
             if row.session not in withdrawn or row.kind == "withdrawal":
-                yield f"{_row_name(row)} lost its content, and nobody withdrew"
+                yield f"{row_name(row)} lost its content, and nobody withdrew"
         elif body_digest(row.salt, row.body) != row.body_digest:
-            yield f"{_row_name(row)} holds other content than was stored"
+            yield f"{row_name(row)} holds other content than was stored"
 
 
 def _study_faults(opened: Mapping[str, Any], study: Study) -> Iterator[str]:
@@ -288,11 +265,11 @@ def _software_faults(rows: Sequence[LogRow], opened: Mapping[str, Any]) -> Itera
         if row.kind == "session-begun" and row.body is not None:
             found = row.content.get("software")
             if found != sealed:
-                yield f"{_row_name(row)} was run by version {found}, the seal names {sealed}"
+                yield f"{row_name(row)} was run by version {found}, the seal names {sealed}"
 
 
 def _software_words(opened: Mapping[str, Any]) -> str:
-    return f"every sitting was run by the sealed version of the program, {opened.get('software')}"
+    return f"every sitting names the sealed version of the program, {opened.get('software')}"
 
 
 def _seed_check(
@@ -314,8 +291,8 @@ def _seed_check(
         faults.append(f"{source} is not the one whose hash was published")
     if opened.get("rule") != RULE:
         faults.append(f"the schedule follows the rule {opened.get('rule')!r}, not {RULE!r}")
-    words = f"{source} is the one whose hash was published before the first trial"
-    return seed, _check("seed", faults, words)
+    words = f"{source} is the one whose hash stands in the first row of the log"
+    return seed, check("seed", faults, words)
 
 
 def _bytes_of_hex(text: object) -> bytes | None:
@@ -333,7 +310,7 @@ def _sitting_faults(rows: Sequence[LogRow], study: Study, seed: bytes) -> Iterat
     for session_rows in by_session.values():
         begun = session_rows[0]
         if begun.kind != "session-begun":
-            yield f"{_row_name(begun)} stands before the beginning of its sitting"
+            yield f"{row_name(begun)} stands before the beginning of its sitting"
         elif begun.body is not None:  # a withdrawn sitting has nothing left to check
             body = begun.content
             key = rehearsal_seed(seed) if body["simulated"] else seed
@@ -350,9 +327,9 @@ def _set_faults(session_rows: Sequence[LogRow], n_sets: int) -> Iterator[str]:
         if row.kind == KIND and row.body is not None:
             heard += 1
             if row.content.get("set") != heard or heard > n_sets:
-                yield f"{_row_name(row)} is about a set that was not due"
+                yield f"{row_name(row)} is about a set that was not due"
         elif row.kind == "answer" and heard < n_sets:
-            yield f"{_row_name(row)} was given before all versions were known"
+            yield f"{row_name(row)} was given before all versions were known"
             return
 
 
@@ -363,53 +340,19 @@ def _answer_faults(session_rows: Sequence[LogRow], slot: Slot) -> Iterator[str]:
             continue
         body = row.content
         if body.get("number") != expected or row.key != f"answer:{row.session}:{expected}":
-            yield f"{_row_name(row)} answers trial {body.get('number')}, not {expected}"
+            yield f"{row_name(row)} answers trial {body.get('number')}, not {expected}"
         number = body.get("number")
         if not isinstance(number, int) or not 1 <= number <= len(slot.trials):
-            yield f"{_row_name(row)} answers a trial that is not in the schedule"
+            yield f"{row_name(row)} answers a trial that is not in the schedule"
             continue
         trial = slot.trials[number - 1]
         try:
             get_method(trial.method).read_answer(trial, body.get("answer"))
         except SHOWN:
-            yield f"{_row_name(row)} holds an answer its question does not offer"
+            yield f"{row_name(row)} holds an answer its question does not offer"
         if body.get("phase") != trial.phase:
-            yield f"{_row_name(row)} is marked {body.get('phase')}, but was {trial.phase}"
+            yield f"{row_name(row)} is marked {body.get('phase')}, but was {trial.phase}"
         expected = number + 1
-
-
-def _notes(rows: Sequence[LogRow]) -> dict[tuple[str, int], int]:
-    """Return the booth's under-runs by sitting and question."""
-    found: dict[tuple[str, int], int] = defaultdict(int)
-    for row in rows:
-        if row.kind == "playback-note" and row.body is not None:
-            found[row.session, row.content["trial"]] += row.content["underruns"]
-    return found
-
-
-def _playback_faults(rows: Sequence[LogRow]) -> Iterator[str]:
-    """Find notes that stand behind the answer they belong to: they were added later."""
-    answered = {
-        (row.session, row.content.get("number")): row.seq
-        for row in rows
-        if row.kind == "answer" and row.body is not None
-    }
-    for row in rows:
-        if row.kind == "playback-note" and row.body is not None:
-            trial = row.content["trial"]
-            if answered.get((row.session, trial), row.seq + 1) < row.seq:
-                yield f"{_row_name(row)} was added after question {trial} had been answered"
-
-
-def _playback_words(rows: Sequence[LogRow]) -> str:
-    notes = _notes(rows)
-    stuttered = sum(count > 0 for count in notes.values())
-    if not stuttered:
-        return f"the booth's sound ran without a stutter in {len(notes)} questions"
-    return (
-        f"the booth's sound stuttered in {stuttered} of {len(notes)} questions "
-        f"({sum(notes.values())} late buffers); the trial table marks them"
-    )
 
 
 def _withdrawals(rows: Sequence[LogRow]) -> Finding:
@@ -417,7 +360,7 @@ def _withdrawals(rows: Sequence[LogRow]) -> Finding:
     taken = [row for row in rows if row.kind == "withdrawal"]
     sessions = {row.session for row in taken}
     kept = [
-        f"{_row_name(row)} was to be erased by a withdrawal and still has its content"
+        f"{row_name(row)} was to be erased by a withdrawal and still has its content"
         for row in rows
         if row.session in sessions and row.kind != "withdrawal" and row.body is not None
     ]
@@ -429,7 +372,7 @@ def _withdrawals(rows: Sequence[LogRow]) -> Finding:
         f"{sittings} withdrawn ({', '.join(days)}): {answers} answers, {len(erased)} rows without "
         "content"
     )
-    return _check("withdrawals", kept, words)
+    return check("withdrawals", kept, words)
 
 
 def _closing_faults(rows: Sequence[LogRow]) -> Iterator[str]:
@@ -444,10 +387,12 @@ def _closing_faults(rows: Sequence[LogRow]) -> Iterator[str]:
         yield "the closing row does not name the row before it: rows were cut or added"
     for row in rows[place + 1 :]:
         if row.kind != "withdrawal":
-            yield f"{_row_name(row)} was added after the study was closed"
+            yield f"{row_name(row)} was added after the study was closed"
 
 
-def _closing_words(rows: Sequence[LogRow]) -> str:
-    if any(row.kind == "study-closed" for row in rows):
-        return f"nothing was added after closing; the log ends with {rows[-1].digest}"
-    return f"the study is open; so far the log ends with {rows[-1].digest if rows else GENESIS}"
+def _closing_check(rows: Sequence[LogRow]) -> Finding:
+    if not any(row.kind == "study-closed" for row in rows):
+        head = rows[-1].digest if rows else GENESIS
+        return note("closing", f"the study is open; so far the log ends with {head}")
+    words = f"nothing was added after closing; the log ends with {rows[-1].digest}"
+    return check("closing", _closing_faults(rows), words)

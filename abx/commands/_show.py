@@ -10,7 +10,7 @@ from contextlib import contextmanager
 
 import click
 
-__all__ = ["Progress", "detail", "heading", "progress", "say", "verdict_line"]
+__all__ = ["Progress", "detail", "heading", "note_line", "progress", "say", "verdict_line"]
 
 Progress = Callable[[int, int, str], None]
 
@@ -44,6 +44,11 @@ def verdict_line(passed: bool, text: str, *, always: bool = False) -> None:
     """Print one check with its outcome as a word, so that it reads without colour."""
     word = click.style("holds", fg="green") if passed else click.style("FAILS", fg="red", bold=True)
     say(f"  {word}  {text}", always=always or not passed)
+
+
+def note_line(text: str, *, always: bool = False) -> None:
+    """Print what no check stands behind, in line with :func:`verdict_line`."""
+    say(f"  {click.style('note', fg='yellow')}   {text}", always=always)
 
 
 @contextmanager

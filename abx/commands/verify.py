@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 import click
 
 from abx.commands._area import database_option, rehearsal_option, study_argument
-from abx.commands._show import heading, progress, say, verdict_line
+from abx.commands._show import heading, note_line, progress, say, verdict_line
 
 if TYPE_CHECKING:
-    from abx.recheck import Finding
+    from abx.findings import Finding
 
 __all__ = ["command"]
 
@@ -29,7 +29,7 @@ def command(study: str, rehearsal: bool, database: str | None, head: str | None)
     """Re-check STUDY: stimulus files, schedule, answer log and results.
 
     STUDY is a study folder, or an evidence bundle from somebody else. Says in words
-    what holds and what does not; exit code 1 when anything fails.
+    what fails, what holds, and in notes what it cannot know; exit code 1 when anything fails.
     """
     from abx.bundle import check_bundle
 
@@ -54,10 +54,16 @@ def _check_study(
 
 
 def _show(findings: list[Finding]) -> int:
+    from abx.findings import in_order
+
     heading("What was checked")
-    for finding in findings:
-        verdict_line(finding.passed, finding.words, always=True)
-    failed = sum(not finding.passed for finding in findings)
-    outcome = f"{failed} of {len(findings)} checks failed." if failed else "Every check holds."
+    for finding in in_order(findings):
+        if finding.checked:
+            verdict_line(finding.passed, finding.words, always=True)
+        else:
+            note_line(finding.words, always=True)
+    checks = [finding for finding in findings if finding.checked]
+    failed = sum(not finding.passed for finding in checks)
+    outcome = f"{failed} of {len(checks)} checks failed." if failed else "Every check holds."
     say(outcome, always=True)
     return 1 if failed else 0

@@ -18,11 +18,12 @@ from scipy.signal import correlate
 from abx.booth import FLOOR_DB, LEAVE, BoothPlayer, TerminalConsole, read_blob, run_booth
 from abx.errors import InputError
 from abx.export import trial_rows
+from abx.findings import Finding
 from abx.preview import hear_stages, stage_blob
 from abx.server import open_sessions
 from abx.session import Sessions
 from abx.steps import analyse_panel, export_panel, write_reports
-from abx.verify_log import Finding, verify_log
+from abx.verify_log import verify_log
 from abx.workspace import Workspace
 from analysis.run import analyse
 from analysis.tables.trials import trial_table

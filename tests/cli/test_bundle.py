@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import shutil
 import subprocess
 import sys
 import tomllib
@@ -320,3 +321,154 @@ def test_what_is_not_a_bundle_is_refused(tmp_path, call, content):
     outcome = call("verify", path)
     assert outcome.code == 2
     assert "not an evidence bundle" in outcome.err
+
+
+# One bad cell -----------------------------------------------------------------------------
+
+
+def spoil(data, line, column, value):
+    """Write ``value`` into one cell of a table; lines count from 1, the header's."""
+    lines = data.decode().splitlines()
+    cells = lines[line - 1].split(",")
+    cells[lines[0].split(",").index(column)] = value
+    lines[line - 1] = ",".join(cells)
+    return ("\n".join(lines) + "\n").encode()
+
+
+BAD_CELLS = [
+    ("results/trials.csv", 2, "answer", "zzz"),
+    ("results/trials.csv", 4, "method", "zzz"),
+    ("results/stages.csv", 3, "cost", "cheap"),
+    ("results/programmes.csv", 2, "metric_excitation_d", "loud"),
+]
+
+
+def failures(outcome):
+    assert outcome.code == 1, outcome
+    return [line for line in outcome.out.splitlines() if "FAILS" in line]
+
+
+def assert_cell_named(failed, name, line, column, value):
+    place = f"{name}, line {line}, column {column}: "
+    assert any(place in said and value in said for said in failed), failed
+    assert not any("/tmp" in said for said in failed), failed
+    spoilt = name.split("/")[-1]
+    assert any(f"results.json was not computed again: {spoilt}" in said for said in failed)
+
+
+@pytest.mark.parametrize(("name", "line", "column", "value"), BAD_CELLS)
+@pytest.mark.parametrize("relist", [True, False], ids=["relisted", "listed before"])
+def test_a_bad_cell_of_a_bundle_is_a_finding(
+    bundle, tmp_path, call, name, line, column, value, relist
+):
+    def change(members):
+        members[name] = spoil(members[name], line, column, value)
+
+    outcome = call("verify", rewrite(bundle, tmp_path / "bad.zip", change, relist=relist))
+    failed = failures(outcome)
+    assert_cell_named(failed, name, line, column, value)
+    assert any(f"{name} was changed: its hash differs" in said for said in failed) != relist
+    # All other checks have run, the last of them too.
+    assert "holds  schedule.json comes out of the seed again" in outcome.out
+    assert "holds  the study file is the sealed one" in outcome.out
+
+
+@pytest.mark.parametrize(("name", "line", "column", "value"), BAD_CELLS[::2])
+def test_a_bad_cell_of_a_study_is_a_finding(demo, tmp_path, call, name, line, column, value):
+    folder = tmp_path / "study"
+    shutil.copytree(demo[0], folder)
+    file = folder / "rehearsal" / name
+    file.write_bytes(spoil(file.read_bytes(), line, column, value))
+    outcome = call("verify", folder, "--rehearsal")
+    assert_cell_named(failures(outcome), f"rehearsal/{name}", line, column, value)
+    assert "holds  the study file is the sealed one" in outcome.out
+    assert "LUFS" in outcome.out
+
+
+def test_a_table_that_differs_names_its_first_cell(bundle, tmp_path, monkeypatch, call):
+    monkeypatch.setattr("abx.recheck._result_findings", lambda *_args: [])  # tested above
+    outcome = call("verify", rewrite(bundle, tmp_path / "f.zip", edit_a_trial, relist=True))
+    (said,) = failures(outcome)
+    assert 'column answer: "a", not "b"' in said
+
+
+# What it means for the verdict ------------------------------------------------------------
+
+
+def turn_a_verdict(members):
+    results = json.loads(members["results/results.json"])
+    claim = results["claims"][0]
+    claim["verdict"] = "contradicted" if claim["verdict"] != "contradicted" else "supported"
+    results["about"]["n_trials"] = -1
+    members["results/results.json"] = json.dumps(results).encode()
+    change_an_answer(members)
+    edit_a_response(members)
+    edit_the_manifest(members)
+
+
+def test_what_failed_is_told_by_what_it_means(bundle, tmp_path, call):
+    path = rewrite(bundle, tmp_path / "forged.zip", turn_a_verdict, relist=True)
+    outcome = call("verify", path)
+    failed = failures(outcome)
+    with zipfile.ZipFile(bundle) as archive:
+        due = json.loads(archive.read("results/results.json"))["claims"][0]
+    assert due["text"] in failed[0]
+    assert f"its answers say {due['verdict']}" in failed[0]
+    order = ["claim", "trials.csv", "results.json differs", "other content", "stages.csv"]
+    places = [next(i for i, said in enumerate(failed) if word in said) for word in order]
+    assert places == sorted(places), failed
+    # What fails stands before what holds, and that before what cannot be known.
+    words = [line.split()[0] for line in outcome.out.splitlines() if line.startswith("  ")]
+    assert words == sorted(words, key=["FAILS", "holds", "note"].index)
+
+
+def test_what_cannot_be_known_is_a_note(bundle, monkeypatch, call):
+    monkeypatch.setattr("abx.recheck._result_findings", lambda *_args: [])  # tested above
+    outcome = call("verify", bundle)
+    assert outcome.code == 0, outcome
+    lines = outcome.out.splitlines()
+    for words in ("SIMULATED", "published before", "sound was not passed on", "written anew"):
+        said = [line for line in lines if words in line]
+        assert said, words
+        assert all(line.startswith("  note   ") for line in said), said
+    head = next(line for line in lines if "the log ends with" in line).split()[-1]
+    assert "written anew" not in call("verify", bundle, "--head", head).out
+
+
+def call_them_people(members):
+    index = json.loads(members["bundle.json"])
+    index["panel"] = "people"
+    members["bundle.json"] = json.dumps(index).encode()
+
+
+def test_simulated_listeners_cannot_be_called_people(bundle, tmp_path, monkeypatch, call):
+    monkeypatch.setattr("abx.recheck._result_findings", lambda *_args: [])  # tested above
+    path = rewrite(bundle, tmp_path / "forged.zip", call_them_people, relist=True)
+    outcome = call("verify", path)
+    assert any("calls the panel 'people'" in said for said in failures(outcome))
+    assert "SIMULATED" in outcome.out
+
+
+def price_in_words(members):
+    text = members["study.toml"].decode()
+    assert "\ncost = 480.0\n" in text
+    members["study.toml"] = text.replace("\ncost = 480.0\n", '\ncost = "cheap"\n', 1).encode()
+
+
+def test_a_study_file_that_cannot_be_read_leaves_the_log_to_be_checked(bundle, tmp_path, call):
+    outcome = call("verify", rewrite(bundle, tmp_path / "bad.zip", price_in_words, relist=True))
+    (said,) = failures(outcome)
+    assert "study.toml, line" in said
+    assert "'cheap' is not a number" in said
+    assert "rows follow one another" in outcome.out
+
+
+@pytest.mark.parametrize("body", ["{}", "[]", '{"simulated": true, "slot": "x"}', "half"])
+def test_a_row_that_no_check_could_read_names_its_line(bundle, tmp_path, call, body):
+    def change(members):
+        rows = [json.loads(line) for line in members["log.jsonl"].decode().splitlines()]
+        next(row for row in rows if row["kind"] == "session-begun")["body"] = body
+        members["log.jsonl"] = "\n".join(json.dumps(row) for row in rows).encode()
+
+    outcome = call("verify", rewrite(bundle, tmp_path / "bad.zip", change, relist=True))
+    assert any("log.jsonl, line 2: this is not a row" in said for said in failures(outcome))
