@@ -85,9 +85,9 @@ def recheck(
     findings += _part("programmes.csv", root, lambda: _programme_findings(workspace, area))
     unread = list(_unreadable_tables(area, root))
     findings += unread
-    spoilt = [finding.name for finding in unread]
+    unreadable = [finding.name for finding in unread]
     findings += _part(
-        "results.json", root, lambda: _result_findings(workspace, area, database, spoilt)
+        "results.json", root, lambda: _result_findings(workspace, area, database, unreadable)
     )
     return findings
 
@@ -241,7 +241,7 @@ def _programme_findings(workspace: Workspace, area: Area) -> list[Finding]:
 
 
 def _result_findings(
-    workspace: Workspace, area: Area, database: str | None, spoilt: list[str]
+    workspace: Workspace, area: Area, database: str | None, unreadable: list[str]
 ) -> list[Finding]:
     """Analyse the exported tables again and compare every number and verdict."""
     file = area.result("results.json")
@@ -251,8 +251,8 @@ def _result_findings(
         kept = json.loads(file.read_text(encoding="utf-8"))
     except (ValueError, RecursionError) as error:
         return [Finding("results.json", False, f"results.json cannot be read: {error}")]
-    if spoilt:
-        words = f"results.json was not computed again: {' and '.join(spoilt)} cannot be read"
+    if unreadable:
+        words = f"results.json was not computed again: {' and '.join(unreadable)} cannot be read"
         return [Finding("results.json", False, words)]
     again = json.loads(json.dumps(analyse_tables(workspace, area, database=database)))
     return list(_compared(kept, again))
