@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
 __all__ = ["command", "plan_and_show"]
 
 _MOST_TRIALS = 64
+_REFINING = "Up to {:,} studies, Ctrl-C keeps"
 WAITED = 2000
 """Studies up to which the figures are refined while somebody waits."""
 
@@ -33,7 +35,7 @@ WAITED = 2000
     type=click.FloatRange(0.34, 0.99),
     default=0.7,
     show_default=True,
-    help="The true share of choices of the better stage, and of right answers, to reckon with.",
+    help="The true share of choices of the better stage, and of right answers, to assume.",
 )
 @click.option(
     "--right",
@@ -160,7 +162,9 @@ def _show_power(asked: Asked, studies: int | None, chart: Path | None) -> None:
         if not more or sys.stdout.isatty():
             _print_power(asked, found)
         if more:
-            with progress(f"Up to {wanted:,} studies, Ctrl-C keeps") as report:
+            refined = None
+            # Ctrl-C may also come while the bar is drawn, before or after the simulation.
+            with suppress(KeyboardInterrupt), progress(_REFINING.format(wanted)) as report:
                 refined, _ = _last(refine(found, wanted, workers=workers, progress=report))
             found = refined or found
             _print_power(asked, found)

@@ -89,7 +89,7 @@ def _pairs(row: dict[str, Any]) -> str:
     every = "all " if found == row["pairs_total"] else ""
     tail = "" if every else f" of {row['pairs_total']}"
     against = f", the opposite in {other}" if other else ""
-    return f"{way} {row['metric']} was preferred in {every}{found}{tail} pairs{against}"
+    return f"{way} {row['metric']} goes with higher worth in {every}{found}{tail} pairs{against}"
 
 
 def _order_p(row: dict[str, Any]) -> str:

@@ -316,6 +316,6 @@ def test_the_order_is_told_the_way_it_mostly_goes(panel, stages_with):
     (row,) = link_block(fit_preference(panel(SIX), n_draws=500), stages)
     falling = row | {"spearman": -0.9, "pairs_agree": 14, "pairs_opposed": 1, "pairs_total": 15}
     said = link_words(falling)
-    assert "lower x was preferred in 14 of 15 pairs, the opposite in 1 (" in said
+    assert "lower x goes with higher worth in 14 of 15 pairs, the opposite in 1 (" in said
     rising = row | {"spearman": 1.0, "pairs_agree": 15, "pairs_opposed": 0, "pairs_total": 15}
-    assert "higher x was preferred in all 15 pairs (" in link_words(rising)
+    assert "higher x goes with higher worth in all 15 pairs (" in link_words(rising)
