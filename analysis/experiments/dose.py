@@ -15,7 +15,7 @@ import pandas as pd
 from analysis.hearing.discrimination import PairCells
 from analysis.hearing.dprime import CHANCE
 from analysis.hearing.sides import panel_share
-from analysis.hearing.similarity import discriminators
+from analysis.panels.proportions import discriminators
 from analysis.preference.fit import Preference, worth_difference
 from analysis.tables.stages import DOSE_FACTOR, StageTable
 
@@ -170,7 +170,7 @@ def _crossing(x: np.ndarray, right: np.ndarray, total: np.ndarray, chance: np.nd
     from scipy.optimize import isotonic_regression
 
     proportion = right / total
-    share = np.maximum(0.0, (proportion - chance) / (1 - chance))
+    share = discriminators(proportion, chance=chance)
     rising = isotonic_regression(share, weights=total).x
     y = np.array([0.0, *rising])
     above = np.flatnonzero(y >= _HALF)

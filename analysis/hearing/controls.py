@@ -15,7 +15,7 @@ import pandas as pd
 from scipy import stats
 
 from analysis.hearing.dprime import CHANCE
-from analysis.hearing.sides import SIDES, guessing_tail
+from analysis.hearing.sides import SIDES, guessing_tail, right_side
 from analysis.panels.panel import least_panel, wilson_interval
 from analysis.tables.trials import FORCED_CHOICE
 
@@ -152,7 +152,8 @@ def _counts(frame: pd.DataFrame, method: str) -> ControlCounts:
     frame = frame.assign(listener=frame["listener"].astype(str), answer=frame["answer"].astype(str))
     known = (frame["control"] == "obvious") & frame["correct"].notna()
     rows, names = frame.loc[known], list(SIDES[method])
-    side, right = right_answers(rows, method), rows["correct"].to_numpy() == 1
+    stages = (rows[f"stage_{k}"].astype(str).to_numpy() for k in "abcx")
+    side, right = np.array(names)[right_side(method, *stages)], rows["correct"].to_numpy() == 1
     trials = pd.crosstab(rows["listener"], side).reindex(columns=names, fill_value=0)
     passed = pd.crosstab(rows["listener"], np.where(right, side, "")).reindex(
         index=trials.index, columns=names, fill_value=0
@@ -166,16 +167,6 @@ def _counts(frame: pd.DataFrame, method: str) -> ControlCounts:
         trials.to_numpy(dtype=float),
         other.to_numpy(dtype=float),
     )
-
-
-def right_answers(frame: pd.DataFrame, method: str) -> np.ndarray:
-    """Return the right answer of every forced-choice trial of a method."""
-    a, b, c, x = (frame[f"stage_{k}"].astype(str).to_numpy() for k in "abcx")
-    if method == "same-different":
-        return np.where(a == b, "same", "different")
-    if method == "triangle":
-        return np.where(b == c, "a", np.where(a == c, "b", "c"))
-    return np.where(x == a, "a", "b")
 
 
 def vouch(controls: Controls | tuple[int, int], alpha: float) -> Vouch:

@@ -17,14 +17,19 @@ from analysis.hearing.sides import (
     count_columns,
     listener_sums,
     panel_share,
+    right_side,
     sides_of,
     sums_by,
 )
-from analysis.hearing.similarity import discriminators
 from analysis.panels.multiplicity import benjamini_hochberg, holm
 from analysis.panels.overdispersion import beta_binomial
 from analysis.panels.panel import PanelProportion
-from analysis.panels.proportions import clopper_pearson, critical_count, exact_p
+from analysis.panels.proportions import (
+    clopper_pearson,
+    critical_count,
+    discriminators,
+    exact_p,
+)
 from analysis.tables.trials import FORCED_CHOICE, TrialTable, label_codes
 
 __all__ = [
@@ -191,7 +196,8 @@ def forced_choice_cells(table: TrialTable) -> list[PairCells]:
 
 def _method_cells(frame: pd.DataFrame, method: str) -> list[PairCells]:
     stages, (a, b, c, x) = label_codes(frame, "stage_a", "stage_b", "stage_c", "stage_x")
-    side = _side(method, a, b, c, x)
+    # Same and different tell it by columns of their own.
+    side = None if method == "same-different" else right_side(method, a, b, c, x)
     if method == "triangle":
         b = np.where(a == b, c, b)
     listeners, (listener,) = label_codes(frame, "listener")
@@ -227,17 +233,6 @@ def _method_cells(frame: pd.DataFrame, method: str) -> list[PairCells]:
         PairCells((stages[low[first]], stages[high[first]]), method, kept.iloc[first:last])
         for first, last in zip(begins, np.r_[begins[1:], len(cells)], strict=True)
     ]
-
-
-def _side(
-    method: str, a: np.ndarray, b: np.ndarray, c: np.ndarray, x: np.ndarray
-) -> np.ndarray | None:
-    """Return which of the possible answers was right; None where same and different tell it."""
-    if method == "same-different":
-        return None
-    if method == "triangle":
-        return np.where(b == c, 0, np.where(a == c, 1, 2))
-    return np.where(x == a, 0, 1)
 
 
 def _place_same_pairs(counted: pd.DataFrame, x: np.ndarray, *, nobody: int) -> pd.DataFrame:

@@ -28,6 +28,7 @@ __all__ = [
     "listener_sums",
     "own_test",
     "panel_share",
+    "right_side",
     "side_counts",
     "sided_proportion",
     "sides_needs",
@@ -45,6 +46,25 @@ SIDES = {
 }
 #: How far the leaning that the answers show may move the share right, in its standard errors.
 _MOVED = 0.1
+
+
+def right_side(
+    method: str, a: np.ndarray, b: np.ndarray, c: np.ndarray, x: np.ndarray
+) -> np.ndarray:
+    """Return which of the possible answers was right, by its place in :data:`SIDES`.
+
+    Parameters
+    ----------
+    method : str
+        A key of :data:`SIDES`.
+    a, b, c, x : numpy.ndarray
+        Stages of every trial, as names or codes.
+    """
+    if method == "same-different":
+        return np.where(a == b, 0, 1)
+    if method == "triangle":
+        return np.where(b == c, 0, np.where(a == c, 1, 2))
+    return np.where(x == a, 0, 1)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -21,14 +21,10 @@ from scipy import stats
 from analysis.hearing.sides import panel_share
 from analysis.panels.mean_tail import mean_tail
 from analysis.panels.panel import PanelProportion, listener_counts
+from analysis.panels.proportions import discriminators, share_right
 from analysis.panels.sided_tail import sided_tail
 
-__all__ = ["Similarity", "discriminators", "largest_similar_count", "similarity"]
-
-
-def discriminators(proportion: np.ndarray | float, *, chance: float) -> np.ndarray:
-    """Return the share of discriminators behind a proportion correct, 0 at or below chance."""
-    return np.asarray(np.maximum(0.0, (np.asarray(proportion) - chance) / (1 - chance)))
+__all__ = ["Similarity", "largest_similar_count", "similarity"]
 
 
 def largest_similar_count(
@@ -44,7 +40,7 @@ def largest_similar_count(
     if total < 1 or not all(0 < value < 1 for value in (chance, margin, alpha)):
         raise ValueError(f"need total >= 1 and probabilities in (0, 1), got {total}, {margin}")
     counts = np.arange(total + 1)
-    few = stats.binom.cdf(counts, total, chance + margin * (1 - chance)) <= alpha
+    few = stats.binom.cdf(counts, total, share_right(margin, chance=chance)) <= alpha
     return int(counts[few][-1]) if few.any() else None
 
 
@@ -104,7 +100,7 @@ def similarity(
     """
     if not 0 < margin < 1:
         raise ValueError(f"margin must lie in (0, 1), got {margin}")
-    limit = chance + margin * (1 - chance)
+    limit = share_right(margin, chance=chance)
     above = panel_share(correct, trials, chance=limit, confidence=0.9)
     below = panel_share(
         np.asarray(trials) - np.asarray(correct), trials, chance=1 - limit, confidence=0.9
@@ -135,7 +131,7 @@ def _exact_tails(
     if np.ndim(correct) == 2:
         return _sided_tails(correct, trials, chance, margin)
     k, n = listener_counts(correct, trials)
-    limit = chance + margin * (1 - chance)
+    limit = share_right(margin, chance=chance)
     # Right answers of same-different panels may be fractions; round against the finding.
     visits = n.astype(np.int64)
     low, high = (float((v / n).mean()) for v in (np.ceil(k - 1e-9), np.floor(k + 1e-9)))
@@ -155,7 +151,7 @@ def _sided_tails(
     met = n > 0
     shares = np.where(met, np.asarray(correct) / np.maximum(n, 1), 0.0)
     mean, sides = float((shares.sum(axis=0) / met.sum(axis=0)).mean()), n.shape[1]
-    populations = ((chance + margin * (1 - chance), 0.0), (chance, margin))
+    populations = ((share_right(margin, chance=chance), 0.0), (chance, margin))
     p_similar, p_exceeds = (
         max(
             float(sided_tail(n, mean, chance=np.full((1, sides), c), always=a, upper=up)[0])

@@ -14,6 +14,7 @@ import numpy as np
 from scipy import fft, stats
 
 from analysis.panels.panel import SMALL_PANEL
+from analysis.panels.proportions import share_right
 
 __all__ = ["MOST_CELLS", "hearing_power", "panel_cells", "similar_panel_power"]
 
@@ -129,8 +130,8 @@ def similar_panel_power(
     """
     if n_listeners < 2 or n_trials < 1 or not 0 < margin < 1 or not 0 <= share <= 1:
         raise ValueError("need two listeners, one trial, a margin in (0, 1) and a share in [0, 1]")
-    limit = chance + margin * (1 - chance)
-    p = chance + share * (1 - chance)
+    limit = share_right(margin, chance=chance)
+    p = share_right(share, chance=chance)
     spread = min(spread, 0.99 * float(np.sqrt(p * (1 - p))))
     total = n_listeners * n_trials
     if panel_cells(n_listeners, n_trials) > MOST_CELLS:
@@ -157,7 +158,7 @@ def _so_few(n_listeners: int, n_trials: int, chance: float, margin: float) -> np
     All hear a little, or a share of the listeners always hears.
     """
     total = n_listeners * n_trials
-    limit = chance + margin * (1 - chance)
+    limit = share_right(margin, chance=chance)
     alike = stats.binom.cdf(np.arange(total + 1), total, limit)
     one = (1 - margin) * stats.binom.pmf(np.arange(n_trials + 1), n_trials, chance)
     one[-1] += margin

@@ -6,7 +6,31 @@ import numpy as np
 from scipy import stats
 from statsmodels.stats.proportion import proportion_confint
 
-__all__ = ["clopper_pearson", "critical_count", "exact_p", "two_sided_p", "wilson"]
+__all__ = [
+    "clopper_pearson",
+    "critical_count",
+    "discriminators",
+    "exact_p",
+    "share_right",
+    "two_sided_p",
+    "wilson",
+]
+
+
+def share_right(heard: float, *, chance: float) -> float:
+    """Return the share of right answers where a share is heard and the rest guessed.
+
+    Abbott (1925) J Econ Entomol 18:265.
+    """
+    return chance + heard * (1 - chance)
+
+
+def discriminators(proportion: np.ndarray | float, *, chance: np.ndarray | float) -> np.ndarray:
+    """Return the share of discriminators behind a proportion correct, 0 at or below chance.
+
+    The inverse of :func:`share_right`.
+    """
+    return np.asarray(np.maximum(0.0, (np.asarray(proportion) - chance) / (1 - chance)))
 
 
 def _checked(count: np.ndarray, total: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

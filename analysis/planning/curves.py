@@ -17,6 +17,7 @@ from analysis.hearing.discrimination import PairCells
 from analysis.hearing.dprime import CHANCE
 from analysis.panels.exact_panel import similar_panel_power
 from analysis.panels.overdispersion import beta_binomial
+from analysis.panels.proportions import share_right
 from analysis.panels.sequential import spending_limits
 from analysis.planning.power import detectable_share, paired_power, panel_power
 from analysis.preference.fit import Preference
@@ -157,7 +158,7 @@ def _forced_rows(
         )
     rows = []
     for discriminators in _DISCRIMINATORS:
-        share = chance + discriminators * (1 - chance)
+        share = share_right(discriminators, chance=chance)
         row = _curve(method, share, listeners, trials_each, spread, alpha)
         row["what"] = f"{method}: {100 * share:.0f} % right"
         row["detectable_share"] = found

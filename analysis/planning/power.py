@@ -17,7 +17,7 @@ from analysis.hearing.similarity import largest_similar_count
 from analysis.models.bradley_terry import PENALTY_COUNT, Design, design, fit_counts, probabilities
 from analysis.panels.exact_panel import MOST_CELLS, hearing_power, panel_cells
 from analysis.panels.panel import SMALL_PANEL, logit_test
-from analysis.panels.proportions import critical_count
+from analysis.panels.proportions import critical_count, share_right
 from analysis.preference.fit import floored_error
 from analysis.tables.counts import PairCounts, separated
 
@@ -52,7 +52,7 @@ def proportion_of(
     if not 0 <= share <= 1:
         raise ValueError(f"discriminators must lie in [0, 1], got {share}")
     chance = model_for(method).chance
-    return chance + share * (1 - chance)
+    return share_right(share, chance=chance)
 
 
 def exact_power(p: float, n_trials: int, *, chance: float = 0.5, alpha: float = 0.05) -> float:
@@ -126,7 +126,7 @@ def similarity_power(
 ) -> float:
     """Return the chance to show similarity when the true share of discriminators is this small."""
     limit = largest_similar_count(n_trials, chance=chance, margin=margin, alpha=alpha)
-    p = chance + discriminators * (1 - chance)
+    p = share_right(discriminators, chance=chance)
     return 0.0 if limit is None else float(stats.binom.cdf(limit, n_trials, p))
 
 

@@ -7,15 +7,19 @@ their scatter both ways is what a verdict about other listeners and other music 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from analysis.hearing.discrimination import PairCells
+from analysis.hearing.dprime import CHANCE
 from analysis.models.bradley_terry import PairModelFit, design, fit_pair_model, probabilities
+from analysis.panels.proportions import share_right
 from analysis.tables.counts import PairCounts
 
-__all__ = ["Contributions", "hearing_contributions", "worth_contributions"]
+__all__ = ["Contributions", "hearing_contributions", "hearing_limit", "worth_contributions"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -188,3 +192,16 @@ def _split(
         estimate = float(wanted @ fit.log_worth)
         found[name] = Contributions(estimate, names, programmes, moves, share, naive)
     return found
+
+
+def hearing_limit(row: Mapping[str, Any]) -> float:
+    """Return the share right that a claim about hearing is held against: guessing, or its margin.
+
+    Parameters
+    ----------
+    row : mapping
+        Of such a claim, from :func:`analysis.claims.judge.judge_claims`.
+    """
+    chance = CHANCE[row["method"]]
+    margin = row.get("margin")
+    return chance if margin is None else share_right(margin, chance=chance)

@@ -24,14 +24,15 @@ from analysis.claims.judge import Heard
 from analysis.claims.link import step_weights
 from analysis.claims.preference import _sided_p
 from analysis.hearing.dprime import CHANCE
-from analysis.hearing.similarity import discriminators
 from analysis.panels.multiplicity import holm
 from analysis.panels.number_words import logistic, p_words, percent
 from analysis.panels.panel import logit_test
+from analysis.panels.proportions import discriminators
 from analysis.preference.fit import WorthDifference, worth_difference
 from analysis.robustness.contributions import (
     Contributions,
     hearing_contributions,
+    hearing_limit,
     worth_contributions,
 )
 from analysis.robustness.two_way import TwoWay, effective_number, two_way
@@ -253,7 +254,7 @@ def _numbers(row: Mapping[str, Any], p: float, wide: TwoWay, low: float, high: f
 def _of_share(row: Mapping[str, Any], wide: TwoWay) -> _Second:
     margin = row.get("margin")
     chance = CHANCE[row["method"]]
-    limit = chance if margin is None else chance + margin * (1 - chance)
+    limit = hearing_limit(row)
     t = (wide.estimate - limit) / wide.se if wide.se > 0 else 0.0
     above = margin is None or row["estimate"] >= margin
     p = float(stats.t.sf(t if above else -t, wide.df))

@@ -15,8 +15,10 @@ from analysis.hearing.dprime import CHANCE
 from analysis.link.block import Link
 from analysis.panels.multiplicity import holm
 from analysis.panels.panel import panel_proportion
+from analysis.panels.proportions import discriminators
 from analysis.panels.smallest_effect import TOO_SMALL
 from analysis.preference.fit import Preference, preference_of
+from analysis.robustness.contributions import hearing_limit
 from analysis.tables.counts import PairCounts, split_pair_counts
 from analysis.tables.stages import StageTable
 
@@ -201,15 +203,14 @@ def _over_trials(row: Mapping[str, Any], group: PairCells) -> dict[str, Any]:
     if not asked.any():
         # No rule tells hearing from a habit in these trials; the claim was left open.
         return {}
-    chance, margin = CHANCE[group.method], row.get("margin")
-    limit = chance if margin is None else chance + margin * (1 - chance)
+    chance, margin, limit = CHANCE[group.method], row.get("margin"), hearing_limit(row)
     confidence = 0.95 if margin is None else 0.9
     above = panel_proportion(right, asked, chance=limit, confidence=confidence, every_answer=True)
     numbers = {"estimate": above.estimate, "ci_low": above.ci_low, "ci_high": above.ci_high}
     if margin is None:
         return numbers | {"p_value": above.p_value}
     below = panel_proportion(asked - right, asked, chance=1 - limit, every_answer=True)
-    scaled = {key: max(0.0, (value - chance) / (1 - chance)) for key, value in numbers.items()}
+    scaled = {key: float(discriminators(v, chance=chance)) for key, v in numbers.items()}
     side = 1 if below.p_value < above.p_value else -1
     # Whether controls would vouch for not hearing is known only where the verdict leant that way.
     held = row["direction"] == 0 or side > row["direction"]

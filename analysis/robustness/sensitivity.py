@@ -22,9 +22,8 @@ import numpy as np
 from analysis.claims.finding import Claim
 from analysis.claims.grammar import parse_claim
 from analysis.claims.judge import Heard
-from analysis.hearing.dprime import CHANCE
 from analysis.panels.number_words import listed
-from analysis.robustness.contributions import Contributions
+from analysis.robustness.contributions import Contributions, hearing_limit
 from analysis.robustness.music import claim_contributions
 from analysis.robustness.rejudge import HEARING, Judge, LinksOf
 from analysis.tables.stages import StageTable
@@ -177,10 +176,7 @@ def _by_linearised(judge: Judge, row: Mapping[str, Any]) -> list[str]:
         return []
     part = min(parts.values(), key=lambda one: one.estimate)
     moves, g = part.by_listener, len(part.listeners)
-    null = 0.0
-    if row["kind"] in HEARING:
-        chance, margin = CHANCE[row["method"]], row.get("margin")
-        null = chance if margin is None else chance + margin * (1 - chance)
+    null = hearing_limit(row) if row["kind"] in HEARING else 0.0
     lead = part.estimate - moves * g / (g - 1) - null
     spread = np.sqrt(np.maximum((moves**2).sum() - moves**2, 1e-300))
     # A decided verdict turns where the lead gets small, an open one where it gets large.

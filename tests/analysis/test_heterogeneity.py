@@ -10,9 +10,10 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from analysis.hearing.similarity import discriminators, largest_similar_count, similarity
+from analysis.hearing.similarity import largest_similar_count, similarity
 from analysis.models.thurstone import fit_thurstone, predicted_share
 from analysis.panels.overdispersion import beta_binomial
+from analysis.panels.proportions import discriminators
 from analysis.run import analyse
 from analysis.tables.counts import pair_counts
 from analysis.tables.trials import trial_table
