@@ -21,7 +21,6 @@ from abx.shell import command_line
 from abx.workspace import Workspace
 
 __all__ = [
-    "WRONG",
     "command_hint",
     "desk_folder_name",
     "open_workspace",
@@ -31,8 +30,6 @@ __all__ = [
     "sealed",
     "sound_page",
 ]
-
-WRONG = SHOWN
 
 
 def open_workspace() -> Workspace | None:
@@ -94,7 +91,7 @@ def responses_page() -> None:
     try:
         study = load_study(workspace)
         curves, figures = stage_curves(workspace, study), stage_figures(workspace, study)
-    except WRONG as error:
+    except SHOWN as error:
         show_error(error)
         return
     names = [stage.label for stage in study.stages]
@@ -122,7 +119,7 @@ def sound_page() -> None:
             with progress_bar("Reading tables and music") as show:
                 render(workspace, show)
                 check_stimuli(workspace, show)
-        except WRONG as error:
+        except SHOWN as error:
             show_error(error, lead="The earlier stimuli stay as they were.")
             return
     command_hint("render STUDY")
@@ -131,7 +128,7 @@ def sound_page() -> None:
         return
     try:
         _check(workspace)
-    except WRONG as error:
+    except SHOWN as error:
         show_error(error)
         return
     _hear(workspace)

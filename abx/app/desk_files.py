@@ -7,7 +7,7 @@ from typing import Any
 
 import streamlit as st
 
-from abx.app.desk import WRONG, command_hint, open_workspace, pressed, sealed
+from abx.app.desk import command_hint, open_workspace, pressed, sealed
 from abx.app.desk_context import desk_root
 from abx.app.desk_plan import ask_methods, show_plan
 from abx.app.new_study import (
@@ -22,6 +22,7 @@ from abx.app.new_study import (
     write_new_study,
 )
 from abx.app.words import as_code, as_typed, show_error
+from abx.errors import SHOWN
 from abx.tokens import element_key
 
 __all__ = ["files_page"]
@@ -68,7 +69,7 @@ def _create() -> None:
     if pressed("Create the study", type="primary", disabled=not usable):
         try:
             write_new_study(desk_root(), new, {one.name: one.getvalue() for one in files or []})
-        except WRONG as error:
+        except SHOWN as error:
             show_error(error, lead="Nothing was written.")
             return
         st.rerun()
@@ -90,7 +91,7 @@ def _preview(new: NewStudy) -> None:
 
     try:
         show_plan(study_from_text(study_text(new)))
-    except WRONG as error:
+    except SHOWN as error:
         show_error(error)
 
 
@@ -169,7 +170,7 @@ def _add() -> None:
                     stages=stages,
                     programmes=[one.name for one in music],
                 )
-            except WRONG as error:
+            except SHOWN as error:
                 show_error(error, lead="Nothing was added.")
                 return
             st.session_state["added"] = st.session_state.get("added", 0) + 1
@@ -190,7 +191,7 @@ def _edit_text(*, fixed: bool) -> None:
     if pressed("Check and save", type="primary", disabled=fixed):
         try:
             save_study(desk_root(), text)
-        except WRONG as error:
+        except SHOWN as error:
             show_error(error, lead="Not saved.")
             return
         st.success("Saved.")

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import streamlit as st
 
-from abx.app.desk import WRONG, command_hint, open_workspace, pressed
+from abx.app.desk import command_hint, open_workspace, pressed
 from abx.app.staff import show_balance, show_numbers, show_seal
 from abx.app.words import show_error
+from abx.errors import SHOWN
 from abx.session import Sessions
 from abx.shell import command_line
 from abx.workspace import Workspace
@@ -35,7 +36,7 @@ def panel_page() -> None:
         return
     try:
         sessions = open_sessions(workspace, workspace.live, create=True)
-    except WRONG as error:
+    except SHOWN as error:
         show_error(error)
         return
     try:
@@ -58,7 +59,7 @@ def _opened(workspace: Workspace) -> bool:
         return False
     try:
         open_panel(workspace).store.close()
-    except WRONG as error:
+    except SHOWN as error:
         show_error(error)
         return False
     st.rerun()
@@ -106,7 +107,7 @@ def _passphrase(sessions: Sessions) -> None:
         if st.form_submit_button("Set the passphrase"):
             try:
                 sessions.set_passphrase(passphrase)
-            except WRONG as error:
+            except SHOWN as error:
                 show_error(error)
                 return
             st.success("The passphrase is set.")
@@ -133,7 +134,7 @@ def _report(workspace: Workspace) -> None:
                 export_panel(workspace, workspace.live)
                 analyse_panel(workspace, workspace.live)
                 write_reports(workspace, workspace.live)
-        except WRONG as error:
+        except SHOWN as error:
             show_error(error)
             return
         except ValueError as error:  # the analysis says in words what it cannot work with

@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from abx.app.desk import WRONG, command_hint, open_workspace, pressed, sealed
+from abx.app.desk import command_hint, open_workspace, pressed, sealed
 from abx.app.desk_power import show_power
 from abx.app.words import as_typed, show_error
+from abx.errors import SHOWN
 from abx.methods import get_method, method_ids
 from abx.tokens import element_key
 
@@ -54,7 +55,7 @@ def plan_page() -> None:
         listeners, trials = (study.plan.listeners, {}) if fixed else _choose(study)
         changed = with_plan(text, listeners=listeners, trials=trials)
         draft = study_from_text(changed, path=path)
-    except WRONG as error:
+    except SHOWN as error:
         show_error(error)
         return
     if changed != text:
@@ -62,7 +63,7 @@ def plan_page() -> None:
         if pressed("Save this plan", type="primary"):
             try:
                 save_study(workspace.root, changed)
-            except WRONG as error:
+            except SHOWN as error:
                 show_error(error, lead="Not saved.")
                 return
             st.rerun()

@@ -14,9 +14,9 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from abx.app.desk import WRONG
 from abx.app.tables import show_table
 from abx.app.words import show_error
+from abx.errors import SHOWN
 from abx.plan_power import Asked, ask_plan
 from abx.plan_words import claim_rows, finding_lines
 
@@ -51,17 +51,24 @@ class _Look:
         Thread(target=self._run, daemon=True).start()
 
     def _run(self) -> None:
+        from analysis.models.cells import Workers
         from analysis.planning.findings import FIRST, explore
 
         try:
-            steps = explore(
-                self.asked.question,
-                n_studies=_QUICK if self._quick else FIRST,
-                sizes=not self._quick,
-                panels=not self._quick,
-                progress=self._told,
-            )
-            with closing(steps):
+            # This process draws the page meanwhile.
+            with (
+                Workers(apart=True) as workers,
+                closing(
+                    explore(
+                        self.asked.question,
+                        n_studies=_QUICK if self._quick else FIRST,
+                        sizes=not self._quick,
+                        panels=not self._quick,
+                        workers=workers,
+                        progress=self._told,
+                    )
+                ) as steps,
+            ):
                 for found in steps:
                     self.found = found
                     if monotonic() - self.seen_s > _PATIENCE_S:
@@ -88,7 +95,7 @@ def show_power(study: Study, workspace: Workspace | None = None) -> None:
     """
     try:
         look = _look_at(study, workspace)
-    except WRONG as error:
+    except SHOWN as error:
         show_error(error)
         return
     if look is None:

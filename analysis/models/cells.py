@@ -25,7 +25,7 @@ from typing import Any, TypeVar
 
 import numpy as np
 
-__all__ = ["Workers", "cell_generator", "count_cores", "map_cells"]
+__all__ = ["Workers", "cell_generator", "count_cores", "crew_of", "map_cells"]
 
 CellT = TypeVar("CellT")
 ResultT = TypeVar("ResultT")
@@ -90,11 +90,15 @@ def map_cells(
     Exception
         Whatever the function raises, from the first cell in which it was noticed.
     """
-    kept: AbstractContextManager[Workers] = (
-        Workers(processes) if workers is None else nullcontext(workers)
-    )
-    with kept as crew:
+    with crew_of(workers, processes) as crew:
         yield from crew.run(_CellJob(function, list(cells), seed, start))
+
+
+def crew_of(
+    workers: Workers | None, processes: int | None = None
+) -> AbstractContextManager[Workers]:
+    """Return workers to use in a ``with``: those of the caller, which stay, or new ones."""
+    return Workers(processes) if workers is None else nullcontext(workers)
 
 
 class _CellJob:
@@ -198,11 +202,16 @@ class Workers:
     Parameters
     ----------
     processes : int, optional
-        Processes in all, the calling one included; as many as there are cores when not given.
+        Processes in all that work; as many as there are cores when not given.
+    apart : bool, optional
+        Leave the work to helpers, so that the calling process stays free to answer others. It
+        works itself only where no helper can.
     """
 
-    def __init__(self, processes: int | None = None) -> None:
-        self._wanted = max(0, (count_cores() if processes is None else processes) - 1)
+    def __init__(self, processes: int | None = None, *, apart: bool = False) -> None:
+        working = count_cores() if processes is None else processes
+        self._apart = apart
+        self._wanted = max(0, working if apart else working - 1)
         self._helpers: list[_Helper] = []
 
     def __enter__(self) -> Workers:
@@ -223,9 +232,9 @@ class Workers:
 
     def run(self, job: _CellJob) -> Iterator[Any]:
         """Yield the results of a job in order; see :func:`map_cells`."""
-        self._send_out(job)
+        sent = self._send_out(job)
         try:
-            yield from _collected(job)
+            yield from _collected(job, sent if self._apart else ())
         except GeneratorExit:
             raise
         except BaseException:
@@ -234,16 +243,17 @@ class Workers:
         finally:
             job.stop()
 
-    def _send_out(self, job: _CellJob) -> None:
+    def _send_out(self, job: _CellJob) -> Sequence[_Helper]:
         """Start helpers on a job, none where one process is enough or all that can do it."""
         if len(job.cells) < 2 or not sys.executable or _is_main(job.function):
-            return
+            return ()
         function = pickle.dumps(job.function)
         self._helpers = [helper for helper in self._helpers if helper.alive]
         while len(self._helpers) < self._wanted:
             self._helpers.append(_Helper())
         for helper in self._helpers:
             Thread(target=helper.follow, args=(job, function), daemon=True).start()
+        return tuple(self._helpers)
 
 
 def _is_main(function: Callable[..., Any]) -> bool:
@@ -251,11 +261,12 @@ def _is_main(function: Callable[..., Any]) -> bool:
     return owner.__module__ == "__main__"
 
 
-def _collected(job: _CellJob) -> Iterator[Any]:
+def _collected(job: _CellJob, left_to: Sequence[_Helper] = ()) -> Iterator[Any]:
+    """Yield the results in order; work as well, unless there are helpers to leave it to."""
     kept: dict[int, Any] = {}
     wanted = 0
     while wanted < len(job.cells):
-        place = job.take()
+        place = None if any(helper.alive for helper in left_to) else job.take()
         if place is not None:
             kept[place] = job.work(place)
         for kind, there, value in _arrived(job, wait=place is None and wanted not in kept):

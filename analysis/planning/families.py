@@ -7,7 +7,7 @@ of them are true at a stated size (:mod:`analysis.planning.supposed`).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Generator, Sequence
+from collections.abc import Generator, Sequence
 from contextlib import closing
 from dataclasses import dataclass, replace
 from typing import Any
@@ -24,8 +24,6 @@ from analysis.planning.supposed import Supposed
 from analysis.tables.stages import StageTable
 
 __all__ = ["Chance", "Family", "OnePair", "Outcome", "StudyRun", "Tally", "simulate_studies"]
-
-Progress = Callable[[int, int, str], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -279,8 +277,6 @@ def simulate_studies(
     tally: Tally | None = None,
     workers: Workers | None = None,
     processes: int | None = None,
-    progress: Progress | None = None,
-    what: str = "simulated studies",
 ) -> Generator[Tally, None, None]:
     """Simulate studies on all cores; yield the sums after each.
 
@@ -294,9 +290,6 @@ def simulate_studies(
         Sums to go on from.
     workers, processes : optional
         As for :func:`analysis.models.cells.map_cells`.
-    progress : callable, optional
-        ``progress(done, total, what)``.
-    what : str, optional
 
     Yields
     ------
@@ -315,6 +308,4 @@ def simulate_studies(
     with closing(found):
         for outcome in found:
             sums = sums.plus(outcome)
-            if progress is not None:
-                progress(sums.n_studies, n_studies, what)
             yield sums

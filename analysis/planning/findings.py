@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from analysis.claims.grammar import parse_claim
-from analysis.models.cells import Workers
+from analysis.models.cells import Workers, crew_of
 from analysis.planning.families import Chance, Family, OnePair, StudyRun, Tally, simulate_studies
 from analysis.planning.simulated_panel import Panel
 from analysis.planning.size import LARGEST, Needed, PowerCurve, next_sizes
@@ -196,15 +196,17 @@ def explore(
     Findings
         After every study. A caller may stop at any time and keep the last.
     """
-    steps = _Growing(question, seed, workers, processes, progress)
-    steps.expected = n_studies * (1 + 2 * _OTHER_SIZES * sizes + 6 * _OTHER_PANELS * panels)
     impossible = question.impossible(question.n_listeners)
     found = Findings(question, question.world(), Tally.empty(_run(question)), impossible)
-    found = yield from steps.planned(found, n_studies)
-    if sizes:
-        found = yield from steps.other_sizes(found, max(1, round(n_studies * _OTHER_SIZES)))
-    if panels:
-        found = yield from steps.other_panels(found, max(1, round(n_studies * _OTHER_PANELS)))
+    # Helpers take as long to start as many studies take: they serve all steps.
+    with crew_of(workers, processes) as crew:
+        steps = _Growing(question, seed, crew, progress)
+        steps.expected = n_studies * (1 + 2 * _OTHER_SIZES * sizes + 6 * _OTHER_PANELS * panels)
+        found = yield from steps.planned(found, n_studies)
+        if sizes:
+            found = yield from steps.other_sizes(found, max(1, round(n_studies * _OTHER_SIZES)))
+        if panels:
+            found = yield from steps.other_panels(found, max(1, round(n_studies * _OTHER_PANELS)))
     return found
 
 
@@ -218,9 +220,10 @@ def refine(
     progress: Progress | None = None,
 ) -> Generator[Findings, None, Findings]:
     """Add studies of the planned panel to what is known; yield after every one."""
-    steps = _Growing(found.question, seed, workers, processes, progress)
-    steps.expected = n_studies - found.tally.n_studies
-    return (yield from steps.planned(found, n_studies))
+    with crew_of(workers, processes) as crew:
+        steps = _Growing(found.question, seed, crew, progress)
+        steps.expected = n_studies - found.tally.n_studies
+        return (yield from steps.planned(found, n_studies))
 
 
 def _run(question: PlanQuestion, sizes: Sizes | None = None, n: int | None = None) -> StudyRun:
@@ -243,20 +246,17 @@ class _Growing:
         self,
         question: PlanQuestion,
         seed: int,
-        workers: Workers | None,
-        processes: int | None,
+        workers: Workers,
         progress: Progress | None,
     ) -> None:
         self.question, self.seed = question, seed
-        self.workers, self.processes, self.progress = workers, processes, progress
+        self.workers, self.progress = workers, progress
         self.done, self.expected = 0, 1.0
 
     def _simulated(
         self, run: StudyRun, n: int, tally: Tally | None, what: str
     ) -> Generator[Tally, None, None]:
-        for sums in simulate_studies(
-            run, n, seed=self.seed, tally=tally, workers=self.workers, processes=self.processes
-        ):
+        for sums in simulate_studies(run, n, seed=self.seed, tally=tally, workers=self.workers):
             self.done += 1
             if self.progress is not None:
                 self.progress(self.done, max(round(self.expected), self.done), what)

@@ -39,6 +39,24 @@ def test_results_are_the_same_on_any_number_of_processes(two: Workers) -> None:
     assert alone != list(map_cells(cell_work.draw, range(40), seed=4, processes=1))
 
 
+def test_helpers_can_have_all_the_work() -> None:
+    with Workers(2, apart=True) as workers:
+        cells = list(map_cells(cell_work.draw_slowly, range(30), seed=3, workers=workers))
+        assert [(k, number) for k, number, _ in cells] == [
+            (k, cell_generator(3, k).random()) for k in range(30)
+        ]
+        assert os.getpid() not in {pid for *_, pid in cells}
+        # One cell alone is not worth sending out.
+        assert [k for k, *_ in map_cells(cell_work.draw_slowly, [0], workers=workers)] == [0]
+
+
+def test_where_the_helpers_are_gone_the_calling_process_works() -> None:
+    asking = os.getpid()
+    with Workers(2, apart=True) as workers:
+        cells = [(k, asking) for k in range(60)]
+        assert list(map_cells(cell_work.leave, cells, workers=workers)) == list(range(60))
+
+
 def test_a_later_call_goes_on_where_an_earlier_one_ended(two: Workers) -> None:
     whole = list(map_cells(cell_work.draw, range(30), workers=two))
     first = list(map_cells(cell_work.draw, range(12), workers=two))
