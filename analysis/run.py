@@ -17,7 +17,7 @@ from analysis.claims.judge import Heard, judge_claims
 from analysis.experiments.block import region_block
 from analysis.experiments.dose import dose_block
 from analysis.hearing.choice_block import choice_block
-from analysis.hearing.discrimination import discrimination_rows, forced_choice_cells
+from analysis.hearing.discrimination import PairCells, discrimination_rows, forced_choice_cells
 from analysis.hearing.growing_panel import growing_panel
 from analysis.link.block import Link, fit_links, link_rows
 from analysis.link.predict import prediction_rows
@@ -213,26 +213,28 @@ def analyse(
     # The matrices are small: threads that wait for each other cost more than they save, and many
     # times as much on a machine that is busy otherwise.
     with threadpool_limits(limits=1, user_api="blas"):
-        result = _whole(trials, options, rule)
-        result["power_claims"] = claims_power(
-            trials,
-            forced_choice_cells(trials),
-            options.claims,
-            alpha=alpha,
-            stages=stages,
-            primary=primary_metric,
-            n_studies=power_studies,
-            seed=seed,
-        )
+        result = _whole(trials, options, rule, power_studies)
     result["long_blocks"] = waits
     ready: dict[str, Any] = json_ready(result)
     return ready
 
 
-def _whole(trials: TrialTable, options: _Options, rule: ScreeningRule | None) -> dict[str, Any]:
+def _whole(
+    trials: TrialTable, options: _Options, rule: ScreeningRule | None, power_studies: int
+) -> dict[str, Any]:
     """Return the blocks of everybody and, where a rule says so, those without some listeners."""
     once = Once()
     result = _blocks(trials, options, once)
+    result["power_claims"] = claims_power(
+        trials,
+        _cells(trials, once),
+        options.claims,
+        alpha=options.alpha,
+        stages=options.stages,
+        primary=options.primary_metric,
+        n_studies=power_studies,
+        seed=options.seed,
+    )
     result["screened"] = None
     if rule is not None:
         out = excluded_listeners(rule, trials, result["reliability"])
@@ -262,9 +264,13 @@ def _preferred(
     return preference, links, block
 
 
+def _cells(trials: TrialTable, once: Once) -> list[PairCells]:
+    return once.get("cells", trials, FORCED_CHOICE, lambda: forced_choice_cells(trials))
+
+
 def _blocks(trials: TrialTable, options: _Options, once: Once) -> dict[str, Any]:
     alpha, seed, ordered = options.alpha, options.seed, "grades" not in options.without
-    cells = once.get("cells", trials, FORCED_CHOICE, lambda: forced_choice_cells(trials))
+    cells = _cells(trials, once)
     preference, links, preferred = once.get(
         "preference",
         trials,

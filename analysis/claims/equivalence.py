@@ -22,6 +22,7 @@ import numpy as np
 from scipy import stats
 
 from analysis.claims.finding import NAN, POWER, Claim, Finding, more_listeners, nothing
+from analysis.claims.preference import difference_numbers
 from analysis.hearing.controls import Controls, vouch
 from analysis.hearing.discrimination import PairCells
 from analysis.hearing.dprime import CHANCE
@@ -111,7 +112,7 @@ def neither(
             f"No paired trials of these data link {i} and {j}.",
             f"paired-preference trials of {i} and {j}, and obvious controls",
         )
-    numbers = _numbers(found, points)
+    numbers = difference_numbers(found) | {"margin": points}
     if found.n_listeners < 2:
         words = {"undecided": "One listener's answers say nothing about other listeners."}
         return Finding(0, NAN, _TEST, words, "more listeners, 12 or more", numbers)
@@ -124,22 +125,6 @@ def neither(
         "shown_to_listen": listens,
     }
     return _finding(claim, found, judged, listens, alpha, numbers)
-
-
-def _numbers(found: WorthDifference, points: float) -> dict[str, Any]:
-    return {
-        "method": "paired",
-        "statistic": found.statistic,
-        "df": found.df,
-        "estimate": found.estimate,
-        "ci_low": found.ci_low,
-        "ci_high": found.ci_high,
-        "share": found.share,
-        "margin": points,
-        "n_trials": found.n_trials,
-        "n_listeners": found.n_listeners,
-        "n_bearing": found.n_bearing,
-    }
 
 
 def _finding(

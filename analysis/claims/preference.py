@@ -22,7 +22,7 @@ from analysis.panels.panel import logit_test
 from analysis.panels.smallest_effect import TOO_SMALL
 from analysis.preference.fit import Preference, WorthDifference, worth_difference
 
-__all__ = ["most", "prefer"]
+__all__ = ["difference_numbers", "most", "prefer"]
 
 
 def prefer(claim: Claim, preference: Preference | None, alpha: float) -> Finding:
@@ -37,7 +37,7 @@ def prefer(claim: Claim, preference: Preference | None, alpha: float) -> Finding
             f"No paired trials of these data link {i} and {j}.",
             f"paired-preference trials of {i} and {j}",
         )
-    numbers = _prefer_numbers(found)
+    numbers = difference_numbers(found)
     if found.n_listeners < 2:
         words = {
             "undecided": (
@@ -87,7 +87,8 @@ def _prefer_words(found: WorthDifference, i: str, j: str) -> dict[str, str]:
     }
 
 
-def _prefer_numbers(found: WorthDifference) -> dict[str, Any]:
+def difference_numbers(found: WorthDifference) -> dict[str, Any]:
+    """Return the figures of a difference of worths for the row of a claim."""
     return {
         "method": "paired",
         "statistic": found.statistic,
@@ -228,4 +229,4 @@ def _most_numbers(
     if fit is not None and draws is not None and {stage, *against} <= set(draws.stages):
         columns = [draws.stages.index(name) for name in (stage, *against)]
         p_best = float(first_shares(draws.draws[:, columns])[0])
-    return _prefer_numbers(closest) | {"p_best": p_best}
+    return difference_numbers(closest) | {"p_best": p_best}

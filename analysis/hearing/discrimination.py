@@ -166,7 +166,7 @@ class PairCells:
         For :func:`analysis.hearing.sides.panel_share`. No trials where no rule can tell hearing
         from a habit of answering.
         """
-        return panel_answers(self.cells)
+        return _answers(self.cells, self.sides)
 
     @cached_property
     def counts(self) -> tuple[np.ndarray, np.ndarray]:
@@ -267,7 +267,10 @@ def panel_answers(cells: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
         For :func:`analysis.hearing.sides.panel_share`. No trials where no rule can tell hearing
         from a habit of answering.
     """
-    sides = sides_of(cells)
+    return _answers(cells, sides_of(cells))
+
+
+def _answers(cells: pd.DataFrame, sides: SideCounts | None) -> tuple[np.ndarray, np.ndarray]:
     if sides is None:
         return panel_counts(cells)
     if sides.places == "confounded":
@@ -507,8 +510,8 @@ def _fit_same_different(counts: pd.Series, confidence: float) -> SameDifferent |
 
 def _panel_block(cells: pd.DataFrame, method: str, confidence: float) -> dict[str, Any]:
     """Return the test between listeners and how much they differ."""
-    correct, trials = panel_answers(cells)
     sides = sides_of(cells)
+    correct, trials = _answers(cells, sides)
     block: dict[str, Any] = {
         "test": "one-sided t between listeners",
         "places": None if sides is None else sides.places,

@@ -66,8 +66,10 @@ def claims_power(
         with ``claim``, ``alone``, ``together``, their ``_error``, and ``impossible``), ``all`` and
         ``any`` with theirs, and ``conflicts``.
     """
+    if not claims or n_studies < 1:
+        return None
     template = StudyTemplate.of(trials)
-    if not claims or n_studies < 1 or not (cells or template.compared):
+    if not (cells or template.compared):
         return None
     sizes = Sizes(spread_right=_spread(cells), ties=_ties(trials))
     named = {claim.names[0] for claim in map(parse_claim, claims) if claim.kind == "orders"}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, cached_property
 from itertools import combinations
 from typing import Any
 
@@ -39,7 +39,7 @@ def check_count(name: str, count: int, least: int) -> None:
         )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class ClaimDesign:
     """Claims, and how listeners are asked about them.
 
@@ -79,7 +79,7 @@ class ClaimDesign:
             guessing=max(self._guessing().values()),
         )
 
-    @property
+    @cached_property
     def parsed(self) -> list[Claim]:
         """The claims and their parts."""
         return [parse_claim(text, where=f"claim {k}") for k, text in enumerate(self.claims, 1)]

@@ -80,7 +80,12 @@ class Preference:
     order_listeners: PairModelFit | None = None
     places: tuple[Places, ...] = ()
     # Claims, their retests and simulated studies ask for the same differences again and again.
-    _known: dict[Any, Any] = field(init=False, repr=False, compare=False, default_factory=dict)
+    _differences: dict[tuple[str, str, float], WorthDifference | None] = field(
+        init=False, repr=False, compare=False, default_factory=dict
+    )
+    _informations: dict[tuple[str, ...], _Information] = field(
+        init=False, repr=False, compare=False, default_factory=dict
+    )
 
     def fit_with(self, *stages: str) -> PairModelFit | None:
         """Return the fit that holds all these stages, or None."""
@@ -267,10 +272,9 @@ def worth_difference(
 ) -> WorthDifference | None:
     """Compare two stages; None when no chain of comparisons links them."""
     key = (first, second, confidence)
-    if key not in preference._known:
-        preference._known[key] = _worth_difference(preference, first, second, confidence)
-    found: WorthDifference | None = preference._known[key]
-    return found
+    if key not in preference._differences:
+        preference._differences[key] = _worth_difference(preference, first, second, confidence)
+    return preference._differences[key]
 
 
 def _worth_difference(
@@ -292,9 +296,9 @@ def _worth_difference(
         df = float(g - 1)
         found = logit_test(np.array(estimate), np.array(se), df, confidence=confidence)
         t, p, low, high = (float(value) for value in found)
-    information = preference._known.get(fit.stages)
-    if information is None:
-        information = preference._known[fit.stages] = _information(preference.counts, fit)
+    if fit.stages not in preference._informations:
+        preference._informations[fit.stages] = _information(preference.counts, fit)
+    information = preference._informations[fit.stages]
     return WorthDifference(
         estimate=estimate,
         se=se,

@@ -58,6 +58,7 @@ class Judge:
         declared = [row["smallest_effect"] for row in rows if row.get("smallest_effect")]
         self.smallest_effect = declared[0] if declared else None
         self._kept: dict[tuple[frozenset[str], str | None], Rows] = {}
+        self._split: dict[int, dict[str, PairCounts]] = {}
 
     def answers_of(self, row: Mapping[str, Any]) -> Heard | None:
         """Return the answers that a row rests on."""
@@ -119,14 +120,23 @@ class Judge:
         kept = (_cells_without(g, listeners, programme) for g in heard.cells if self._needed(g))
         cells = [group for group in kept if len(group.cells)]
         counts = None if heard.preference is None else heard.preference.counts
-        if programme is not None and counts is not None and heard.trials is not None:
-            by_programme = split_pair_counts(heard.trials.of("paired"), by="programme")
+        if programme is not None and counts is not None:
+            by_programme = self._by_programme(heard)
             if programme in by_programme:
                 rest = counts.counts - by_programme[programme].counts
                 counts = replace(counts, counts=rest)
         if counts is not None:
             counts = _counts_without(counts, listeners)
         return self._with(heard, cells, counts, self._controls(heard, listeners, programme))
+
+    def _by_programme(self, heard: Heard) -> dict[str, PairCounts]:
+        """Return the paired answers of each programme, split once for all that are left out."""
+        if heard.trials is None:
+            return {}
+        if id(heard) not in self._split:
+            paired = heard.trials.of("paired")
+            self._split[id(heard)] = split_pair_counts(paired, by="programme")
+        return self._split[id(heard)]
 
     def _needed(self, group: PairCells) -> bool:
         if "neither" in self.kinds:

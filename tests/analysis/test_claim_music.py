@@ -11,11 +11,9 @@ import pytest
 from scipy import stats
 
 from analysis.claims.grammar import parse_claim
-from analysis.claims.hearing import obvious_controls
 from analysis.claims.judge import Heard, judge_claims
-from analysis.hearing.discrimination import PairCells, forced_choice_cells
+from analysis.hearing.discrimination import PairCells
 from analysis.panels.panel import panel_proportion
-from analysis.preference.fit import fit_preference
 from analysis.robustness.contributions import Contributions, hearing_contributions
 from analysis.robustness.music import claim_contributions, music_like_this
 from analysis.robustness.two_way import two_way
@@ -56,20 +54,10 @@ def numbered(rows: list[tuple[str, ...]]) -> pd.DataFrame:
     return frame.assign(session=frame["listener"], trial=frame.groupby("listener").cumcount() + 1)
 
 
-def heard_of(frame: pd.DataFrame) -> Heard:
-    table = trial_table(frame)
-    return Heard(
-        forced_choice_cells(table),
-        fit_preference(table, n_draws=0),
-        obvious_controls(table.frame),
-        trials=table,
-    )
-
-
 def both(
     frame: pd.DataFrame, *claims: str, stages: StageTable | None = None
 ) -> list[tuple[dict[str, Any], dict[str, Any]]]:
-    heard = heard_of(frame)
+    heard = Heard.of(trial_table(frame))
     rows = judge_claims(claims, heard, stages=stages)
     seconds = music_like_this(rows, heard, stages=stages)
     return [(row, second or {}) for row, second in zip(rows, seconds, strict=True)]
@@ -264,7 +252,7 @@ def test_words_about_simulated_listeners_are_marked() -> None:
 
 
 def test_claims_about_one_person_have_no_second_verdict() -> None:
-    heard = heard_of(abx(np.full((12, 8), 3.0)))
+    heard = Heard.of(trial_table(abx(np.full((12, 8), 3.0))))
     rows = judge_claims(["listener P01 hears i from j"], heard)
     assert music_like_this(rows, heard) == [None]
 
@@ -281,12 +269,13 @@ def test_moves_tell_what_leaving_a_listener_out_does() -> None:
     share = spread(24, 8, 0.7, 0.1)
     share[3] = 0.0
     frame = paired(share)
-    heard = heard_of(frame)
+    heard = Heard.of(trial_table(frame))
     (row,) = judge_claims([PREFER], heard)
     part = claim_contributions(parse_claim(PREFER), row, heard, None)[""]
     assert part.moves.sum() == pytest.approx(0.0, abs=1e-8)
     assert part.listeners[int(part.by_listener.argmin())] == "P03"
-    (without,) = judge_claims([PREFER], heard_of(frame[frame["listener"] != "P03"]))
+    rest = trial_table(frame[frame["listener"] != "P03"])
+    (without,) = judge_claims([PREFER], Heard.of(rest))
     moved = row["estimate"] - without["estimate"]
     assert part.by_listener.min() == pytest.approx(moved, rel=0.15)
 

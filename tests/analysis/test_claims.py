@@ -12,11 +12,8 @@ from scipy import stats
 
 from analysis.about import json_ready
 from analysis.claims.grammar import parse_claim
-from analysis.claims.hearing import obvious_controls
 from analysis.claims.judge import Heard, judge_claims
-from analysis.hearing.discrimination import forced_choice_cells
 from analysis.panels.multiplicity import benjamini_hochberg, holm
-from analysis.preference.fit import fit_preference
 from analysis.tables.trials import trial_table
 from stimuli.files.errors import InputError
 
@@ -27,12 +24,7 @@ Rows = Callable[[list[tuple[str, str, str, str, int]]], pd.DataFrame]
 def judged(frame: pd.DataFrame, *claims: str) -> list[dict[str, Any]]:
     """Return the claims' rows as the analysis would, without its other blocks."""
     table = trial_table(frame)
-    heard = Heard(
-        forced_choice_cells(table),
-        fit_preference(table, n_draws=500),
-        obvious_controls(table.frame),
-        trials=table,
-    )
+    heard = Heard.of(table, n_draws=500)
     rows = judge_claims(claims, heard, simulated=table.simulated)
     ready: list[dict[str, Any]] = json_ready(rows)
     return ready

@@ -9,14 +9,11 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from analysis.claims.hearing import obvious_controls
 from analysis.claims.judge import Heard, judge_claims
-from analysis.hearing.discrimination import forced_choice_cells
 from analysis.listeners.conduct_flags import flagged_listeners
 from analysis.listeners.reliability import reliability_block
 from analysis.listeners.screening import parse_screening
 from analysis.panels.panel import panel_proportion
-from analysis.preference.fit import fit_preference
 from analysis.robustness.contributions import Contributions
 from analysis.robustness.sensitivity import EVERYBODY, extremes, sensitivity
 from analysis.run import analyse
@@ -60,20 +57,10 @@ def numbered(rows: list[tuple[str, ...]]) -> pd.DataFrame:
     return frame.assign(session=frame["listener"], trial=frame.groupby("listener").cumcount() + 1)
 
 
-def heard_of(frame: pd.DataFrame) -> Heard:
-    table = trial_table(frame)
-    return Heard(
-        forced_choice_cells(table),
-        fit_preference(table, n_draws=0),
-        obvious_controls(table.frame),
-        trials=table,
-    )
-
-
 def told(
     frame: pd.DataFrame, *claims: str, flagged: dict[str, list[str]] | None = None
 ) -> list[tuple[dict[str, Any], dict[str, Any]]]:
-    heard = heard_of(frame)
+    heard = Heard.of(trial_table(frame))
     rows = judge_claims(claims, heard)
     found = sensitivity(rows, heard, flagged=flagged)
     return [(row, block or {}) for row, block in zip(rows, found, strict=True)]
@@ -102,7 +89,9 @@ def test_each_row_is_what_the_claim_functions_say_without_that_listener() -> Non
     for row, block in told(frame.reset_index(drop=True), *claims):
         for variant in kinds(block, "one out"):
             rest = frame[~frame["listener"].isin(variant["left_out"])].reset_index(drop=True)
-            again = {r["text"]: r for r in judge_claims(claims, heard_of(rest))}[row["text"]]
+            again = {r["text"]: r for r in judge_claims(claims, Heard.of(trial_table(rest)))}[
+                row["text"]
+            ]
             for key in ("verdict", "n_listeners"):
                 assert variant[key] == again[key]
             for key in ("p_value", "p_holm", "estimate", "ci_low", "ci_high"):
@@ -210,7 +199,7 @@ def test_large_panels_leave_out_those_nearest_to_turning_the_verdict() -> None:
     turning = set()
     for name in sorted(frame["listener"].unique()):
         rest = frame[frame["listener"] != name].reset_index(drop=True)
-        (again,) = judge_claims([PREFER], heard_of(rest))
+        (again,) = judge_claims([PREFER], Heard.of(trial_table(rest)))
         if again["verdict"] != row["verdict"]:
             turning.add(name)
     assert {n for n, verdict in left_out.items() if verdict != row["verdict"]} == turning
