@@ -16,9 +16,9 @@ import pytest
 
 import analysis
 import stimuli
-from abx.evidence import stage_table
-from abx.study import study_from_text
-from abx.workspace import Workspace
+from abx.evidence.collect import stage_table
+from abx.study.workspace import Workspace
+from abx.study_file.reading import study_from_text
 from analysis.claims.judge import Heard
 from analysis.planning.claim_design import ClaimDesign
 from analysis.planning.power import panel_power

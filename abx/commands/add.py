@@ -8,7 +8,7 @@ import click
 
 from abx.commands._area import study_argument
 from abx.commands._show import detail, say
-from abx.shell import command_line
+from abx.text.shell import command_line
 
 __all__ = ["FILES", "command", "read_files"]
 
@@ -29,8 +29,8 @@ def command(
     Tables with the same name but for a number at the end are one stage. Every file is
     checked first; nothing is added if one cannot be used.
     """
-    from abx.app.new_study import NewStage, add_to_study, group_tables, is_sound
-    from abx.workspace import Workspace
+    from abx.study.workspace import Workspace
+    from abx.web.desk.new_study import NewStage, add_to_study, group_tables, is_sound
 
     workspace = Workspace.open(study)
     contents = read_files(files)
@@ -53,8 +53,8 @@ def command(
 
 def read_files(files: tuple[Path, ...]) -> dict[str, bytes]:
     """Read files by name; two of one name are refused."""
-    from abx.app.new_study import names_used_twice
     from abx.errors import InputError
+    from abx.web.desk.new_study import names_used_twice
 
     twice = names_used_twice([path.name for path in files])
     if twice:

@@ -101,7 +101,7 @@ def command(
     every statement. A table alone comes without a plan that was sealed before listening, so no
     measured figure is primary: all are exploratory and adjusted together.
     """
-    from abx.steps import write_json
+    from abx.study.workspace import write_json
     from analysis.link.programmes import read_programmes
     from analysis.run import analyse
     from analysis.tables.stages import read_stages
@@ -140,7 +140,7 @@ def command(
 
 def _write_report(results: dict[str, Any], path: Path, title: str) -> None:
     """Write the report of somebody's table: what was measured or planned is not known."""
-    from abx.evidence import software_versions
+    from abx.evidence.collect import software_versions
     from analysis.report import build_report
 
     study = {"title": title, "simulated": bool(results["about"].get("simulated"))}

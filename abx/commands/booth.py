@@ -9,10 +9,10 @@ import click
 
 from abx.commands._area import database_option, study_argument
 from abx.commands._show import detail, heading, say
-from abx.shell import command_line
+from abx.text.shell import command_line
 
 if TYPE_CHECKING:
-    from abx.session import Sessions
+    from abx.session.sessions import Sessions
 
 __all__ = ["command"]
 
@@ -36,9 +36,9 @@ def command(study: str, device: str | None, resume: str | None, database: str | 
     For a listening room, or for the vehicle's own input. Versions switch inside the audio
     callback; buffers that came late are counted and the trial is marked.
     """
-    from abx.booth import TerminalConsole, run_booth
-    from abx.steps import open_sessions
-    from abx.workspace import Workspace
+    from abx.booth.terminal import TerminalConsole, run_booth
+    from abx.session.panels import open_sessions
+    from abx.study.workspace import Workspace
 
     workspace = Workspace.open(study)
     if not sys.stdin.isatty():
@@ -81,7 +81,7 @@ def _group(sessions: Sessions) -> str:
     groups = sessions.study.groups
     if groups is None:
         return ""
-    from abx.study_claims import NOT_SAID
+    from abx.study_file.claims import NOT_SAID
 
     for name, words in groups.answers.items():
         detail(f"{name}: {words}")

@@ -9,7 +9,7 @@ import click
 
 from abx.commands._area import database_option, study_argument
 from abx.commands._show import detail, say
-from abx.shell import command_line
+from abx.text.shell import command_line
 
 __all__ = ["command"]
 
@@ -23,9 +23,9 @@ def command(study: str, database: str | None, yes: bool) -> None:
 
     Closing cannot be undone: results seen before the end would spoil what follows.
     """
-    from abx.steps import open_sessions
-    from abx.verify_log import chain_head
-    from abx.workspace import Workspace
+    from abx.evidence.log_check import chain_head
+    from abx.session.panels import open_sessions
+    from abx.study.workspace import Workspace
 
     if not yes and not sys.stdin.isatty():
         raise click.UsageError("closing cannot be undone; without a terminal to ask, add --yes")

@@ -11,7 +11,7 @@ from abx.commands.plan import plan_and_show
 from abx.commands.render import check_and_show, render_and_show
 from abx.commands.report import report_and_show
 from abx.commands.simulate import rehearse_and_show
-from abx.shell import command_line
+from abx.text.shell import command_line
 
 __all__ = ["command"]
 

@@ -21,8 +21,8 @@ def command(study: Path, host: str, port: int) -> None:
     For the owner of the study, on this machine; listeners use 'earwitness serve'. STUDY may
     be a new folder: the desk begins a study there from the files you drop.
     """
-    from abx.app.desk_server import serve_desk
     from abx.errors import InputError
+    from abx.web.desk.server import serve_desk
 
     if study.exists() and not study.is_dir():
         raise InputError(

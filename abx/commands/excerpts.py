@@ -38,9 +38,9 @@ def command(
     Each moment is heard through every stage, made equally loud, by excitation patterns; it
     tells as far as those lie apart. The lines that are printed go into the study file.
     """
-    from abx.stage_sound import stage_specs
-    from abx.steps import load_study
-    from abx.workspace import Workspace, replace_file
+    from abx.sound.stages import stage_specs
+    from abx.study.workspace import Workspace, replace_file
+    from abx.study_file.reading import load_study
     from stimuli.figures.pictures import save_picture
     from stimuli.programme.excerpts import draw_telling, propose_excerpts, telling_moments
     from stimuli.programme.reading import ProgrammeSpec

@@ -8,7 +8,7 @@ import click
 
 from abx.commands._area import database_option, rehearsal_option, study_argument
 from abx.commands._show import progress, say
-from abx.shell import command_line
+from abx.text.shell import command_line
 
 __all__ = ["command"]
 
@@ -39,9 +39,9 @@ def command(
     Answers of people can be exported once the study is closed, so that nobody steers a
     running study by its totals.
     """
-    from abx.bundle import write_bundle
-    from abx.steps import export_panel
-    from abx.workspace import Workspace
+    from abx.evidence.bundle import write_bundle
+    from abx.evidence.results import export_panel
+    from abx.study.workspace import Workspace
 
     workspace = Workspace.open(study)
     area = workspace.area(rehearsal=rehearsal)

@@ -21,10 +21,10 @@ def command(study: str, programme: str | None, device: str | None) -> None:
 
     For the owner: whoever has listened here is no blind listener any more.
     """
-    from abx.booth import TerminalConsole
-    from abx.preview import hear_stages
-    from abx.steps import load_study
-    from abx.workspace import Workspace
+    from abx.booth.preview import hear_stages
+    from abx.booth.terminal import TerminalConsole
+    from abx.study.workspace import Workspace
+    from abx.study_file.reading import load_study
 
     workspace = Workspace.open(study)
     plan = load_study(workspace)

@@ -129,7 +129,7 @@ def _save_signal(options: dict[str, Any]) -> None:
     import numpy as np
     import soundfile
 
-    from abx.workspace import replace_file
+    from abx.study.workspace import replace_file
     from stimuli.programme.demo_music import pink_noise
 
     noise = pink_noise(seconds=options["seconds"] or 30.0, rate=_RATE_HZ)
@@ -318,7 +318,7 @@ def _valid_words(response: Response) -> str:
 def _write(output: Path, positions: Sequence[_Position], facts: dict[str, str]) -> list[Path]:
     import soundfile
 
-    from abx.workspace import replace_file
+    from abx.study.workspace import replace_file
     from stimuli.response.measured import write_response
 
     stem = output.with_suffix("") if output.suffix == ".csv" else output

@@ -11,7 +11,7 @@ import click
 
 from abx.commands._show import detail, say
 from abx.commands.add import FILES, read_files
-from abx.shell import command_line
+from abx.text.shell import command_line
 
 __all__ = ["command"]
 
@@ -57,7 +57,7 @@ def command(
     defaults. With FILES (measured tables and music) the study is complete at once: tables
     with the same name but for a number at the end are one stage.
     """
-    from abx.scaffold import (
+    from abx.study_file.scaffold import (
         DEFAULT_STAGES,
         check_stages,
         default_title,
@@ -97,7 +97,7 @@ def command(
 def _from_files(
     directory: Path, files: tuple[Path, ...], *, title: str, target: str, listeners: int
 ) -> None:
-    from abx.app.new_study import NewStage, NewStudy, group_tables, is_sound, write_new_study
+    from abx.web.desk.new_study import NewStage, NewStudy, group_tables, is_sound, write_new_study
 
     contents = read_files(files)
     groups = group_tables([name for name in contents if not is_sound(name)])
@@ -124,7 +124,7 @@ def _asks() -> bool:
 def _read_stages(text: str) -> tuple[str, ...]:
     """Take stage ids as people type them; what cannot be used is asked for again."""
     from abx.errors import InputError
-    from abx.scaffold import check_stages
+    from abx.study_file.scaffold import check_stages
 
     stages = tuple(text.replace(",", " ").split())
     try:

@@ -6,7 +6,7 @@ import click
 
 from abx.commands._area import database_option, study_argument
 from abx.commands._show import detail, say
-from abx.shell import command_line
+from abx.text.shell import command_line
 
 __all__ = ["command"]
 
@@ -20,8 +20,8 @@ def command(study: str, database: str | None) -> None:
     Refuses stimuli that are missing, that other files were rendered from, or that did not
     pass their check. Opening twice changes nothing; 'serve' and 'booth' open a study too.
     """
-    from abx.steps import open_panel
-    from abx.workspace import Workspace
+    from abx.session.panels import open_panel
+    from abx.study.workspace import Workspace
 
     workspace = Workspace.open(study)
     sessions = open_panel(workspace, database=database)

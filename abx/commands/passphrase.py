@@ -8,7 +8,7 @@ import click
 
 from abx.commands._area import database_option, study_argument
 from abx.commands._show import say
-from abx.shell import command_line
+from abx.text.shell import command_line
 
 __all__ = ["command"]
 
@@ -19,8 +19,8 @@ __all__ = ["command"]
 @click.option("--new", "passphrase", help="The new passphrase; asked for when omitted.")
 def command(study: str, database: str | None, passphrase: str | None) -> None:
     """Set the passphrase of the staff page of STUDY. Only its argon2 hash is stored."""
-    from abx.steps import open_sessions
-    from abx.workspace import Workspace
+    from abx.session.panels import open_sessions
+    from abx.study.workspace import Workspace
 
     workspace = Workspace.open(study)
     if passphrase is None:

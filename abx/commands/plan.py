@@ -12,12 +12,12 @@ import click
 
 from abx.commands._area import study_argument
 from abx.commands._show import detail, heading, progress, say
-from abx.shell import command_line
+from abx.text.shell import command_line
 
 if TYPE_CHECKING:
-    from abx.plan_power import Asked
-    from abx.study import Study
-    from abx.workspace import Workspace
+    from abx.planning.power import Asked
+    from abx.study.model import Study
+    from abx.study.workspace import Workspace
     from analysis.planning.findings import Findings
 
 __all__ = ["command", "plan_and_show"]
@@ -120,11 +120,11 @@ def command(
     The schedule that listeners get is drawn from a secret seed when the study is
     opened; this preview uses another seed and so gives nothing away.
     """
-    from abx.plan_power import ask_plan
-    from abx.planning import look_lines
-    from abx.study import study_from_text
-    from abx.study_edit import save_study
-    from abx.workspace import Workspace
+    from abx.planning.power import ask_plan
+    from abx.planning.schedule import look_lines
+    from abx.study.workspace import Workspace
+    from abx.study_file.edit import save_study
+    from abx.study_file.reading import study_from_text
     from analysis.planning.supposed import Sizes
 
     workspace = Workspace.open(study)
@@ -184,7 +184,7 @@ def _last(steps: Iterator[Findings]) -> tuple[Findings | None, bool]:
 
 
 def _print_power(asked: Asked, found: Findings) -> None:
-    from abx.plan_words import claim_rows, finding_lines, table_lines
+    from abx.planning.words import claim_rows, finding_lines, table_lines
 
     people = asked.question.n_listeners
     say(
@@ -197,8 +197,8 @@ def _print_power(asked: Asked, found: Findings) -> None:
 
 
 def _draw(asked: Asked, found: Findings, chart: Path) -> None:
-    from abx.plan_chart import draw_power
-    from abx.workspace import replace_file
+    from abx.planning.chart import draw_power
+    from abx.study.workspace import replace_file
 
     with progress("Drawing the chart"), replace_file(chart) as temporary:
         draw_power(asked, found, temporary)
@@ -206,7 +206,7 @@ def _draw(asked: Asked, found: Findings, chart: Path) -> None:
 
 
 def _show_audibility(workspace: Workspace) -> None:
-    from abx.hearing import audibility_lines, predicted_audibility
+    from abx.sound.audibility import audibility_lines, predicted_audibility
 
     with progress("Predicting what is audible") as report:
         audible = audibility_lines(predicted_audibility(workspace, report))
@@ -216,8 +216,8 @@ def _show_audibility(workspace: Workspace) -> None:
 
 def _changed(workspace: Workspace, listeners: int | None, trials: tuple[str, ...]) -> str:
     """Return the text of the study file with what was asked for on the command line."""
-    from abx.steps import load_study
-    from abx.study_edit import with_plan
+    from abx.study_file.edit import with_plan
+    from abx.study_file.reading import load_study
 
     load_study(workspace)  # the file as it is comes first: its faults are named with its lines
     text = workspace.study_file.read_text(encoding="utf-8")
@@ -238,8 +238,8 @@ def plan_and_show(
     workspace: Workspace, *, draft: Study | None = None, always: bool = False
 ) -> Study:
     """Print trials per listener, minutes, and the balance of the schedule; return the study."""
-    from abx.planning import describe_plan
-    from abx.steps import load_study
+    from abx.planning.schedule import describe_plan
+    from abx.study_file.reading import load_study
 
     study = draft or load_study(workspace)
     heading(study.title, always=always)

@@ -8,10 +8,10 @@ import click
 
 from abx.commands._area import study_argument
 from abx.commands._show import detail, heading, progress, say, verdict_line
-from abx.shell import command_line
+from abx.text.shell import command_line
 
 if TYPE_CHECKING:
-    from abx.workspace import Workspace
+    from abx.study.workspace import Workspace
 
 __all__ = ["check_and_show", "command", "render_and_show"]
 
@@ -23,7 +23,7 @@ def command(study: str) -> int:
 
     Every file is measured back: loudness, true peak, and what it does to pink noise.
     """
-    from abx.workspace import Workspace
+    from abx.study.workspace import Workspace
 
     workspace = Workspace.open(study)
     render_and_show(workspace, always=True)
@@ -35,7 +35,7 @@ def command(study: str) -> int:
 
 def render_and_show(workspace: Workspace, *, always: bool = False) -> None:
     """Render with progress and say what was made."""
-    from abx.steps import render
+    from abx.sound.stimuli import render
 
     with progress("Rendering stimuli") as report:
         manifest = render(workspace, report)
@@ -44,7 +44,7 @@ def render_and_show(workspace: Workspace, *, always: bool = False) -> None:
 
 def check_and_show(workspace: Workspace) -> bool:
     """Measure the files back and print each check with its figure."""
-    from abx.steps import check_stimuli
+    from abx.sound.stimuli import check_stimuli
 
     with progress("Measuring the files back") as report:
         outcome = check_stimuli(workspace, report)

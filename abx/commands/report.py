@@ -13,7 +13,7 @@ from abx.commands.analyse import show_results
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from abx.workspace import Area, Workspace
+    from abx.study.workspace import Area, Workspace
 
 __all__ = ["command", "report_and_show"]
 
@@ -30,7 +30,7 @@ def command(study: str, rehearsal: bool, database: str | None, pdf: bool, paper:
     report.html holds everything. Three more pages say the same to three readers: a card
     for the customer, a researcher's report, a reviewer's sheet. Each opens offline.
     """
-    from abx.workspace import Workspace
+    from abx.study.workspace import Workspace
 
     workspace = Workspace.open(study)
     area = workspace.area(rehearsal=rehearsal)
@@ -48,7 +48,7 @@ def report_and_show(
     paper: str = "a4",
 ) -> dict[str, Path]:
     """Run the three steps with progress and print the verdicts."""
-    from abx.steps import analyse_panel, export_panel, write_reports
+    from abx.evidence.results import analyse_panel, export_panel, write_reports
 
     with progress("Collecting answers"):
         export_panel(workspace, area, database=database)

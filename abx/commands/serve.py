@@ -24,10 +24,11 @@ def command(study: str, host: str, port: int, database: str | None) -> None:
 
     Put a proxy with TLS in front before you listen on anything but this machine.
     """
-    from abx.planning import ear_lines
-    from abx.server import serve
-    from abx.steps import load_manifest, load_study
-    from abx.workspace import Workspace
+    from abx.planning.schedule import ear_lines
+    from abx.sound.stimuli import load_manifest
+    from abx.study.workspace import Workspace
+    from abx.study_file.reading import load_study
+    from abx.web.server import serve
 
     workspace = Workspace.open(study)
     title = load_study(workspace).title

@@ -8,10 +8,10 @@ import click
 
 from abx.commands._area import study_argument
 from abx.commands._show import progress, say
-from abx.shell import command_line
+from abx.text.shell import command_line
 
 if TYPE_CHECKING:
-    from abx.workspace import Area, Workspace
+    from abx.study.workspace import Area, Workspace
 
 __all__ = ["command", "rehearse_and_show"]
 
@@ -29,7 +29,7 @@ def command(study: str, listeners: int | None, seed: int) -> None:
 
     The rehearsal lies in its own folder and never mixes with answers of people.
     """
-    from abx.workspace import Workspace
+    from abx.study.workspace import Workspace
 
     workspace = Workspace.open(study)
     area = rehearse_and_show(workspace, listeners=listeners, seed=seed)
@@ -39,7 +39,8 @@ def command(study: str, listeners: int | None, seed: int) -> None:
 
 def rehearse_and_show(workspace: Workspace, *, listeners: int | None, seed: int) -> Area:
     """Run the simulated panel with progress."""
-    from abx.steps import load_study, rehearse
+    from abx.session.panels import rehearse
+    from abx.study_file.reading import load_study
 
     n_listeners = listeners or load_study(workspace).plan.listeners
     with progress(f"Rehearsing, {n_listeners} simulated listeners") as report:

@@ -8,7 +8,7 @@ import click
 
 from abx.commands._area import study_argument
 from abx.commands._show import detail, heading, progress, say
-from abx.shell import command_line
+from abx.text.shell import command_line
 
 __all__ = ["command"]
 
@@ -36,10 +36,10 @@ def command(study: str, curves: Path | None, figures: Path | None, pictures: Pat
     A difference from the first stage below two repeat SDs reads "not resolved": measuring
     again would change as much.
     """
-    from abx.stage_details import detail_record, draw_stages, stage_details
-    from abx.stage_figures import stage_curves
-    from abx.steps import load_study, write_json
-    from abx.workspace import Workspace, replace_file
+    from abx.sound.details import detail_record, draw_stages, stage_details
+    from abx.sound.figures import stage_curves
+    from abx.study.workspace import Workspace, replace_file, write_json
+    from abx.study_file.reading import load_study
 
     workspace = Workspace.open(study)
     plan = load_study(workspace)

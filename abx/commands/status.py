@@ -8,7 +8,7 @@ import click
 
 from abx.commands._area import database_option, study_argument
 from abx.commands._show import detail, heading, say
-from abx.shell import command_line
+from abx.text.shell import command_line
 
 __all__ = ["command"]
 
@@ -18,9 +18,9 @@ __all__ = ["command"]
 @database_option
 def command(study: str, database: str | None) -> None:
     """Show who has answered how much in STUDY, and the balance. No result is shown."""
-    from abx.counts import balance_lines
-    from abx.steps import open_sessions
-    from abx.workspace import Workspace
+    from abx.session.counts import balance_lines
+    from abx.session.panels import open_sessions
+    from abx.study.workspace import Workspace
 
     workspace = Workspace.open(study)
     sessions = open_sessions(workspace, workspace.live, database=database)
@@ -46,7 +46,7 @@ def command(study: str, database: str | None) -> None:
 
 
 def _listener_line(one: dict[str, Any]) -> str:
-    from abx.counts import spread_words
+    from abx.session.counts import spread_words
 
     state = "finished" if one["finished"] else "under way"
     return (

@@ -11,7 +11,7 @@ from abx.commands._area import database_option, rehearsal_option, study_argument
 from abx.commands._show import heading, note_line, progress, say, verdict_line
 
 if TYPE_CHECKING:
-    from abx.findings import Finding
+    from abx.evidence.findings import Finding
 
 __all__ = ["command"]
 
@@ -31,7 +31,7 @@ def command(study: str, rehearsal: bool, database: str | None, head: str | None)
     STUDY is a study folder, or an evidence bundle from somebody else. Says in words
     what fails, what holds, and in notes what it cannot know; exit code 1 when anything fails.
     """
-    from abx.bundle import check_bundle
+    from abx.evidence.bundle import check_bundle
 
     if Path(study).is_file() and Path(study).name != "study.toml":
         with progress("Re-checking the bundle") as report:
@@ -44,8 +44,8 @@ def command(study: str, rehearsal: bool, database: str | None, head: str | None)
 def _check_study(
     study: str, *, rehearsal: bool, database: str | None, head: str | None
 ) -> list[Finding]:
-    from abx.recheck import recheck
-    from abx.workspace import Workspace
+    from abx.evidence.recheck import recheck
+    from abx.study.workspace import Workspace
 
     workspace = Workspace.open(study)
     area = workspace.area(rehearsal=rehearsal)
@@ -54,7 +54,7 @@ def _check_study(
 
 
 def _show(findings: list[Finding]) -> int:
-    from abx.findings import in_order
+    from abx.evidence.findings import in_order
 
     heading("What was checked")
     for finding in in_order(findings):

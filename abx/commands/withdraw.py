@@ -25,9 +25,9 @@ def command(study: str, code: str, yes: bool, database: str | None) -> None:
     The contents of their rows are erased and cannot be brought back. The empty rows remain,
     so that the log can still be checked.
     """
-    from abx.steps import open_sessions
-    from abx.withdrawal import withdraw
-    from abx.workspace import Workspace
+    from abx.session.panels import open_sessions
+    from abx.session.withdrawal import withdraw
+    from abx.study.workspace import Workspace
 
     workspace = Workspace.open(study)
     sessions = open_sessions(workspace, workspace.live, database=database)

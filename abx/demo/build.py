@@ -7,7 +7,7 @@ from pathlib import Path
 
 from abx.demo.scenario import POSITIONS, STAGES, response_name, response_table, study_text
 from abx.errors import InputError
-from abx.workspace import Workspace, replace_file
+from abx.study.workspace import Workspace, replace_file
 
 __all__ = ["build_demo"]
 

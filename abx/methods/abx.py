@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, ClassVar
 
 from abx.methods.base import Answer, Percept, Turn
 from abx.methods.pairs import PairMethod
-from abx.trial import Trial, Unit
+from abx.study.trial import Trial, Unit
 
 if TYPE_CHECKING:
-    from abx.study import TestPlan
+    from abx.study.model import TestPlan
 
 __all__ = ["METHOD"]
 

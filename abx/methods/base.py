@@ -8,11 +8,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, ClassVar, Protocol
 
 from abx.errors import AnswerRefused
-from abx.trial import Trial, Unit
+from abx.study.trial import Trial, Unit
 
 if TYPE_CHECKING:
-    from abx.study import TestPlan
-    from abx.toml_reader import Reader
+    from abx.study.model import TestPlan
+    from abx.text.toml_reader import Reader
 
 __all__ = ["Answer", "Method", "Percept", "Turn"]
 
@@ -46,7 +46,7 @@ class Turn:
 
 
 class Percept(Protocol):
-    """What a simulated listener perceives; implemented in :mod:`abx.simulate`."""
+    """What a simulated listener perceives; implemented in :mod:`abx.session.simulate`."""
 
     def clarity(self, source: str, programme: str) -> float:
         """Return a noisy inner judgement of quality, in just-noticeable steps."""
@@ -143,7 +143,7 @@ class Method(ABC):
 
     def control_unit(self, kind: str, stage: str, plan: TestPlan) -> Unit | None:
         """Return the unit of a control trial, or ``None`` where it makes no sense."""
-        from abx.trial import treated
+        from abx.study.trial import treated
 
         other = stage if kind == "identical" else treated(stage)
         return Unit((stage, other))

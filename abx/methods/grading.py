@@ -16,11 +16,11 @@ from abx.errors import AnswerRefused
 from abx.methods.base import Answer, Percept, Turn
 from abx.methods.pairs import PairMethod
 from abx.methods.scales import Scale, read_numbers
-from abx.trial import Trial, Unit, treated
+from abx.study.trial import Trial, Unit, treated
 
 if TYPE_CHECKING:
-    from abx.study import TestPlan
-    from abx.toml_reader import Reader
+    from abx.study.model import TestPlan
+    from abx.text.toml_reader import Reader
 
 __all__ = ["METHOD"]
 

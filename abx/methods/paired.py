@@ -12,11 +12,11 @@ from typing import TYPE_CHECKING, Any, ClassVar
 
 from abx.methods.base import Answer, Percept, Turn
 from abx.methods.pairs import PairMethod
-from abx.trial import Trial, Unit, is_treated
+from abx.study.trial import Trial, Unit, is_treated
 
 if TYPE_CHECKING:
-    from abx.study import TestPlan
-    from abx.toml_reader import Reader
+    from abx.study.model import TestPlan
+    from abx.text.toml_reader import Reader
 
 __all__ = ["METHOD"]
 

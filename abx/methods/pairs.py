@@ -6,10 +6,10 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from abx.methods.base import Method
-from abx.trial import Trial, Unit
+from abx.study.trial import Trial, Unit
 
 if TYPE_CHECKING:
-    from abx.study import TestPlan
+    from abx.study.model import TestPlan
 
 __all__ = ["PairMethod"]
 

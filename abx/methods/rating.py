@@ -13,11 +13,11 @@ from typing import TYPE_CHECKING, Any, ClassVar
 
 from abx.methods.base import Answer, Method, Percept, Turn
 from abx.methods.scales import Scale, read_numbers
-from abx.trial import LOWPASS, MID_LOWPASS, Trial, Unit, is_treated, treated
+from abx.study.trial import LOWPASS, MID_LOWPASS, Trial, Unit, is_treated, treated
 
 if TYPE_CHECKING:
-    from abx.study import TestPlan
-    from abx.toml_reader import Reader
+    from abx.study.model import TestPlan
+    from abx.text.toml_reader import Reader
 
 __all__ = ["METHOD"]
 

@@ -14,9 +14,9 @@ from random import Random
 import uvicorn
 from starlette.applications import Starlette
 
-from abx.routes import make_routes
-from abx.server import open_sessions
 from abx.store import appender
+from abx.web.routes import make_routes
+from abx.web.server import open_sessions
 
 
 class JumpingClock:

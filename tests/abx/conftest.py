@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from abx.session import Sessions
+from abx.session.sessions import Sessions
 from abx.store import Store, open_store
 
 sys.path.insert(0, str(Path(__file__).parent))  # for the helpers beside the tests

@@ -19,7 +19,7 @@ from random import Random
 
 import httpx
 
-from abx.session import Sessions
+from abx.session.sessions import Sessions
 from abx.store import Store
 
 __all__ = ["AppProcess", "Listener", "check_every_answer", "run_listeners"]

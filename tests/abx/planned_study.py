@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from abx.study import Study, study_from_text
+from abx.study.model import Study
+from abx.study_file.reading import study_from_text
 
 STAGES = ("stock", "source", "speakers", "both")
 

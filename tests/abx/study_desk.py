@@ -12,9 +12,10 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from abx.session import Sessions
+from abx.session.sessions import Sessions
 from abx.store import Store
-from abx.study import Study, read_study
+from abx.study.model import Study
+from abx.study_file.reading import read_study
 from stimuli.programme.reading import ProgrammeSpec
 from stimuli.render.manifest import Manifest, read_manifest
 from stimuli.render.sets import StageSpec, render_set

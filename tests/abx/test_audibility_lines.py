@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from abx.hearing import audibility_lines
+from abx.sound.audibility import audibility_lines
 from analysis.hearing.audibility import Audibility
 
 

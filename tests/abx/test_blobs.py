@@ -12,9 +12,9 @@ import pytest
 import soundfile
 from study_desk import RATE, Desk
 
-from abx.blobs import HEADER, Dither, StimulusCache, build_blob, fixed_point, lowpass_copy
 from abx.errors import InputError, NotFound
-from abx.trial import treated
+from abx.session.blobs import HEADER, Dither, StimulusCache, build_blob, fixed_point, lowpass_copy
+from abx.study.trial import treated
 from stimuli.levels.loudness import integrated_loudness
 
 

@@ -7,10 +7,11 @@ from pathlib import Path
 import pytest
 from study_desk import STUDY, Desk, answer_open_trial, make_desk, sit_through
 
-from abx.conduct import conduct_block
 from abx.errors import StudyChanged
-from abx.opening import manifest_hash, software_version
-from abx.session import Sessions
+from abx.evidence.conduct import conduct_block
+from abx.session.opening import software_version
+from abx.session.sessions import Sessions
+from abx.sound.stimuli import manifest_hash
 from abx.store import Store
 
 
@@ -92,6 +93,6 @@ def test_a_log_dealt_by_another_rule_is_refused(
 ) -> None:
     sessions = shared_desk.sessions(local_store)
     answer_open_trial(sessions, sessions.begin(consent=True))
-    monkeypatch.setattr("abx.opening.RULE", "earwitness-schedule-99")
+    monkeypatch.setattr("abx.session.opening.RULE", "earwitness-schedule-99")
     with pytest.raises(StudyChanged, match=r"'earwitness-schedule-2'; this version .* other quest"):
         shared_desk.sessions(local_store)

@@ -10,7 +10,9 @@ import pytest
 from study_desk import STUDY, make_desk
 
 from abx.errors import InputError
-from abx.exposure import (
+from abx.planning.schedule import describe_plan
+from abx.store import Store
+from abx.study.exposure import (
     allowed_hours,
     dose_percent,
     exposure_lines,
@@ -18,9 +20,7 @@ from abx.exposure import (
     louder_than_level_step,
     sitting_exposure,
 )
-from abx.planning import describe_plan
-from abx.store import Store
-from abx.study import study_from_text
+from abx.study_file.reading import study_from_text
 
 # NIOSH 98-126 (1998), T = 8 / 2^((L - 85) / 3); the table of cdc.gov/niosh/topics/noise as looked
 # up (85 dBA: 8 h ... 100 dBA: 15 min). Source and confirmation stand in each row of the file.

@@ -15,9 +15,9 @@ from sqlalchemy import event, text
 from study_desk import Desk, answer_open_trial, sit_through
 
 from abx.errors import StoreError
-from abx.session import Sessions
+from abx.evidence.log_check import verify_log
+from abx.session.sessions import Sessions
 from abx.store import Store, open_store
-from abx.verify_log import verify_log
 
 
 def begin(sessions: Sessions, count: int) -> list[str]:

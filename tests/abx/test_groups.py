@@ -11,12 +11,12 @@ from streamlit.testing.v1 import AppTest
 from study_desk import STUDY, Desk, sit_through
 
 from abx.errors import AnswerRefused, InputError
-from abx.export import trial_rows, write_table
-from abx.session import Sessions
-from abx.simulate import run_panel
+from abx.evidence.export import trial_rows, write_table
+from abx.session.sessions import Sessions
+from abx.session.simulate import run_panel
 from abx.store import Store
-from abx.study import study_from_text
-from abx.study_claims import NOT_SAID
+from abx.study_file.claims import NOT_SAID
+from abx.study_file.reading import study_from_text
 from analysis.run import analyse
 from analysis.tables.trials import read_trials
 from stimuli.render.manifest import read_manifest
@@ -171,7 +171,7 @@ def _own_main_module(monkeypatch: pytest.MonkeyPatch) -> None:
 def _screen() -> None:
     import streamlit as st
 
-    from abx.app.listener import ask_group
+    from abx.web.pages.listener import ask_group
 
     st.text(f"chosen: {ask_group()}")
 
@@ -179,7 +179,9 @@ def _screen() -> None:
 def test_the_question_is_put_in_the_studys_words_and_nobody_has_to_say(
     grouped: Sessions, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("abx.app.listener.provided", lambda: SimpleNamespace(sessions=grouped))
+    monkeypatch.setattr(
+        "abx.web.pages.listener.provided", lambda: SimpleNamespace(sessions=grouped)
+    )
     app = AppTest.from_function(_screen).run()
     (question,) = app.radio
     assert question.label == "Do you play an instrument or sing?"
@@ -193,7 +195,7 @@ def test_nothing_is_asked_where_the_study_has_no_groups(
     local_sessions: Sessions, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     fake = SimpleNamespace(sessions=local_sessions)
-    monkeypatch.setattr("abx.app.listener.provided", lambda: fake)
+    monkeypatch.setattr("abx.web.pages.listener.provided", lambda: fake)
     app = AppTest.from_function(_screen).run()
     assert not app.radio
     assert app.text[0].value == f"chosen: {NOT_SAID}"

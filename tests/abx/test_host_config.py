@@ -13,7 +13,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse
 from starlette.routing import Route
 
-from abx.app.host_config import NoErrorDialogs
+from abx.web.pages.host_config import NoErrorDialogs
 
 LONG = [f"https://shop-{n}.example" for n in range(200)]
 

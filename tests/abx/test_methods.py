@@ -12,15 +12,16 @@ import pytest
 from study_desk import STUDY, make_desk
 
 from abx.errors import AnswerRefused, InputError
-from abx.export import trial_rows
+from abx.evidence.export import trial_rows
+from abx.evidence.log_check import verify_log
 from abx.methods import get_method, method_ids
 from abx.methods.base import Turn
-from abx.schedule import make_schedule, make_slot
-from abx.simulate import run_panel
+from abx.schedule.panel import make_schedule, make_slot
+from abx.session.simulate import run_panel
 from abx.store import Store
-from abx.study import Study, TestPlan, study_from_text
-from abx.trial import Trial, Unit
-from abx.verify_log import verify_log
+from abx.study.model import Study, TestPlan
+from abx.study.trial import Trial, Unit
+from abx.study_file.reading import study_from_text
 from analysis.tables.trials import trial_table
 
 SEED = bytes(range(32))

@@ -11,17 +11,17 @@ import pytest
 from study_desk import STAGES, STUDY, make_desk
 
 import abx.methods
-from abx.counts import count_answers
-from abx.export import trial_rows
-from abx.familiarisation import listening_sets
+from abx.evidence.export import trial_rows
+from abx.evidence.log_check import verify_log
 from abx.methods import get_method, method_ids
-from abx.planning import describe_plan
-from abx.schedule import balance, make_schedule, make_slot
-from abx.simulate import run_panel
+from abx.planning.schedule import describe_plan
+from abx.schedule.familiarisation import listening_sets
+from abx.schedule.panel import balance, make_schedule, make_slot
+from abx.schedule.visits import VISITS
+from abx.session.counts import count_answers
+from abx.session.simulate import run_panel
 from abx.store import Store
-from abx.study import study_from_text
-from abx.verify_log import verify_log
-from abx.visits import VISITS
+from abx.study_file.reading import study_from_text
 from analysis.run import analyse
 from analysis.tables.trials import trial_table
 

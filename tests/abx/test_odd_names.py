@@ -16,19 +16,19 @@ from hypothesis import strategies as st
 from nasty_words import NASTY_FOLDERS
 from study_desk import STUDY, Desk
 
-from abx.app.new_study import NewStage, NewStudy, add_to_study, file_fault, study_text
-from abx.bundle import _has_sound
 from abx.commands.measure import _device
 from abx.errors import InputError
-from abx.evidence import _schedule_block
-from abx.export import safe_cell
-from abx.names import PASSABLE, id_fault, identifiers, path_fault, unprintable
-from abx.scaffold import default_title, write_scaffold
-from abx.shell import command_line
+from abx.evidence.bundle import _has_sound
+from abx.evidence.collect import _schedule_block
+from abx.evidence.export import safe_cell
 from abx.store import Entry, open_store
-from abx.study import study_from_text
-from abx.study_edit import insert_table, with_plan
-from abx.workspace import Area, Workspace
+from abx.study.workspace import Area, Workspace
+from abx.study_file.edit import insert_table, with_plan
+from abx.study_file.reading import study_from_text
+from abx.study_file.scaffold import default_title, write_scaffold
+from abx.text.names import PASSABLE, id_fault, identifiers, path_fault, unprintable
+from abx.text.shell import command_line
+from abx.web.desk.new_study import NewStage, NewStudy, add_to_study, file_fault, study_text
 from analysis.claims.grammar import parse_claim
 
 # ids ------------------------------------------------------------------------------------

@@ -8,7 +8,7 @@ import pytest
 from sqlalchemy import select
 
 from abx.errors import InputError, TooManyAttempts
-from abx.operators import FREE_ATTEMPTS, WINDOW_S, Operators
+from abx.session.operators import FREE_ATTEMPTS, WINDOW_S, Operators
 from abx.store import Store
 from abx.store.tables import operators
 

@@ -9,15 +9,15 @@ import numpy as np
 import pytest
 from study_desk import STUDY, make_desk
 
-from abx.app.own_result import (
+from abx.session.sessions import Sessions
+from abx.store import Store
+from abx.web.pages.own_result import (
     _best_words,
     _favourite_words,
     _some_version_wins,
     chance_words,
     own_result,
 )
-from abx.session import Sessions
-from abx.store import Store
 
 ROUND_ROBIN = [("i", "j"), ("i", "k"), ("i", "l"), ("j", "k"), ("j", "l"), ("k", "l")]
 

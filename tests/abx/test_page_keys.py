@@ -15,22 +15,22 @@ from streamlit.testing.v1 import AppTest
 from study_desk import answer_open_trial
 
 import abx.app.context
-from abx.app import Context, provide
-from abx.app.words import as_typed
-from abx.session import Sessions
-from abx.tokens import address_part, element_key, new_session_token
+from abx.session.sessions import Sessions
+from abx.text.tokens import address_part, element_key, new_session_token
+from abx.web.pages import Context, provide
+from abx.web.pages.words import as_typed
 
 KEY = re.compile(r"[a-z]+-[0-9a-f]{32}")
 
 
 def _counter() -> None:
-    from abx.app.counter import counter_page
+    from abx.web.pages.counter import counter_page
 
     counter_page()
 
 
 def _listener() -> None:
-    from abx.app.listener import listener_page
+    from abx.web.pages.listener import listener_page
 
     listener_page()
 
@@ -39,7 +39,7 @@ def _listener() -> None:
 def served(local_sessions: Sessions, monkeypatch: pytest.MonkeyPatch) -> Sessions:
     # A screen that was run stays the main module; processes started later would run it too.
     monkeypatch.setitem(sys.modules, "__main__", sys.modules["__main__"])
-    monkeypatch.setattr(abx.app.context, "_context", None)
+    monkeypatch.setattr(abx.web.pages.context, "_context", None)
     provide(Context(sessions=local_sessions, title="Cabin test"))
     return local_sessions
 
@@ -62,7 +62,7 @@ def _go_through(sessions: Sessions, token: str) -> None:
 def test_a_customer_at_the_counter_gets_their_page_whatever_the_token(
     served: Sessions, monkeypatch: pytest.MonkeyPatch, token: str
 ) -> None:
-    monkeypatch.setattr("abx.session.new_session_token", lambda: token)
+    monkeypatch.setattr("abx.session.sessions.new_session_token", lambda: token)
     app = AppTest.from_function(_counter, default_timeout=60).run()
     app.button[0].click().run()
     assert app.query_params["s"] in (token, [token])
@@ -78,7 +78,7 @@ def test_a_listener_gets_their_page_whatever_the_token(
     served: Sessions, monkeypatch: pytest.MonkeyPatch, kind: str
 ) -> None:
     token = NASTY_TOKENS[kind]
-    monkeypatch.setattr("abx.session.new_session_token", lambda: token)
+    monkeypatch.setattr("abx.session.sessions.new_session_token", lambda: token)
     served.begin(consent=True)
     app = AppTest.from_function(_listener, default_timeout=60)
     app.query_params["s"] = token
@@ -127,7 +127,7 @@ def test_new_tokens_have_letters_and_digits_only() -> None:
 
 
 def _staff() -> None:
-    from abx.app.staff import staff_page
+    from abx.web.pages.staff import staff_page
 
     staff_page()
 
@@ -148,7 +148,7 @@ def test_the_studys_title_is_no_markdown_to_the_staff_page(
 
 def test_what_people_typed_is_shown_through_one_door() -> None:
     """No page hands an error's words to Markdown by itself."""
-    pages = Path(abx.app.context.__file__).parent
+    pages = Path(abx.web.pages.context.__file__).parent
     raw = re.compile(
         r"st\.(error|success|warning|info|write|markdown|title)\((str\(|f\"[^\"]*\{error)"
     )

@@ -13,11 +13,11 @@ from planned_study import planned_study
 from study_desk import STUDY, make_desk
 
 from abx.errors import InputError
-from abx.plan_power import Asked, ask_plan
-from abx.plan_words import chance_words, claim_rows, finding_lines, table_lines
-from abx.planning import look_lines
-from abx.study import study_from_text
-from abx.workspace import Workspace
+from abx.planning.power import Asked, ask_plan
+from abx.planning.schedule import look_lines
+from abx.planning.words import chance_words, claim_rows, finding_lines, table_lines
+from abx.study.workspace import Workspace
+from abx.study_file.reading import study_from_text
 from analysis.models.cells import cell_generator
 from analysis.planning.families import Chance, StudyRun, Tally
 from analysis.planning.findings import Findings, explore

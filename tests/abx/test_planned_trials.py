@@ -6,10 +6,10 @@ from collections import Counter
 
 from planned_study import STAGES, planned_study
 
-from abx.plan_power import ask_plan
-from abx.planned_trials import PREVIEW_SEED, PlannedPanels, planned_slot
-from abx.schedule import make_slot
-from abx.visits import VISITS, is_visit
+from abx.planning.power import ask_plan
+from abx.schedule.panel import make_slot
+from abx.schedule.planned_trials import PREVIEW_SEED, PlannedPanels, planned_slot
+from abx.schedule.visits import VISITS, is_visit
 
 TESTS = """\
 method = "paired"

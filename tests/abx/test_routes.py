@@ -15,8 +15,8 @@ from starlette.applications import Starlette
 from test_blobs import unpack
 
 from abx.errors import InputError, StoreError
-from abx.routes import MAX_BODY_BYTES, make_routes
-from abx.session import Sessions
+from abx.session.sessions import Sessions
+from abx.web.routes import MAX_BODY_BYTES, make_routes
 
 
 @pytest.fixture

@@ -15,7 +15,7 @@ from scipy import stats
 from study_desk import STUDY
 
 from abx.methods import get_method
-from abx.schedule import (
+from abx.schedule.panel import (
     Schedule,
     balance,
     make_schedule,
@@ -24,11 +24,12 @@ from abx.schedule import (
     schedule_bytes,
     seed_commitment,
 )
-from abx.sequence import REPEAT_DISTANCE
-from abx.stream import Stream
-from abx.study import Study, study_from_text
-from abx.trial import Trial
-from abx.visits import VISITS, visit_minutes
+from abx.schedule.sequence import REPEAT_DISTANCE
+from abx.schedule.stream import Stream
+from abx.schedule.visits import VISITS, visit_minutes
+from abx.study.model import Study
+from abx.study.trial import Trial
+from abx.study_file.reading import study_from_text
 
 SEED = bytes(range(32))
 

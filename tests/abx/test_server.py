@@ -16,9 +16,9 @@ from http_server import running
 from study_desk import Desk
 
 from abx.errors import AbxError, InputError
-from abx.server import app_from_environment, create_app, current
+from abx.web.server import app_from_environment, create_app, current
 
-SERVE = "import sys; from abx.server import serve; serve(sys.argv[1], port=int(sys.argv[2]))"
+SERVE = "import sys; from abx.web.server import serve; serve(sys.argv[1], port=int(sys.argv[2]))"
 
 
 @pytest.fixture
@@ -118,6 +118,6 @@ def test_an_app_for_several_processes(desk: Desk, monkeypatch: pytest.MonkeyPatc
 
 
 def test_nothing_is_served_before_a_study_is_opened(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("abx.server._current", None)
+    monkeypatch.setattr("abx.web.server._current", None)
     with pytest.raises(AbxError, match="start one with 'earwitness serve'"):
         current()

@@ -12,14 +12,14 @@ from scipy.stats import chisquare
 from study_desk import STUDY, Desk, answer_open_trial, make_desk, sit_through
 
 from abx.errors import AnswerRefused, Conflict, Gone, InputError, NotFound, StudyChanged
-from abx.export import trial_rows
-from abx.familiarisation import listening_sets
-from abx.session import Sessions
-from abx.sitting import without_rest
+from abx.evidence.export import trial_rows
+from abx.evidence.log_check import verify_log
+from abx.schedule.familiarisation import listening_sets
+from abx.schedule.visits import VISITS
+from abx.session.sessions import Sessions
+from abx.session.sitting import without_rest
 from abx.store import Entry, Store
-from abx.study import study_from_text
-from abx.verify_log import verify_log
-from abx.visits import VISITS
+from abx.study_file.reading import study_from_text
 
 HEARD = {"a": 1.0, "b": 1.0, "x": 1.0}
 
@@ -257,11 +257,11 @@ def test_the_clock_calls_for_a_break_as_well(
     token = begin(sessions)
     answer_open_trial(sessions, token)
     assert sessions.next_trial(token)["state"] == "trial"
-    monkeypatch.setattr("abx.sitting.FATIGUE_LIMIT", timedelta(milliseconds=1))
+    monkeypatch.setattr("abx.session.sitting.FATIGUE_LIMIT", timedelta(milliseconds=1))
     assert sessions.next_trial(token)["state"] == "break"
-    monkeypatch.setattr("abx.sitting.FATIGUE_LIMIT", timedelta(minutes=25))
+    monkeypatch.setattr("abx.session.sitting.FATIGUE_LIMIT", timedelta(minutes=25))
     assert sessions.resume(token)["state"] == "trial"
-    monkeypatch.setattr("abx.sitting.FATIGUE_LIMIT", timedelta(seconds=10))
+    monkeypatch.setattr("abx.session.sitting.FATIGUE_LIMIT", timedelta(seconds=10))
     answer_open_trial(sessions, token)
     assert sessions.next_trial(token)["state"] == "trial", "the pause begins the count anew"
 
@@ -314,7 +314,7 @@ def test_abandoned_slots_come_back_and_answered_ones_do_not(
     answer_open_trial(local_sessions, tokens[1])
     assert local_sessions.sitting(begin(local_sessions)).slot == 2, "both are still at it"
     # As if all of them had begun more than the limit ago.
-    monkeypatch.setattr("abx.slots.ABANDONED_AFTER", timedelta(minutes=-1))
+    monkeypatch.setattr("abx.session.slots.ABANDONED_AFTER", timedelta(minutes=-1))
     assert local_sessions.sitting(begin(local_sessions)).slot == 0
     answer_open_trial(local_sessions, tokens[0])
     assert local_sessions.sitting(begin(local_sessions)).slot == 2, "0 and 1 are answered"

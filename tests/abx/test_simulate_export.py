@@ -14,13 +14,13 @@ from hypothesis import strategies as st
 from study_desk import STUDY, Desk, answer_open_trial, make_desk, sit_through
 
 from abx.errors import StillOpen, StoreError
-from abx.export import COLUMNS, safe_cell, trial_rows, write_table
+from abx.evidence.export import COLUMNS, safe_cell, trial_rows, write_table
 from abx.methods import get_method
-from abx.opening import sealed_before_listening
-from abx.session import Sessions
-from abx.simulate import perception_from_manifest, run_panel
+from abx.session.opening import sealed_before_listening
+from abx.session.sessions import Sessions
+from abx.session.simulate import perception_from_manifest, run_panel
 from abx.store import Store
-from abx.study import study_from_text
+from abx.study_file.reading import study_from_text
 from analysis.tables.trials import read_trials
 
 
@@ -116,7 +116,7 @@ def test_an_unknown_study_is_named(local_store: Store) -> None:
 
 def test_the_panel_repeats_with_its_seed(tmp_path: Path, shared_desk: Desk) -> None:
     """Same behaviour seed, same traits: scores differ only by the schedules' own seeds."""
-    from abx.simulate import SimulatedListener
+    from abx.session.simulate import SimulatedListener
 
     one, other = (SimulatedListener.drawn(np.random.default_rng([4, 2])) for _ in range(2))
     assert one == other

@@ -10,8 +10,8 @@ import pytest
 from study_desk import STUDY
 
 from abx.errors import InputError
-from abx.scaffold import write_scaffold
-from abx.study import study_from_text
+from abx.study_file.reading import study_from_text
+from abx.study_file.scaffold import write_scaffold
 
 
 def with_entry(value: str) -> str:

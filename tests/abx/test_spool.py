@@ -19,9 +19,9 @@ from test_blobs import unpack
 from test_routes import answer_body
 
 from abx.errors import InputError
-from abx.routes import make_routes
-from abx.session import Sessions
-from abx.spool import PREFIX, VARIABLE, Spool, spool_from_environment
+from abx.session.sessions import Sessions
+from abx.session.spool import PREFIX, VARIABLE, Spool, spool_from_environment
+from abx.web.routes import make_routes
 
 GUIDE = Path(__file__).parents[2] / "abx" / "docs" / "guides" / "several-processes.md"
 NGINX = shutil.which("nginx", path="/usr/sbin:/usr/bin:/usr/local/bin")

@@ -8,8 +8,8 @@ import pytest
 
 from abx.errors import InputError
 from abx.methods import method_ids
-from abx.study import study_from_text
-from abx.study_edit import asked_methods, insert_table, replace_number, with_plan
+from abx.study_file.edit import asked_methods, insert_table, replace_number, with_plan
+from abx.study_file.reading import study_from_text
 
 TEXT = """\
 # Ours: a boat's stereo.

@@ -9,12 +9,12 @@ import soundfile
 from study_desk import STUDY, Desk, make_desk
 
 from abx.errors import InputError
-from abx.evidence import stage_table
-from abx.stage_details import stage_details
-from abx.stage_sound import stage_files, stage_specs
-from abx.steps import check_stimuli, load_stages, load_study, refuse_stale_sound, render
-from abx.study import study_from_text
-from abx.workspace import Workspace
+from abx.evidence.collect import stage_table
+from abx.sound.details import stage_details
+from abx.sound.stages import stage_files, stage_specs
+from abx.sound.stimuli import check_stimuli, load_stages, refuse_stale_sound, render
+from abx.study.workspace import Workspace
+from abx.study_file.reading import load_study, study_from_text
 from analysis.tables.stages import stage_table as checked_stages
 from stimuli.filters.design import design_stage_filter
 
@@ -127,7 +127,7 @@ def test_smoothing_and_dips_change_the_filter_that_is_rendered(tmp_path):
     for words in ("", '[rendering]\nsmoothing = "1/3"\n', "[rendering]\nfill_dips = true\n"):
         (desk.root / "study.toml").write_text(STUDY.replace("[plan]", words + "\n[plan]"))
         workspace = Workspace.open(desk.root)
-        from abx.stage_sound import filter_choices
+        from abx.sound.stages import filter_choices
 
         study = load_study(workspace)
         stage = stage_specs(workspace, study)[0]

@@ -12,11 +12,11 @@ import pytest
 from study_desk import STUDY, Desk, answer_open_trial, sit_through
 
 from abx.errors import StoreError
-from abx.findings import Finding
-from abx.session import Sessions
-from abx.simulate import run_panel
+from abx.evidence.findings import Finding
+from abx.evidence.log_check import chain_head, verify_log
+from abx.session.sessions import Sessions
+from abx.session.simulate import run_panel
 from abx.store import Store, open_store
-from abx.verify_log import chain_head, verify_log
 
 
 def check(desk: Desk, store: Store, **options: str) -> dict[str, Finding]:

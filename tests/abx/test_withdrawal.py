@@ -10,10 +10,10 @@ from study_desk import Desk, answer_open_trial, sit_through
 
 from abx.cli import cli
 from abx.errors import Gone, NotFound
-from abx.session import Sessions
+from abx.evidence.log_check import verify_log
+from abx.session.sessions import Sessions
+from abx.session.withdrawal import withdraw, withdrawal_code
 from abx.store import Store
-from abx.verify_log import verify_log
-from abx.withdrawal import withdraw, withdrawal_code
 
 
 def words_of(desk: Desk, store: Store) -> dict[str, str]:
@@ -85,7 +85,7 @@ def test_a_withdrawal_that_left_contents_behind_is_named(
 
 
 def test_the_command(desk: Desk) -> None:
-    from abx.server import open_sessions
+    from abx.web.server import open_sessions
 
     sessions = open_sessions(desk.root)
     token = sessions.begin(consent=True)

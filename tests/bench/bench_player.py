@@ -35,7 +35,7 @@ from conftest import FLAGS  # noqa: E402
 from figures import Figure, emit  # noqa: E402
 from null_sink import in_front, null_sink  # noqa: E402
 
-from abx.booth import BoothPlayer  # noqa: E402
+from abx.booth.terminal import BoothPlayer  # noqa: E402
 
 READY = """async () => {
   const begin = performance.now();

@@ -23,8 +23,8 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "abx"))  # for the study on p
 
 from planned_study import planned_study
 
-from abx.plan_power import ask_plan
-from abx.planned_trials import PlannedPanels
+from abx.planning.power import ask_plan
+from abx.schedule.planned_trials import PlannedPanels
 from analysis.planning.findings import Findings, explore
 from analysis.planning.supposed import Sizes
 from analysis.run import analyse

@@ -25,11 +25,11 @@ sys.path[:0] = [str(Path(__file__).parents[1] / "abx"), str(Path(__file__).paren
 
 from study_desk import STUDY, Desk, make_desk  # noqa: E402
 
-from abx.answers import read_submission  # noqa: E402
 from abx.errors import AbxError, AnswerRefused, InputError, NotFound  # noqa: E402
-from abx.schedule import make_slot  # noqa: E402
+from abx.schedule.panel import make_slot  # noqa: E402
+from abx.session.answers import read_submission  # noqa: E402
 from abx.store import open_store  # noqa: E402
-from abx.study import study_from_text  # noqa: E402
+from abx.study_file.reading import study_from_text  # noqa: E402
 
 __all__ = ["Target", "mutate", "targets"]
 
@@ -203,7 +203,7 @@ def _sound(desk: Desk, folder: Path) -> Iterator[Target]:
 
 
 def _bundle(folder: Path) -> Target:
-    from abx.bundle import FORMAT, check_bundle
+    from abx.evidence.bundle import FORMAT, check_bundle
 
     members = {
         "study.toml": STUDY.encode(),
@@ -254,7 +254,7 @@ def _mutate_bundle(members: dict[str, bytes]) -> Mutate:
 def _served(desk: Desk, folder: Path) -> Iterator[Target]:
     from starlette.applications import Starlette
 
-    from abx.routes import make_routes
+    from abx.web.routes import make_routes
 
     sessions = desk.sessions(open_store(f"sqlite:///{folder / 'log.db'}"))
     token = sessions.begin(consent=True)

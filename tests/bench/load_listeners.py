@@ -42,11 +42,11 @@ from load_tab import Tab, Wire  # noqa: E402
 from real_postgres import PostgresServer, postgres_server  # noqa: E402
 from study_desk import STUDY, Desk, make_desk  # noqa: E402
 
-from abx.session import Sessions  # noqa: E402
+from abx.session.sessions import Sessions  # noqa: E402
 from abx.store import open_store  # noqa: E402
 
 SERVE = (
-    "import sys; from abx.server import serve; "
+    "import sys; from abx.web.server import serve; "
     "serve(sys.argv[1], port=int(sys.argv[2]), database=sys.argv[3])"
 )
 

@@ -35,9 +35,9 @@ from real_postgres import PostgresServer, postgres_server  # noqa: E402
 from study_desk import STUDY, make_desk  # noqa: E402
 
 from abx.errors import StoreError  # noqa: E402
-from abx.session import Sessions  # noqa: E402
+from abx.evidence.log_check import verify_log  # noqa: E402
+from abx.session.sessions import Sessions  # noqa: E402
 from abx.store import open_store  # noqa: E402
-from abx.verify_log import verify_log  # noqa: E402
 
 _DISK_BYTES = 48_000_000
 # Root may write read-only files; without these rights it is like everybody else.

@@ -15,16 +15,16 @@ from browser_study import PAIRED, write_study
 from guards import GUARD_S, wait_until
 from scipy.signal import correlate
 
-from abx.booth import FLOOR_DB, LEAVE, BoothPlayer, TerminalConsole, read_blob, run_booth
+from abx.booth.preview import hear_stages, stage_blob
+from abx.booth.terminal import FLOOR_DB, LEAVE, BoothPlayer, TerminalConsole, read_blob, run_booth
 from abx.errors import InputError
-from abx.export import trial_rows
-from abx.findings import Finding
-from abx.preview import hear_stages, stage_blob
-from abx.server import open_sessions
-from abx.session import Sessions
-from abx.steps import analyse_panel, export_panel, write_reports
-from abx.verify_log import verify_log
-from abx.workspace import Workspace
+from abx.evidence.export import trial_rows
+from abx.evidence.findings import Finding
+from abx.evidence.log_check import verify_log
+from abx.evidence.results import analyse_panel, export_panel, write_reports
+from abx.session.sessions import Sessions
+from abx.study.workspace import Workspace
+from abx.web.server import open_sessions
 from analysis.run import analyse
 from analysis.tables.trials import trial_table
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.signal import butter, sosfiltfilt
 
-from abx.mixer import Mixer
+from abx.booth.mixer import Mixer
 
 RATE = 48_000
 FADE = 240  # 5 ms, practice of ITU-R BS.1534-3

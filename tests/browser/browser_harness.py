@@ -28,8 +28,8 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
 
-from abx.player import _HERE as PLAYER_DIR
-from abx.server import open_sessions
+from abx.web.player import _HERE as PLAYER_DIR
+from abx.web.server import open_sessions
 
 RATE = 48_000
 PROJECT = Path(__file__).parents[2]
@@ -173,7 +173,7 @@ def running(app: object) -> Iterator[str]:
 class Server:
     """The real application in a process of its own, on a port that stays the same."""
 
-    def __init__(self, root: Path, serve: str = "abx.server.serve") -> None:
+    def __init__(self, root: Path, serve: str = "abx.web.server.serve") -> None:
         self.root = root
         self._module, self._function = serve.rsplit(".", 1)
         self.port = free_port()
@@ -214,7 +214,7 @@ class Server:
 
 
 @contextmanager
-def served(root: Path, serve: str = "abx.server.serve") -> Iterator[Server]:
+def served(root: Path, serve: str = "abx.web.server.serve") -> Iterator[Server]:
     server = Server(root, serve)
     server.start()
     try:

@@ -7,8 +7,8 @@ from pathlib import Path
 import numpy as np
 import soundfile as sf
 
-from abx.steps import render
-from abx.workspace import Workspace
+from abx.sound.stimuli import render
+from abx.study.workspace import Workspace
 
 RATE = 48_000
 STAGES = ("osprey", "heron", "plover")

@@ -40,7 +40,7 @@ def main(folder: Path) -> None:
             with served(study) as server:
                 listener_pictures(Listener(page, server.url), folder)
                 counter_pictures(page, server.url, study, folder)
-            with served(study, "abx.app.desk_server.serve_desk") as server:
+            with served(study, "abx.web.desk.server.serve_desk") as server:
                 desk_picture(page, server.url, folder)
             browser.close()
     for picture in folder.glob("*.png"):

@@ -23,9 +23,9 @@ from guards import GUARD_S, wait_until
 from playwright.sync_api import Page, expect
 
 from abx.methods import get_method
-from abx.server import open_sessions
-from abx.simulate import SimulatedListener, _Percept, perception_from_manifest
-from abx.trial import Trial
+from abx.session.simulate import SimulatedListener, _Percept, perception_from_manifest
+from abx.study.trial import Trial
+from abx.web.server import open_sessions
 
 
 def earwitness(*args: object, cwd: Path, code: int = 0) -> str:

@@ -21,7 +21,7 @@ from browser_study import STAGES, write_study
 from playwright.sync_api import Page
 from scipy.stats import binomtest
 
-from abx.server import open_sessions
+from abx.web.server import open_sessions
 
 pytestmark = pytest.mark.browser
 

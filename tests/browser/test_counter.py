@@ -9,7 +9,7 @@ from browser_harness import Listener, Server, served, violations
 from browser_study import STAGES, write_study
 from playwright.sync_api import Page, expect
 
-from abx.server import open_sessions
+from abx.web.server import open_sessions
 
 pytestmark = pytest.mark.browser
 

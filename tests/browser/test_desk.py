@@ -12,13 +12,13 @@ from browser_harness import Listener, served, violations
 from browser_study import RATE, STAGES, programme_sound, response_table
 from playwright.sync_api import Page, expect
 
-from abx.app.new_study import NewStage, NewStudy, group_tables, study_text, write_new_study
 from abx.errors import InputError
-from abx.server import open_sessions
-from abx.study import read_study
-from abx.trial import stage_of
+from abx.study.trial import stage_of
+from abx.study_file.reading import read_study
+from abx.web.desk.new_study import NewStage, NewStudy, group_tables, study_text, write_new_study
+from abx.web.server import open_sessions
 
-DESK = "abx.app.desk_server.serve_desk"
+DESK = "abx.web.desk.server.serve_desk"
 
 
 def wav(seconds: float) -> bytes:

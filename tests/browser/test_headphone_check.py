@@ -12,7 +12,7 @@ from browser_harness import RATE, Listener, harness_app, running, served, violat
 from browser_study import PAIRED, write_study
 from playwright.sync_api import Page, expect
 
-from abx.server import open_sessions
+from abx.web.server import open_sessions
 
 pytestmark = pytest.mark.browser
 

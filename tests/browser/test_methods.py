@@ -10,7 +10,7 @@ from browser_study import write_study
 from playwright.sync_api import BrowserContext, Page, expect
 
 from abx.methods import method_ids
-from abx.server import open_sessions
+from abx.web.server import open_sessions
 
 pytestmark = [pytest.mark.browser, pytest.mark.walk]
 

@@ -15,8 +15,8 @@ from browser_study import PAIRED, write_study
 from guards import wait_until
 from playwright.sync_api import Page, expect
 
-from abx.server import open_sessions
-from abx.withdrawal import withdrawal_code
+from abx.session.withdrawal import withdrawal_code
+from abx.web.server import open_sessions
 
 pytestmark = pytest.mark.browser
 

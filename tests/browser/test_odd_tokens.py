@@ -12,7 +12,7 @@ from browser_harness import Listener, Server, served
 from browser_study import write_study
 from playwright.sync_api import Page, expect
 
-from abx.server import open_sessions
+from abx.web.server import open_sessions
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "abx"))  # for the tokens
 
@@ -32,7 +32,7 @@ def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
 
 
 def begin(server: Server, monkeypatch: pytest.MonkeyPatch, token: str, *, visit: bool) -> None:
-    monkeypatch.setattr("abx.session.new_session_token", lambda: token)
+    monkeypatch.setattr("abx.session.sessions.new_session_token", lambda: token)
     sessions = open_sessions(server.root)
     try:
         assert sessions.begin(consent=True, visit=visit) == token

@@ -13,7 +13,7 @@ from browser_harness import Listener, Server, served, violations
 from browser_study import ABX, PAIRED, STAGES, write_study
 from playwright.sync_api import BrowserContext, Page, Response, expect
 
-from abx.server import open_sessions
+from abx.web.server import open_sessions
 
 pytestmark = pytest.mark.browser
 

@@ -51,7 +51,7 @@ TEXTS = (*TYPED, *PAIRS, *STARTS)
 def serve(_root: str, *, port: int) -> None:
     import streamlit as st
 
-    from abx.app import STREAMLIT_OPTIONS
+    from abx.web.pages import STREAMLIT_OPTIONS
 
     options = {**STREAMLIT_OPTIONS, "server.address": "127.0.0.1", "server.port": port}
     st.App(Path(__file__)).run(config=options)
@@ -60,7 +60,7 @@ def serve(_root: str, *, port: int) -> None:
 def _page() -> None:
     import streamlit as st
 
-    from abx.app.words import as_code, as_typed, show_error
+    from abx.web.pages.words import as_code, as_typed, show_error
 
     for number, text in enumerate(TYPED):
         with st.container(key=f"title-{number}"):

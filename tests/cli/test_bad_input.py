@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 from cli_study import BANDS, STUDY, table, write_noise, write_study
 
-from abx.steps import render
-from abx.workspace import Workspace
+from abx.sound.stimuli import render
+from abx.study.workspace import Workspace
 
 
 @pytest.fixture

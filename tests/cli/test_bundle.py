@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from guards import GUARD_S
 
-from abx.bundle import LAYOUT, check_bundle
+from abx.evidence.bundle import LAYOUT, check_bundle
 
 HERE = Path(__file__).parent
 CHECKER = HERE / "independent_checker.py"
@@ -21,8 +21,8 @@ sys.path.insert(0, str(HERE))  # for the checker beside the tests
 
 @pytest.fixture(scope="session")
 def bundle(demo, tmp_path_factory):
-    from abx.bundle import write_bundle
-    from abx.workspace import Workspace
+    from abx.evidence.bundle import write_bundle
+    from abx.study.workspace import Workspace
 
     workspace = Workspace.open(demo[0])
     path = tmp_path_factory.mktemp("bundle") / "evidence.zip"
@@ -237,8 +237,8 @@ listeners = 8
 def test_the_page_gives_the_schedule_of_every_method_about_pairs(trials, n_programmes):
     from independent_checker import slot_trials
 
-    from abx.schedule import make_slot, slot_content
-    from abx.study import study_from_text
+    from abx.schedule.panel import make_slot, slot_content
+    from abx.study_file.reading import study_from_text
 
     stage = '[[stages]]\nid = "{0}"\nresponses = ["{0}.csv"]\n'
     programme = '[[programmes]]\nid = "p{0}"\nfile = "p{0}.wav"\n'
@@ -258,7 +258,7 @@ def test_the_page_gives_the_schedule_of_every_method_about_pairs(trials, n_progr
     [(edit_the_schedule, "is not the schedule"), (remove_the_schedule, "is missing")],
 )
 def test_the_schedule_is_held_against_its_seed(bundle, tmp_path, monkeypatch, change, words):
-    monkeypatch.setattr("abx.recheck.recheck", lambda *_args, **_more: [])  # tested above
+    monkeypatch.setattr("abx.evidence.recheck.recheck", lambda *_args, **_more: [])  # tested above
     found = check_bundle(rewrite(bundle, tmp_path / "forged.zip", change, relist=True))
     assert [f.passed for f in found if f.name == "schedule"] == [False]
     assert any(words in finding.words for finding in found)
@@ -386,7 +386,7 @@ def test_a_bad_cell_of_a_study_is_a_finding(demo, tmp_path, call, name, line, co
 
 
 def test_a_table_that_differs_names_its_first_cell(bundle, tmp_path, monkeypatch, call):
-    monkeypatch.setattr("abx.recheck._result_findings", lambda *_args: [])  # tested above
+    monkeypatch.setattr("abx.evidence.recheck._result_findings", lambda *_args: [])  # tested above
     outcome = call("verify", rewrite(bundle, tmp_path / "f.zip", edit_a_trial, relist=True))
     (said,) = failures(outcome)
     assert 'column answer: "a", not "b"' in said
@@ -423,7 +423,7 @@ def test_what_failed_is_told_by_what_it_means(bundle, tmp_path, call):
 
 
 def test_what_cannot_be_known_is_a_note(bundle, monkeypatch, call):
-    monkeypatch.setattr("abx.recheck._result_findings", lambda *_args: [])  # tested above
+    monkeypatch.setattr("abx.evidence.recheck._result_findings", lambda *_args: [])  # tested above
     outcome = call("verify", bundle)
     assert outcome.code == 0, outcome
     lines = outcome.out.splitlines()
@@ -442,7 +442,7 @@ def call_them_people(members):
 
 
 def test_simulated_listeners_cannot_be_called_people(bundle, tmp_path, monkeypatch, call):
-    monkeypatch.setattr("abx.recheck._result_findings", lambda *_args: [])  # tested above
+    monkeypatch.setattr("abx.evidence.recheck._result_findings", lambda *_args: [])  # tested above
     path = rewrite(bundle, tmp_path / "forged.zip", call_them_people, relist=True)
     outcome = call("verify", path)
     assert any("calls the panel 'people'" in said for said in failures(outcome))

@@ -5,8 +5,8 @@ import shutil
 
 import pytest
 
-from abx.steps import analyse_tables
-from abx.workspace import Workspace
+from abx.evidence.results import analyse_tables
+from abx.study.workspace import Workspace
 
 
 @pytest.fixture

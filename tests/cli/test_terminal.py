@@ -61,8 +61,10 @@ def at_terminal(*args, keys=(), interrupt_at=None, env=None):
 
 @pytest.fixture(scope="module")
 def rehearsed_once(tmp_path_factory):
-    from abx.steps import analyse_panel, export_panel, rehearse, render
-    from abx.workspace import Workspace
+    from abx.evidence.results import analyse_panel, export_panel
+    from abx.session.panels import rehearse
+    from abx.sound.stimuli import render
+    from abx.study.workspace import Workspace
 
     workspace = Workspace(write_study(tmp_path_factory.mktemp("terminal") / "study"))
     render(workspace)
@@ -288,9 +290,9 @@ NEXT = [
 @pytest.fixture(scope="module")
 def states(rehearsed_once, tmp_path_factory):
     """Study folders, each one step behind."""
-    from abx.scaffold import write_scaffold
-    from abx.steps import open_sessions
-    from abx.workspace import Workspace
+    from abx.session.panels import open_sessions
+    from abx.study.workspace import Workspace
+    from abx.study_file.scaffold import write_scaffold
 
     folder = tmp_path_factory.mktemp("states")
     (folder / "no-study").mkdir()

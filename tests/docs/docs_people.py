@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from abx.steps import open_sessions
-from abx.workspace import Workspace
+from abx.session.panels import open_sessions
+from abx.study.workspace import Workspace
 
 
 def answer_as_people(folder: Path, n_people: int, *, database: str | None = None) -> None:

@@ -17,8 +17,7 @@ from docs_pages import DOCS, pages
 from guards import GUARD_S
 
 from abx.methods import get_method, method_ids
-from abx.study import study_from_text
-from abx.study_file import Reader
+from abx.study_file.reading import Reader, study_from_text
 from analysis.run import analyse
 from analysis.tables.trials import trial_table
 

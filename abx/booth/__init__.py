@@ -1,0 +1,1 @@
+"""Questions at the machine itself: the mixer, the terminal and the stages by name."""

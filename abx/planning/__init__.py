@@ -1,0 +1,1 @@
+"""What a plan takes and what it can find."""

@@ -1,0 +1,1 @@
+"""Who hears what, in which order, dealt from one secret seed."""

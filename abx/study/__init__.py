@@ -1,0 +1,1 @@
+"""What a study is: its stages, programmes and plan, a trial, the folder, the exposure."""

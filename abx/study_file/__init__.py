@@ -1,0 +1,1 @@
+"""Read, check, change and begin a study file."""

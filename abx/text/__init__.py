@@ -1,0 +1,1 @@
+"""Texts from outside and texts for outside: names, commands, keys, addresses and TOML."""

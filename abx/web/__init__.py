@@ -1,0 +1,1 @@
+"""Everything that is served to a browser."""

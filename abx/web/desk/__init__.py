@@ -1,0 +1,1 @@
+"""The study desk: prepare and follow a study in a browser."""
