@@ -305,16 +305,23 @@ def _loudness(pattern_db: Floats) -> float:
 def _aligned(
     after: EarSpectrum, reference: Floats, centre_hz: Floats, *, align: bool
 ) -> tuple[Floats, float]:
-    """Shift the test until it is as loud as the reference; Newton steps on the power law."""
-    wanted, moved = _loudness(reference), 0.0
+    """Shift the test until it is as loud as the reference: secant steps on the logarithm.
+
+    The first step takes the slope of the power law; the filters' dependence on level makes the
+    true one flatter.
+    """
+    wanted, moved, slope = _loudness(reference), 0.0, _EXPONENT / 10
     pattern = _floored(after, centre_hz)
+    now = _loudness(pattern)
     for _ in range(20 if align else 0):
-        now = _loudness(pattern)
         if now <= 0 or wanted <= 0:
             break
-        step = float(10 / _EXPONENT * np.log10(wanted / now))
+        step = float(np.log10(wanted / now)) / slope
         moved += step
         pattern = _floored(after.shifted(moved), centre_hz)
-        if abs(step) < 1e-3:
+        before, now = now, _loudness(pattern)
+        if abs(step) < 1e-4:
             break
+        if now > 0 and (gained := float(np.log10(now / before)) / step) > 0:
+            slope = gained
     return pattern, moved
