@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 import signal
-import sys
 from collections.abc import Iterator
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
 from hypothesis import HealthCheck, settings
 
-sys.path.insert(0, str(Path(__file__).parent))  # for the guards that all tests share
-
-from guards import PAGE_MS
+from helpers.chromium import FLAGS
+from helpers.guards import PAGE_MS
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
@@ -26,18 +23,6 @@ settings.load_profile("patient")
 # to the commands it stops by Ctrl-C.
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
-
-FLAGS = [
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--autoplay-policy=no-user-gesture-required",
-]
 
 
 @pytest.fixture(scope="session")

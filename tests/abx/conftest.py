@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -10,11 +9,8 @@ import pytest
 
 from abx.session.sessions import Sessions
 from abx.store import Store, open_store
-
-sys.path.insert(0, str(Path(__file__).parent))  # for the helpers beside the tests
-
-from real_postgres import PostgresServer, postgres_server
-from study_desk import Desk, make_desk
+from helpers.real_postgres import PostgresServer, postgres_server
+from helpers.study_desk import Desk, make_desk
 
 
 @pytest.fixture

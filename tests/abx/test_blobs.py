@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import struct
 import time
 from pathlib import Path
 
@@ -10,20 +9,13 @@ import numpy as np
 import numpy.testing as npt
 import pytest
 import soundfile
-from study_desk import RATE, Desk
 
 from abx.errors import InputError, NotFound
 from abx.session.blobs import HEADER, Dither, StimulusCache, build_blob, fixed_point, lowpass_copy
 from abx.study.trial import treated
+from helpers.sound_block import unpack
+from helpers.study_desk import RATE, Desk
 from stimuli.levels.loudness import integrated_loudness
-
-
-def unpack(blob: bytes | memoryview) -> tuple[int, np.ndarray]:
-    """Read a block by the documented layout: rate and samples (versions, frames, channels)."""
-    magic, versions, channels, rate, frames = struct.unpack("<4sHHII", blob[:16])
-    assert magic == b"EWA1"
-    samples = np.frombuffer(blob[16:], dtype="<i2").reshape(versions, frames, channels)
-    return rate, samples
 
 
 def tone(frames: int = 4800, amplitude: float = 0.5) -> np.ndarray:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from study_desk import STUDY, Desk, answer_open_trial, make_desk, sit_through
 
 from abx.errors import StudyChanged
 from abx.evidence.conduct import conduct_block
@@ -13,6 +12,7 @@ from abx.session.opening import software_version
 from abx.session.sessions import Sessions
 from abx.sound.stimuli import manifest_hash
 from abx.store import Store
+from helpers.study_desk import STUDY, Desk, answer_open_trial, make_desk, sit_through
 
 
 def block(sessions: Sessions, desk: Desk) -> dict:

@@ -7,7 +7,6 @@ import re
 from pathlib import Path
 
 import pytest
-from study_desk import STUDY, make_desk
 
 from abx.errors import InputError
 from abx.planning.schedule import describe_plan
@@ -21,6 +20,7 @@ from abx.study.exposure import (
     sitting_exposure,
 )
 from abx.study_file.reading import study_from_text
+from helpers.study_desk import STUDY, make_desk
 
 # NIOSH 98-126 (1998), T = 8 / 2^((L - 85) / 3); the table of cdc.gov/niosh/topics/noise as looked
 # up (85 dBA: 8 h ... 100 dBA: 15 min). Source and confirmation stand in each row of the file.

@@ -8,16 +8,16 @@ from pathlib import Path
 from random import Random
 
 import pytest
-from fault_harness import AppProcess, Listener, check_every_answer, run_listeners, wait_for
-from guards import wait_until
-from real_postgres import PostgresServer, postgres_server
 from sqlalchemy import event, text
-from study_desk import Desk, answer_open_trial, sit_through
 
 from abx.errors import StoreError
 from abx.evidence.log_check import verify_log
 from abx.session.sessions import Sessions
 from abx.store import Store, open_store
+from helpers.fault_harness import AppProcess, Listener, check_every_answer, run_listeners, wait_for
+from helpers.guards import wait_until
+from helpers.real_postgres import PostgresServer, postgres_server
+from helpers.study_desk import Desk, answer_open_trial, sit_through
 
 
 def begin(sessions: Sessions, count: int) -> list[str]:

@@ -5,15 +5,11 @@ The long run is ``tests/bench/fuzz_parsers.py``; both use the targets of ``fuzz_
 
 from __future__ import annotations
 
-import sys
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-
-sys.path.append(str(Path(__file__).parents[1] / "bench"))
-
 from fuzz_parsers import files_below, fuzz, input_of
 from fuzz_targets import Target, targets
 

@@ -8,7 +8,6 @@ from types import SimpleNamespace
 
 import pytest
 from streamlit.testing.v1 import AppTest
-from study_desk import STUDY, Desk, sit_through
 
 from abx.errors import AnswerRefused, InputError
 from abx.evidence.export import trial_rows, write_table
@@ -19,6 +18,7 @@ from abx.study_file.claims import NOT_SAID
 from abx.study_file.reading import study_from_text
 from analysis.run import analyse
 from analysis.tables.trials import read_trials
+from helpers.study_desk import STUDY, Desk, sit_through
 from stimuli.render.manifest import read_manifest
 
 GROUPS = """

@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from study_desk import STUDY, make_desk
 
 from abx.errors import AnswerRefused, InputError
 from abx.evidence.export import trial_rows
@@ -23,6 +22,7 @@ from abx.study.model import Study, TestPlan
 from abx.study.trial import Trial, Unit
 from abx.study_file.reading import study_from_text
 from analysis.tables.trials import trial_table
+from helpers.study_desk import STUDY, make_desk
 
 SEED = bytes(range(32))
 PLAN = TestPlan("any", (("i", "j"),), ("i", "j"), trials=1)
@@ -425,7 +425,7 @@ def test_every_method_is_tried_above() -> None:
 
 
 def test_rated_audio_carries_all_versions(tmp_path: Path, local_store: Store) -> None:
-    from test_blobs import unpack
+    from helpers.sound_block import unpack
 
     desk = make_desk(tmp_path / "d", text=study_with(RATING))
     sessions = desk.sessions(local_store)

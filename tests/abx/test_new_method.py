@@ -8,7 +8,6 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from study_desk import STAGES, STUDY, make_desk
 
 import abx.methods
 from abx.evidence.export import trial_rows
@@ -24,6 +23,7 @@ from abx.store import Store
 from abx.study_file.reading import study_from_text
 from analysis.run import analyse
 from analysis.tables.trials import trial_table
+from helpers.study_desk import STAGES, STUDY, make_desk
 
 MODULE = '''
 """Weight: which of two versions has more of it.

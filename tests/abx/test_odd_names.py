@@ -13,8 +13,6 @@ import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from nasty_words import NASTY_FOLDERS
-from study_desk import STUDY, Desk
 
 from abx.commands.measure import _device
 from abx.errors import InputError
@@ -30,6 +28,8 @@ from abx.text.names import PASSABLE, id_fault, identifiers, path_fault, unprinta
 from abx.text.shell import command_line
 from abx.web.desk.new_study import NewStage, NewStudy, add_to_study, file_fault, study_text
 from analysis.claims.grammar import parse_claim
+from helpers.nasty_words import NASTY_FOLDERS
+from helpers.study_desk import STUDY, Desk
 
 # ids ------------------------------------------------------------------------------------
 

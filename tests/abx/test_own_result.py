@@ -7,7 +7,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from study_desk import STUDY, make_desk
 
 from abx.session.sessions import Sessions
 from abx.store import Store
@@ -18,6 +17,7 @@ from abx.web.pages.own_result import (
     chance_words,
     own_result,
 )
+from helpers.study_desk import STUDY, make_desk
 
 ROUND_ROBIN = [("i", "j"), ("i", "k"), ("i", "l"), ("j", "k"), ("j", "l"), ("k", "l")]
 

@@ -10,15 +10,15 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from nasty_words import NASTY_TOKENS, URL_SAFE
 from streamlit.testing.v1 import AppTest
-from study_desk import answer_open_trial
 
 import abx.app.context
 from abx.session.sessions import Sessions
 from abx.text.tokens import address_part, element_key, new_session_token
 from abx.web.pages import Context, provide
 from abx.web.pages.words import as_typed
+from helpers.nasty_words import NASTY_TOKENS, URL_SAFE
+from helpers.study_desk import answer_open_trial
 
 KEY = re.compile(r"[a-z]+-[0-9a-f]{32}")
 

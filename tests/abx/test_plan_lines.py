@@ -9,8 +9,6 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from planned_study import planned_study
-from study_desk import STUDY, make_desk
 
 from abx.errors import InputError
 from abx.planning.power import Asked, ask_plan
@@ -22,6 +20,8 @@ from analysis.models.cells import cell_generator
 from analysis.planning.families import Chance, StudyRun, Tally
 from analysis.planning.findings import Findings, explore
 from analysis.planning.supposed import Sizes, mean_share
+from helpers.planned_study import planned_study
+from helpers.study_desk import STUDY, make_desk
 
 ABX = 'method = "abx"\npairs = [["stock", "both"]]\ntrials = 4'
 BOTH = f'method = "paired"\nstages = "all"\ntrials = 1---{ABX}'

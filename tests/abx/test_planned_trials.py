@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from collections import Counter
 
-from planned_study import STAGES, planned_study
-
 from abx.planning.power import ask_plan
 from abx.schedule.panel import make_slot
 from abx.schedule.planned_trials import PREVIEW_SEED, PlannedPanels, planned_slot
 from abx.schedule.visits import VISITS, is_visit
+from helpers.planned_study import STAGES, planned_study
 
 TESTS = """\
 method = "paired"

@@ -4,19 +4,18 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from typing import Any
 
 import httpx
 import numpy as np
 import pytest
-from guards import GUARD_S
-from http_server import running
 from starlette.applications import Starlette
-from test_blobs import unpack
 
 from abx.errors import InputError, StoreError
 from abx.session.sessions import Sessions
 from abx.web.routes import MAX_BODY_BYTES, make_routes
+from helpers.guards import GUARD_S
+from helpers.http_server import answer_body, running
+from helpers.sound_block import unpack
 
 
 @pytest.fixture
@@ -30,16 +29,6 @@ def client(local_sessions: Sessions) -> Iterator[httpx.Client]:
 @pytest.fixture
 def token(local_sessions: Sessions) -> str:
     return local_sessions.begin(consent=True)
-
-
-def answer_body(message: dict[str, Any], answer: str = "a") -> dict[str, Any]:
-    return {
-        "trial": message["trial"],
-        "answer": answer,
-        "response_s": 12.3,
-        "switches": 7,
-        "listened_s": dict.fromkeys(message["versions"], 3.0),
-    }
 
 
 def error_of(reply: httpx.Response) -> str:

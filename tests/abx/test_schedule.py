@@ -12,7 +12,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
-from study_desk import STUDY
 
 from abx.methods import get_method
 from abx.schedule.panel import (
@@ -30,6 +29,7 @@ from abx.schedule.visits import VISITS, visit_minutes
 from abx.study.model import Study
 from abx.study.trial import Trial
 from abx.study_file.reading import study_from_text
+from helpers.study_desk import STUDY
 
 SEED = bytes(range(32))
 

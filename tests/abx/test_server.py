@@ -11,12 +11,12 @@ from collections.abc import Iterator
 import httpx
 import pytest
 import streamlit
-from guards import GUARD_S, wait_until
-from http_server import running
-from study_desk import Desk
 
 from abx.errors import AbxError, InputError
 from abx.web.server import app_from_environment, create_app, current
+from helpers.guards import GUARD_S, wait_until
+from helpers.http_server import running
+from helpers.study_desk import Desk
 
 SERVE = "import sys; from abx.web.server import serve; serve(sys.argv[1], port=int(sys.argv[2]))"
 

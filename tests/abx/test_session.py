@@ -9,7 +9,6 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 from scipy.stats import chisquare
-from study_desk import STUDY, Desk, answer_open_trial, make_desk, sit_through
 
 from abx.errors import AnswerRefused, Conflict, Gone, InputError, NotFound, StudyChanged
 from abx.evidence.export import trial_rows
@@ -20,6 +19,7 @@ from abx.session.sessions import Sessions
 from abx.session.sitting import without_rest
 from abx.store import Entry, Store
 from abx.study_file.reading import study_from_text
+from helpers.study_desk import STUDY, Desk, answer_open_trial, make_desk, sit_through
 
 HEARD = {"a": 1.0, "b": 1.0, "x": 1.0}
 

@@ -11,7 +11,6 @@ import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from study_desk import STUDY, Desk, answer_open_trial, make_desk, sit_through
 
 from abx.errors import StillOpen, StoreError
 from abx.evidence.export import COLUMNS, safe_cell, trial_rows, write_table
@@ -22,6 +21,7 @@ from abx.session.simulate import perception_from_manifest, run_panel
 from abx.store import Store
 from abx.study_file.reading import study_from_text
 from analysis.tables.trials import read_trials
+from helpers.study_desk import STUDY, Desk, answer_open_trial, make_desk, sit_through
 
 
 def test_a_panel_leaves_a_table_the_analysis_reads(

@@ -7,11 +7,11 @@ import tomllib
 from pathlib import Path
 
 import pytest
-from study_desk import STUDY
 
 from abx.errors import InputError
 from abx.study_file.reading import study_from_text
 from abx.study_file.scaffold import write_scaffold
+from helpers.study_desk import STUDY
 
 
 def with_entry(value: str) -> str:

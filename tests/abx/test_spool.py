@@ -12,16 +12,15 @@ from pathlib import Path
 
 import httpx
 import pytest
-from guards import GUARD_S, wait_until
-from http_server import running
 from starlette.applications import Starlette
-from test_blobs import unpack
-from test_routes import answer_body
 
 from abx.errors import InputError
 from abx.session.sessions import Sessions
 from abx.session.spool import PREFIX, VARIABLE, Spool, spool_from_environment
 from abx.web.routes import make_routes
+from helpers.guards import GUARD_S, wait_until
+from helpers.http_server import answer_body, running
+from helpers.sound_block import unpack
 
 GUIDE = Path(__file__).parents[2] / "abx" / "docs" / "guides" / "several-processes.md"
 NGINX = shutil.which("nginx", path="/usr/sbin:/usr/bin:/usr/local/bin")

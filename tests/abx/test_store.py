@@ -13,8 +13,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from guards import GUARD_S, wait_until
-from real_postgres import PostgresServer, postgres_server
 from sqlalchemy import event, text
 from sqlalchemy.exc import DBAPIError, OperationalError
 
@@ -24,6 +22,8 @@ from abx.store.chain import GENESIS
 from abx.store.engine import open_engine
 from abx.store.migrate import current_revision, head_revision, migrate
 from abx.store.store import Appender
+from helpers.guards import GUARD_S, wait_until
+from helpers.real_postgres import PostgresServer, postgres_server
 
 SPAWN = multiprocessing.get_context("spawn")
 

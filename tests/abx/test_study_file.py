@@ -9,12 +9,12 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from study_desk import STUDY, Desk
 
 from abx.errors import InputError
 from abx.study.model import MAX_STUDY_BYTES
 from abx.study_file.reading import read_study, study_from_text
 from abx.text.toml_lines import line_map
+from helpers.study_desk import STUDY, Desk
 
 
 def test_a_good_file_is_read_whole(shared_desk: Desk) -> None:

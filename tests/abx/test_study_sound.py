@@ -6,7 +6,6 @@ import numpy as np
 import numpy.testing as npt
 import pytest
 import soundfile
-from study_desk import STUDY, Desk, make_desk
 
 from abx.errors import InputError
 from abx.evidence.collect import stage_table
@@ -16,6 +15,7 @@ from abx.sound.stimuli import check_stimuli, load_stages, refuse_stale_sound, re
 from abx.study.workspace import Workspace
 from abx.study_file.reading import load_study, study_from_text
 from analysis.tables.stages import stage_table as checked_stages
+from helpers.study_desk import STUDY, Desk, make_desk
 from stimuli.filters.design import design_stage_filter
 
 MADE = """

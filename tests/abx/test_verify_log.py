@@ -9,7 +9,6 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from study_desk import STUDY, Desk, answer_open_trial, sit_through
 
 from abx.errors import StoreError
 from abx.evidence.findings import Finding
@@ -17,6 +16,7 @@ from abx.evidence.log_check import chain_head, verify_log
 from abx.session.sessions import Sessions
 from abx.session.simulate import run_panel
 from abx.store import Store, open_store
+from helpers.study_desk import STUDY, Desk, answer_open_trial, sit_through
 
 
 def check(desk: Desk, store: Store, **options: str) -> dict[str, Finding]:

@@ -6,7 +6,6 @@ import re
 
 import pytest
 from click.testing import CliRunner
-from study_desk import Desk, answer_open_trial, sit_through
 
 from abx.cli import cli
 from abx.errors import Gone, NotFound
@@ -14,6 +13,7 @@ from abx.evidence.log_check import verify_log
 from abx.session.sessions import Sessions
 from abx.session.withdrawal import withdraw, withdrawal_code
 from abx.store import Store
+from helpers.study_desk import Desk, answer_open_trial, sit_through
 
 
 def words_of(desk: Desk, store: Store) -> dict[str, str]:

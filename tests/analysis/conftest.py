@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -15,7 +14,6 @@ from analysis.run import analyse
 from analysis.tables.trials import TrialTable, trial_table
 
 HERE = Path(__file__).parent
-sys.path.insert(0, str(HERE))  # for the helpers beside the tests
 
 
 @pytest.fixture(scope="session")

@@ -16,10 +16,7 @@ from pathlib import Path
 import pytest
 
 from analysis.models.cells import Workers, cell_generator, count_cores, map_cells
-
-sys.path.insert(0, str(Path(__file__).parent))  # for the work, which helpers import by name
-
-import cell_work
+from helpers import cell_work
 
 
 @pytest.fixture(scope="module")
@@ -108,7 +105,7 @@ _SCRIPT = """
 import sys
 sys.path.insert(0, {here!r})
 from analysis.models.cells import map_cells
-import cell_work
+from helpers import cell_work
 print("begun", flush=True)  # where a script has no guard, spawned processes would print it again
 found = []
 try:
@@ -124,7 +121,7 @@ except KeyboardInterrupt:
 
 @pytest.mark.skipif(sys.platform == "win32", reason="Ctrl-C is sent another way there")
 def test_ctrl_c_keeps_what_came_and_leaves_no_process() -> None:
-    code = textwrap.dedent(_SCRIPT).format(here=str(Path(__file__).parent))
+    code = textwrap.dedent(_SCRIPT).format(here=str(Path(__file__).parents[1]))
     started = subprocess.Popen(
         [sys.executable, "-W", "error", "-c", code],
         stdout=subprocess.PIPE,
@@ -143,7 +140,7 @@ def test_ctrl_c_keeps_what_came_and_leaves_no_process() -> None:
 
 @pytest.mark.skipif(not Path("/proc").is_dir(), reason="looks into /proc")
 def test_helpers_end_with_the_process_that_asked() -> None:
-    code = textwrap.dedent(_SCRIPT).format(here=str(Path(__file__).parent))
+    code = textwrap.dedent(_SCRIPT).format(here=str(Path(__file__).parents[1]))
     started = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, text=True)
     assert started.stdout is not None
     started.stdout.readline()

@@ -10,7 +10,6 @@ import numpy as np
 import numpy.testing as npt
 import pandas as pd
 import pytest
-from planned_panel import asked
 from scipy import stats
 
 from analysis.claims.hearing import obvious_controls
@@ -28,6 +27,7 @@ from analysis.preference.fit import fit_preference
 from analysis.run import analyse
 from analysis.tables.stages import StageTable, stage_table
 from analysis.tables.trials import TrialTable, trial_table
+from helpers.planned_panel import asked
 
 HEAR = "listeners hear a from b"
 ALIKE = Sizes(spread_right=0.0, spread_taste=0.0)

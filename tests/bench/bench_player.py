@@ -26,16 +26,16 @@ from playwright.sync_api import Page, sync_playwright
 
 TESTS = Path(__file__).parents[1]
 sys.path[:0] = [
-    *(str(TESTS / folder) for folder in ("", "bench", "booth", "browser")),
+    *(str(TESTS / folder) for folder in ("", "bench", "booth")),
     str(TESTS.parent),
 ]
 
-from browser_harness import RATE, harness_app, pack_blob, running  # noqa: E402
-from conftest import FLAGS  # noqa: E402
 from figures import Figure, emit  # noqa: E402
-from null_sink import in_front, null_sink  # noqa: E402
 
 from abx.booth.terminal import BoothPlayer  # noqa: E402
+from helpers.browser_harness import RATE, harness_app, pack_blob, running  # noqa: E402
+from helpers.chromium import FLAGS  # noqa: E402
+from helpers.null_sink import in_front, null_sink  # noqa: E402
 
 READY = """async () => {
   const begin = performance.now();

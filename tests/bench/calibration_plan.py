@@ -19,9 +19,7 @@ from typing import Any
 import numpy as np
 from calibration_rows import Cell
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "abx"))  # for the study on paper
-
-from planned_study import planned_study
+sys.path.insert(0, str(Path(__file__).parents[1]))  # for the study on paper
 
 from abx.planning.power import ask_plan
 from abx.schedule.planned_trials import PlannedPanels
@@ -29,6 +27,7 @@ from analysis.planning.findings import Findings, explore
 from analysis.planning.supposed import Sizes
 from analysis.run import analyse
 from analysis.tables.trials import TrialTable, trial_table
+from helpers.planned_study import planned_study
 
 _TESTS = """\
 method = "paired"

@@ -21,15 +21,14 @@ from typing import Any
 import numpy as np
 import soundfile
 
-sys.path[:0] = [str(Path(__file__).parents[1] / "abx"), str(Path(__file__).parents[2])]
-
-from study_desk import STUDY, Desk, make_desk  # noqa: E402
+sys.path[:0] = [str(folder) for folder in Path(__file__).parents[1:3]]
 
 from abx.errors import AbxError, AnswerRefused, InputError, NotFound  # noqa: E402
 from abx.schedule.panel import make_slot  # noqa: E402
 from abx.session.answers import read_submission  # noqa: E402
 from abx.store import open_store  # noqa: E402
 from abx.study_file.reading import study_from_text  # noqa: E402
+from helpers.study_desk import STUDY, Desk, make_desk  # noqa: E402
 
 __all__ = ["Target", "mutate", "targets"]
 

@@ -19,7 +19,7 @@ from playwright.sync_api import Browser, Error, Page, Request, sync_playwright
 
 sys.path.insert(0, str(Path(__file__).parents[1]))  # for the browser's flags
 
-from conftest import FLAGS
+from helpers.chromium import FLAGS
 
 # Tabs in the background answer as promptly as the one in front.
 _ALL_ALIKE = ["--disable-background-timer-throttling", "--disable-renderer-backgrounding"]

@@ -35,15 +35,14 @@ from typing import Any
 
 import numpy as np
 
-TESTS = Path(__file__).parents[1] / "abx"
-sys.path[:0] = [str(Path(__file__).parent), str(TESTS), str(Path(__file__).parents[2])]
+sys.path[:0] = [str(folder) for folder in list(Path(__file__).parents)[:3]]
 
 from load_tab import Tab, Wire  # noqa: E402
-from real_postgres import PostgresServer, postgres_server  # noqa: E402
-from study_desk import STUDY, Desk, make_desk  # noqa: E402
 
 from abx.session.sessions import Sessions  # noqa: E402
 from abx.store import open_store  # noqa: E402
+from helpers.real_postgres import PostgresServer, postgres_server  # noqa: E402
+from helpers.study_desk import STUDY, Desk, make_desk  # noqa: E402
 
 SERVE = (
     "import sys; from abx.web.server import serve; "

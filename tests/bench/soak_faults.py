@@ -27,17 +27,15 @@ from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from random import Random
 
-TESTS = Path(__file__).parents[1] / "abx"
-sys.path[:0] = [str(TESTS), str(Path(__file__).parents[2])]
-
-from fault_harness import AppProcess, Listener, check_every_answer, wait_for  # noqa: E402
-from real_postgres import PostgresServer, postgres_server  # noqa: E402
-from study_desk import STUDY, make_desk  # noqa: E402
+sys.path[:0] = [str(folder) for folder in Path(__file__).parents[1:3]]
 
 from abx.errors import StoreError  # noqa: E402
 from abx.evidence.log_check import verify_log  # noqa: E402
 from abx.session.sessions import Sessions  # noqa: E402
 from abx.store import open_store  # noqa: E402
+from helpers.fault_harness import AppProcess, Listener, check_every_answer, wait_for  # noqa: E402
+from helpers.real_postgres import PostgresServer, postgres_server  # noqa: E402
+from helpers.study_desk import STUDY, make_desk  # noqa: E402
 
 _DISK_BYTES = 48_000_000
 # Root may write read-only files; without these rights it is like everybody else.

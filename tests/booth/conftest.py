@@ -2,16 +2,11 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "browser"))  # for the small study
-sys.path.insert(0, str(Path(__file__).parent))  # for the sound card beside the tests
-
-from null_sink import Card, in_front, null_sink
+from helpers.null_sink import Card, in_front, null_sink
 
 
 @pytest.fixture(scope="session")

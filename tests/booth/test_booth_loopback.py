@@ -11,8 +11,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from browser_study import PAIRED, write_study
-from guards import GUARD_S, wait_until
 from scipy.signal import correlate
 
 from abx.booth.preview import hear_stages, stage_blob
@@ -27,6 +25,8 @@ from abx.study.workspace import Workspace
 from abx.web.server import open_sessions
 from analysis.run import analyse
 from analysis.tables.trials import trial_table
+from helpers.browser_study import PAIRED, write_study
+from helpers.guards import GUARD_S, wait_until
 
 pytestmark = pytest.mark.loopback
 

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
-from guards import patient
 from playwright.sync_api import Browser, BrowserContext, Page
 
-sys.path.insert(0, str(Path(__file__).parent))  # for the harness beside the tests
+from helpers.guards import patient
 
 
 @pytest.fixture

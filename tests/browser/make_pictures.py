@@ -12,16 +12,15 @@ import sys
 import tempfile
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parent))  # for the harness beside this script
-sys.path.insert(0, str(Path(__file__).parents[1]))  # for the browser's flags
+sys.path.insert(0, str(Path(__file__).parents[1]))  # for the helpers
 
-from browser_harness import Listener, served
-from conftest import FLAGS
-from month_people import Person
 from PIL import Image
 from playwright.sync_api import Page, sync_playwright
 
 from abx import cli
+from helpers.browser_harness import Listener, served
+from helpers.chromium import FLAGS
+from helpers.month_people import Person
 
 #: Sections of the report that are shown.
 SECTIONS = ("short", "preference", "responses", "deviation")

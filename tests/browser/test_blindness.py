@@ -16,12 +16,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from browser_harness import Server, served
-from browser_study import STAGES, write_study
 from playwright.sync_api import Page
 from scipy.stats import binomtest
 
 from abx.web.server import open_sessions
+from helpers.browser_harness import Server, served
+from helpers.browser_study import STAGES, write_study
 
 pytestmark = pytest.mark.browser
 

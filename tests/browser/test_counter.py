@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import pytest
-from browser_harness import Listener, Server, served, violations
-from browser_study import STAGES, write_study
 from playwright.sync_api import Page, expect
 
 from abx.web.server import open_sessions
+from helpers.browser_harness import Listener, Server, served, violations
+from helpers.browser_study import STAGES, write_study
 
 pytestmark = pytest.mark.browser
 

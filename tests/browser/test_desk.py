@@ -8,8 +8,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile as sf
-from browser_harness import Listener, served, violations
-from browser_study import RATE, STAGES, programme_sound, response_table
 from playwright.sync_api import Page, expect
 
 from abx.errors import InputError
@@ -17,6 +15,8 @@ from abx.study.trial import stage_of
 from abx.study_file.reading import read_study
 from abx.web.desk.new_study import NewStage, NewStudy, group_tables, study_text, write_new_study
 from abx.web.server import open_sessions
+from helpers.browser_harness import Listener, served, violations
+from helpers.browser_study import RATE, STAGES, programme_sound, response_table
 
 DESK = "abx.web.desk.server.serve_desk"
 

@@ -8,9 +8,10 @@ from typing import Any
 
 import numpy as np
 import pytest
-from browser_harness import RATE, harness_app, pack_blob, running, to_int16
 from playwright.sync_api import Page
 from scipy.signal import butter, sosfiltfilt
+
+from helpers.browser_harness import RATE, harness_app, pack_blob, running, to_int16
 
 pytestmark = pytest.mark.browser
 

@@ -8,11 +8,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from browser_harness import RATE, Listener, harness_app, running, served, violations
-from browser_study import PAIRED, write_study
 from playwright.sync_api import Page, expect
 
 from abx.web.server import open_sessions
+from helpers.browser_harness import RATE, Listener, harness_app, running, served, violations
+from helpers.browser_study import PAIRED, write_study
 
 pytestmark = pytest.mark.browser
 

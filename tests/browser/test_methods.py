@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import pytest
-from browser_harness import Listener, Server, served, violations
-from browser_study import write_study
 from playwright.sync_api import BrowserContext, Page, expect
 
 from abx.methods import method_ids
 from abx.web.server import open_sessions
+from helpers.browser_harness import Listener, Server, served, violations
+from helpers.browser_study import write_study
 
 pytestmark = [pytest.mark.browser, pytest.mark.walk]
 

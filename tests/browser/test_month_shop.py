@@ -19,10 +19,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from month_people import Person, earwitness, opened, sit_down
 from playwright.sync_api import BrowserContext, Page, expect
 
 from abx.demo.build import POSITIONS, STAGES, response_name, response_table
+from helpers.month_people import Person, earwitness, opened, sit_down
 
 pytestmark = [pytest.mark.browser, pytest.mark.walk]
 

@@ -22,12 +22,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from browser_harness import Listener
-from guards import patient
-from month_people import Person, earwitness, opened, sit_down
 from playwright.sync_api import Browser, BrowserContext, Page, expect
 
 from abx.demo.build import POSITIONS, STAGES, response_name, response_table
+from helpers.browser_harness import Listener
+from helpers.guards import patient
+from helpers.month_people import Person, earwitness, opened, sit_down
 
 pytestmark = [pytest.mark.browser, pytest.mark.walk]
 

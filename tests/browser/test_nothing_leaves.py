@@ -10,13 +10,13 @@ from pathlib import Path
 from urllib.parse import urlsplit
 
 import pytest
-from browser_harness import PROJECT, Listener, Server, new_sitting
-from browser_study import PAIRED, write_study
-from guards import wait_until
 from playwright.sync_api import Page, expect
 
 from abx.session.withdrawal import withdrawal_code
 from abx.web.server import open_sessions
+from helpers.browser_harness import PROJECT, Listener, Server, new_sitting
+from helpers.browser_study import PAIRED, write_study
+from helpers.guards import wait_until
 
 pytestmark = pytest.mark.browser
 

@@ -2,21 +2,16 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Iterator
-from pathlib import Path
 from urllib.parse import quote
 
 import pytest
-from browser_harness import Listener, Server, served
-from browser_study import write_study
 from playwright.sync_api import Page, expect
 
 from abx.web.server import open_sessions
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "abx"))  # for the tokens
-
-from nasty_words import NASTY_TOKENS
+from helpers.browser_harness import Listener, Server, served
+from helpers.browser_study import write_study
+from helpers.nasty_words import NASTY_TOKENS
 
 pytestmark = pytest.mark.browser
 

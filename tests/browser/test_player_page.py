@@ -6,10 +6,11 @@ import re
 from collections.abc import Iterator
 
 import pytest
-from browser_harness import Listener, Server, served, violations
-from browser_study import ABX, PAIRED, write_study
-from guards import patient
 from playwright.sync_api import Browser, Page, expect
+
+from helpers.browser_harness import Listener, Server, served, violations
+from helpers.browser_study import ABX, PAIRED, write_study
+from helpers.guards import patient
 
 pytestmark = pytest.mark.browser
 

@@ -9,11 +9,11 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from browser_harness import Listener, Server, served, violations
-from browser_study import ABX, PAIRED, STAGES, write_study
 from playwright.sync_api import BrowserContext, Page, Response, expect
 
 from abx.web.server import open_sessions
+from helpers.browser_harness import Listener, Server, served, violations
+from helpers.browser_study import ABX, PAIRED, STAGES, write_study
 
 pytestmark = pytest.mark.browser
 

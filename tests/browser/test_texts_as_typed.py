@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import pytest
-from browser_harness import served
-from guards import patient
 from playwright.sync_api import Browser, Page, expect
-from words_page import TEXTS, TYPED
+
+from helpers.browser_harness import served
+from helpers.guards import patient
+from helpers.words_page import TEXTS, TYPED
 
 pytestmark = pytest.mark.browser
 

@@ -7,11 +7,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
-from guards import GUARD_S
-
-sys.path.insert(0, str(Path(__file__).parent))  # for the study beside the tests
 
 from abx import cli
+from helpers.guards import GUARD_S
 
 COMMAND = [sys.executable, "-W", "error", "-m", "abx.cli"]
 

@@ -5,10 +5,10 @@ import shutil
 from pathlib import Path
 
 import pytest
-from cli_study import BANDS, STUDY, table, write_noise, write_study
 
 from abx.sound.stimuli import render
 from abx.study.workspace import Workspace
+from helpers.cli_study import BANDS, STUDY, table, write_noise, write_study
 
 
 @pytest.fixture

@@ -10,13 +10,13 @@ import zipfile
 from pathlib import Path
 
 import pytest
-from guards import GUARD_S
 
 from abx.evidence.bundle import LAYOUT, check_bundle
+from helpers import independent_checker
+from helpers.guards import GUARD_S
+from helpers.independent_checker import slot_trials
 
-HERE = Path(__file__).parent
-CHECKER = HERE / "independent_checker.py"
-sys.path.insert(0, str(HERE))  # for the checker beside the tests
+CHECKER = Path(independent_checker.__file__)
 
 
 @pytest.fixture(scope="session")
@@ -235,8 +235,6 @@ listeners = 8
 @pytest.mark.parametrize("trials", [3, 4])
 @pytest.mark.parametrize("n_programmes", [1, 3, 4])
 def test_the_page_gives_the_schedule_of_every_method_about_pairs(trials, n_programmes):
-    from independent_checker import slot_trials
-
     from abx.schedule.panel import make_slot, slot_content
     from abx.study_file.reading import study_from_text
 

@@ -4,7 +4,8 @@ import json
 import shlex
 
 import pytest
-from cli_study import STUDY, write_study
+
+from helpers.cli_study import STUDY, write_study
 
 FOLDER = "it's a $tudy? #1 %41 [x]"
 LABEL = "`a` $b_{$ *c* _d_ [e](f) <g> & 'h' :smile: =1+1"

@@ -14,8 +14,9 @@ import time
 from pathlib import Path
 
 import pytest
-from cli_study import write_study
-from guards import GUARD_S
+
+from helpers.cli_study import write_study
+from helpers.guards import GUARD_S
 
 COLOUR = re.compile(r"\x1b\[[0-9;]*m")
 FEW = ("--studies", "20")  # simulated studies: enough for words, not for figures

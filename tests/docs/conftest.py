@@ -10,13 +10,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from guards import GUARD_S, wait_until
 
-_TESTS = Path(__file__).parents[1]
-sys.path[:0] = [str(_TESTS / "docs"), str(_TESTS / "abx")]  # for the modules beside the tests
-
-from docs_shell import DEMO, run  # noqa: E402
-from real_postgres import postgres_server  # noqa: E402
+from helpers.docs_shell import DEMO, run
+from helpers.guards import GUARD_S, wait_until
+from helpers.real_postgres import postgres_server
 
 
 @pytest.fixture(scope="session")

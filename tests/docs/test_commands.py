@@ -21,10 +21,11 @@ import numpy as np
 import pytest
 import soundfile
 from _pytest.mark import ParameterSet
-from docs_pages import DOCS, Block, blocks, pages
-from docs_people import answer_as_people
-from docs_shell import DEMO, environment, run, run_at_keyboard
-from guards import GUARD_S, wait_until
+
+from helpers.docs_pages import DOCS, Block, blocks, pages
+from helpers.docs_people import answer_as_people
+from helpers.docs_shell import DEMO, environment, run, run_at_keyboard
+from helpers.guards import GUARD_S, wait_until
 
 _PORT = re.compile(r" --port \d+")
 _SERVER = re.compile(r"earwitness (serve|desk)|uvicorn --factory")

@@ -8,8 +8,9 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from docs_pages import DOCS, Block, blocks, pages
-from guards import GUARD_S
+
+from helpers.docs_pages import DOCS, Block, blocks, pages
+from helpers.guards import GUARD_S
 
 FOUND = [
     pytest.param(block, after, id=f"{page.relative_to(DOCS)}:{block.line}")

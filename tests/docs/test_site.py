@@ -13,13 +13,13 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from docs_pages import DOCS, pages
-from guards import GUARD_S
 
 from abx.methods import get_method, method_ids
 from abx.study_file.reading import Reader, study_from_text
 from analysis.run import analyse
 from analysis.tables.trials import trial_table
+from helpers.docs_pages import DOCS, pages
+from helpers.guards import GUARD_S
 
 _MAX_PICTURE_BYTES = 150_000
 
@@ -178,8 +178,7 @@ def test_the_study_file_page_has_exactly_the_keys_of_the_program(
         assert set(rows) - set(method_ids()) == keys, table
 
 
-def test_the_benchmark_page_is_written_from_the_last_run(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.syspath_prepend(str(DOCS.parents[1] / "tests" / "bench"))
+def test_the_benchmark_page_is_written_from_the_last_run() -> None:
     import run_all
 
     record = json.loads(run_all.RECORD.read_text("utf-8"))

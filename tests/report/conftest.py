@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
 from typing import Any
 
 import pytest
 
-sys.path.insert(0, str(Path(__file__).parent))  # for the example beside the tests
-
-from report_example import add_decision, sample_evidence
+from helpers.report_example import add_decision, sample_evidence
 
 
 @pytest.fixture

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import ast
 import re
-import sys
 from importlib.resources import files
 from pathlib import Path
 
@@ -21,10 +20,7 @@ from analysis.report.words.conditions import GUARDS
 from analysis.run import analyse
 from analysis.tables.stages import stage_table
 from analysis.tables.trials import trial_table
-
-sys.path.insert(0, str(Path(__file__).parent))  # for the example beside the tests
-
-from report_example import STAGES, simulated_trials
+from helpers.report_example import STAGES, simulated_trials
 
 ROOT = Path(str(files("analysis"))).parent
 WORDS = {name: pattern for name, (pattern, _) in GUARDS.items() if name != "best"}

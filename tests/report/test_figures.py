@@ -6,19 +6,14 @@ import base64
 import csv
 import io
 import re
-import sys
 import xml.etree.ElementTree as ET
 from html import unescape
-from pathlib import Path
 
 import pytest
 
 from analysis.report.build import render_report
 from analysis.report.words.numbers import number_text
-
-sys.path.insert(0, str(Path(__file__).parent))  # for the example beside the tests
-
-from report_example import add_decision, sample_evidence
+from helpers.report_example import add_decision, sample_evidence
 
 # Each figure by the key of its drawing: unit on an axis, saved table, words of its caption.
 FIGURES = {

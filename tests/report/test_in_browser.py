@@ -9,10 +9,10 @@ import re
 import stat
 
 import pytest
-from guards import GUARD_S, patient
 
 from analysis.report import build_report, build_voices, write_pdf
 from analysis.report.pdf import find_browser
+from helpers.guards import GUARD_S, patient
 from stimuli.files.errors import InputError
 
 CHROMIUM = "/usr/bin/chromium"

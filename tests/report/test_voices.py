@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import re
 import statistics
-import sys
 from html import unescape
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -20,11 +18,8 @@ from analysis.report.words.sentences import SENTENCES
 from analysis.run import analyse
 from analysis.tables.stages import stage_table
 from analysis.tables.trials import trial_table
+from helpers.report_example import STAGES, simulated_trials
 from stimuli.files.errors import InputError
-
-sys.path.insert(0, str(Path(__file__).parent))  # for the example beside the tests
-
-from report_example import STAGES, simulated_trials
 
 PLAIN = ("customer", "full", "researcher", "reviewer")
 

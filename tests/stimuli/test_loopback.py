@@ -8,9 +8,9 @@ import threading
 import numpy as np
 import pytest
 import soundfile
-from guards import GUARD_S, wait_until
 from scipy.signal import butter, sosfilt, sosfreqz
 
+from helpers.guards import GUARD_S, wait_until
 from stimuli.response.bands import pink_band_level_db
 
 pytestmark = pytest.mark.loopback

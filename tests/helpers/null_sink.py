@@ -5,16 +5,13 @@ from __future__ import annotations
 import os
 import shutil
 import subprocess
-import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).parents[1]))  # for the guards
-
-from guards import GUARD_S, wait_until
+from helpers.guards import GUARD_S, wait_until
 
 __all__ = ["FIRST", "Card", "in_front", "null_sink"]
 

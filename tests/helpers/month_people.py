@@ -18,14 +18,14 @@ from typing import Any
 
 import httpx
 import numpy as np
-from browser_harness import PROJECT, Listener, free_port
-from guards import GUARD_S, wait_until
 from playwright.sync_api import Page, expect
 
 from abx.methods import get_method
 from abx.session.simulate import SimulatedListener, _Percept, perception_from_manifest
 from abx.study.trial import Trial
 from abx.web.server import open_sessions
+from helpers.browser_harness import PROJECT, Listener, free_port
+from helpers.guards import GUARD_S, wait_until
 
 
 def earwitness(*args: object, cwd: Path, code: int = 0) -> str:

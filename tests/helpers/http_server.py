@@ -9,7 +9,8 @@ from contextlib import contextmanager
 from typing import Any
 
 import uvicorn
-from guards import GUARD_S, wait_until
+
+from helpers.guards import GUARD_S, wait_until
 
 __all__ = ["running"]
 
@@ -35,3 +36,13 @@ def running(app: Any) -> Iterator[str]:
 def _started(server: uvicorn.Server, thread: threading.Thread) -> bool:
     assert thread.is_alive(), "the server ended before it started"
     return server.started
+
+
+def answer_body(message: dict[str, Any], answer: str = "a") -> dict[str, Any]:
+    return {
+        "trial": message["trial"],
+        "answer": answer,
+        "response_s": 12.3,
+        "switches": 7,
+        "listened_s": dict.fromkeys(message["versions"], 3.0),
+    }

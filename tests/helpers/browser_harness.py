@@ -21,7 +21,6 @@ from pathlib import Path
 import numpy as np
 import uvicorn
 from axe_playwright_python.sync_playwright import Axe
-from guards import GUARD_S, wait_until
 from playwright.sync_api import Page, expect
 from starlette.applications import Starlette
 from starlette.requests import Request
@@ -30,6 +29,7 @@ from starlette.routing import Route
 
 from abx.web.player import _HERE as PLAYER_DIR
 from abx.web.server import open_sessions
+from helpers.guards import GUARD_S, wait_until
 
 RATE = 48_000
 PROJECT = Path(__file__).parents[2]

@@ -11,7 +11,7 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
-from guards import GUARD_S
+from helpers.guards import GUARD_S
 
 DEMO = "earwitness demo"
 
