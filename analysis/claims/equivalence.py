@@ -30,6 +30,7 @@ from analysis.hearing.sides import panel_share
 from analysis.panels.number_words import logistic, p_words, people, percent, percents
 from analysis.panels.panel import least_panel, logit_test
 from analysis.panels.smallest_effect import split
+from analysis.panels.tails import normal_quantile, t_above
 from analysis.preference.fit import Preference, WorthDifference, worth_difference
 
 __all__ = ["Equivalence", "equivalence", "neither", "shown_to_listen"]
@@ -83,7 +84,7 @@ def equivalence(found: WorthDifference, points: float, *, alpha: float) -> Equiv
     error = float(np.sqrt((0.25 - points**2) / n))
     away = abs(found.share - 0.5)
     inside = stats.t.cdf((away - points) / error, found.df)
-    outside = stats.t.sf((away - points) / error, found.df) + stats.t.sf(
+    outside = t_above((away - points) / error, found.df) + t_above(
         (away + points) / error, found.df
     )
     _, _, low, high = logit_test(
@@ -177,7 +178,7 @@ def _needs(found: WorthDifference, points: float, alpha: float) -> str:
     """Say how large a panel would put the found share clear of the split, on either side."""
     n = 1 / (found.se**2 * found.share * (1 - found.share))
     away = abs(abs(found.share - 0.5) - points)
-    wanted = float(stats.norm.ppf(1 - alpha) + stats.norm.ppf(POWER))
+    wanted = normal_quantile(1 - alpha) + normal_quantile(POWER)
     ratio = wanted * float(np.sqrt((0.25 - points**2) / n)) / max(away, 1e-9)
     return more_listeners(found.n_listeners, ratio, f"a share of {percent(found.share)}")
 

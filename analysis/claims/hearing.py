@@ -7,7 +7,6 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
-from scipy import stats
 
 from analysis.claims.finding import NAN, POWER, Claim, Finding, more_listeners, nothing
 from analysis.hearing.controls import Controls, Vouch, obvious_controls, vouch
@@ -18,6 +17,7 @@ from analysis.hearing.similarity import Similarity, similarity
 from analysis.panels.number_words import p_words, people, percent, percents
 from analysis.panels.panel import PanelProportion
 from analysis.panels.smallest_effect import TOO_SMALL, beyond_guessing
+from analysis.panels.tails import normal_quantile
 
 __all__ = ["Controls", "hear", "not_heard", "obvious_controls"]
 
@@ -139,7 +139,7 @@ def _needs_hear(found: PanelProportion, chance: float, alpha: float) -> str:
             "a difference that listeners can hear; to show that they cannot, a margin declared "
             "beforehand and obvious controls that were passed"
         )
-    wanted = stats.norm.ppf(1 - alpha) + stats.norm.ppf(POWER)
+    wanted = normal_quantile(1 - alpha) + normal_quantile(POWER)
     t = found.statistic if np.isfinite(found.statistic) and found.statistic > 0 else 1.0
     return more_listeners(found.n_listeners, wanted / t, f"a share of {percent(found.estimate)}")
 
@@ -224,9 +224,9 @@ def _similar_finding(
 
 def _needs_similar(found: Similarity, alpha: float) -> str:
     """Say how large a panel would put the found share clear of the margin, on either side."""
-    error = (found.share_high - found.share_low) / (2 * float(stats.norm.ppf(0.95)))
+    error = (found.share_high - found.share_low) / (2 * normal_quantile(0.95))
     away = abs(found.margin - found.share)
-    wanted = float(stats.norm.ppf(1 - alpha) + stats.norm.ppf(POWER))
+    wanted = normal_quantile(1 - alpha) + normal_quantile(POWER)
     ratio = wanted * error / away if away > 0 else float("inf")
     what = f"a share of {percent(found.share)} with a heard difference"
     return more_listeners(found.panel.n_listeners, ratio, what)

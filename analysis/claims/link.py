@@ -24,7 +24,6 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
-from scipy import stats
 
 from analysis.claims.finding import NAN, POWER, Claim, Finding, more_listeners, nothing
 from analysis.claims.preference import most
@@ -39,6 +38,7 @@ from analysis.panels.number_words import logistic, p_words, panels, people, perc
 from analysis.panels.panel import logit_test
 from analysis.panels.proportions import clopper_pearson
 from analysis.panels.smallest_effect import TOO_SMALL, beyond_guessing
+from analysis.panels.tails import normal_quantile
 from analysis.preference.fit import Preference, floored_error, worth_difference
 from analysis.tables.stages import StageTable
 from analysis.upgrade.lattice import Lattice, make_lattice
@@ -288,7 +288,7 @@ def _ahead(chance: float, first: str, per: str) -> str:
 
 
 def _wanted(alpha: float) -> float:
-    return float(stats.norm.ppf(1 - alpha / 2) + stats.norm.ppf(POWER))
+    return normal_quantile(1 - alpha / 2) + normal_quantile(POWER)
 
 
 # listener L hears I from J -------------------------------------------------------------

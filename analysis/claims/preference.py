@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from scipy import stats
 
 from analysis.claims.finding import NAN, POWER, Claim, Finding, more_listeners, nothing
 from analysis.models.bootstrap import first_shares
@@ -20,6 +19,7 @@ from analysis.panels.number_words import (
 )
 from analysis.panels.panel import logit_test
 from analysis.panels.smallest_effect import TOO_SMALL
+from analysis.panels.tails import normal_quantile
 from analysis.preference.fit import Preference, WorthDifference, worth_difference
 
 __all__ = ["difference_numbers", "most", "prefer"]
@@ -47,7 +47,7 @@ def prefer(claim: Claim, preference: Preference | None, alpha: float) -> Finding
         }
         return Finding(0, NAN, test, words, "more listeners, 12 or more", numbers)
     direction = 1 if found.estimate > 0 else -1
-    wanted = stats.norm.ppf(1 - alpha / 2) + stats.norm.ppf(POWER)
+    wanted = normal_quantile(1 - alpha / 2) + normal_quantile(POWER)
     needs = more_listeners(
         found.n_listeners,
         wanted / max(abs(found.statistic), 1e-9),
@@ -173,7 +173,7 @@ def _most_finding(
         ),
         TOO_SMALL: _small_lead(stage, against, direction, told),
     }
-    wanted = stats.norm.ppf(1 - alpha / 2) + stats.norm.ppf(POWER)
+    wanted = normal_quantile(1 - alpha / 2) + normal_quantile(POWER)
     hardest = against[worst]
     needs = more_listeners(
         hardest.n_listeners,

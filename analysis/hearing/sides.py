@@ -19,6 +19,7 @@ from analysis.models.places import PLACE_SLACK, Places
 from analysis.panels.panel import SMALL_PANEL, PanelProportion, panel_proportion, wilson_interval
 from analysis.panels.proportions import exact_p
 from analysis.panels.sided_tail import leanings, sided_tail
+from analysis.panels.tails import t_above
 
 __all__ = [
     "SIDES",
@@ -266,7 +267,7 @@ def sided_proportion(
     se = float(np.sqrt(variance))
     scatters = se > 1e-12
     t = (p - chance) / se if scatters else float("nan")
-    p_value = float(stats.t.sf(t, least - 1)) if scatters else 0.0
+    p_value = float(t_above(t, least - 1)) if scatters else 0.0
     rule = "listeners"
     if not scatters or g < SMALL_PANEL:
         p_value = max(p_value, _above(n, p, chance))

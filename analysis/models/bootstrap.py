@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
 
 from analysis.models.bradley_terry import (
     IMPOSSIBLE,
@@ -16,6 +15,7 @@ from analysis.models.bradley_terry import (
     probabilities,
 )
 from analysis.models.pair_newton import pair_newton
+from analysis.panels.tails import normal_quantile, t_quantile
 from analysis.tables.counts import PairCounts, separated
 
 __all__ = ["ROUNDING", "WorthDraws", "first_shares", "resample_worths"]
@@ -167,7 +167,7 @@ def resample_worths(
 
 
 def _widening(listeners: int) -> float:
-    student = stats.t.ppf(0.975, listeners - 1) / stats.norm.ppf(0.975)
+    student = t_quantile(0.975, listeners - 1) / normal_quantile(0.975)
     return float(np.sqrt(listeners / (listeners - 1)) * student)
 
 

@@ -15,6 +15,7 @@ from scipy import fft, stats
 
 from analysis.panels.panel import SMALL_PANEL
 from analysis.panels.proportions import share_right
+from analysis.panels.tails import t_above
 
 __all__ = ["MOST_CELLS", "hearing_power", "panel_cells", "similar_panel_power"]
 
@@ -60,7 +61,7 @@ def _between(distance: np.ndarray, se: np.ndarray, listeners: int, exact: np.nda
     """Return the p-value of :func:`analysis.panels.panel.panel_proportion` on the table of sums."""
     scatters = se > 1e-12
     t = np.where(scatters, distance / np.where(scatters, se, 1.0), 0.0)
-    p = np.where(scatters, stats.t.sf(t, listeners - 1), exact[:, None])
+    p = np.where(scatters, t_above(t, listeners - 1), exact[:, None])
     return np.maximum(p, exact[:, None]) if listeners < SMALL_PANEL else p
 
 

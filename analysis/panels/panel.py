@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
 
 from analysis.panels.mean_tail import mean_tail
 from analysis.panels.proportions import exact_p
+from analysis.panels.tails import t_above, t_quantile
 
 __all__ = [
     "FEWEST_LISTENERS",
@@ -110,8 +110,8 @@ def logit_test(
     spread = share * (1 - share)
     n = 1 / (np.asarray(se, dtype=float) ** 2 * spread)
     statistic = (share - 0.5) * 2 * np.sqrt(n)
-    p_value = 2 * stats.t.sf(np.abs(statistic), df)
-    t = float(stats.t.ppf((1 + confidence) / 2, df))
+    p_value = 2 * t_above(np.abs(statistic), df)
+    t = t_quantile((1 + confidence) / 2, df)
     centre = (share + t**2 / (2 * n)) / (1 + t**2 / n)
     half = t / (1 + t**2 / n) * np.sqrt(spread / n + t**2 / (4 * n**2))
     tiny = np.finfo(float).tiny
@@ -238,7 +238,7 @@ def panel_proportion(
     t = (p - chance) / se if scatters else float("nan")
     p_value, rule = float("nan"), "trials"
     if scatters:
-        p_value, rule = float(stats.t.sf(t, g - 1)), "listeners"
+        p_value, rule = float(t_above(t, g - 1)), "listeners"
     if not scatters or g < SMALL_PANEL:
         exact = _exact(k, n, p, chance, pooled=every_answer)
         rule = "listeners and trials" if scatters else "trials"
@@ -268,7 +268,7 @@ def wilson_interval(
     p: float, total: float, effect: float, listeners: int, confidence: float
 ) -> tuple[float, float]:
     """Return Wilson's interval of a share at `total` trials over the design effect, with t."""
-    z = float(stats.t.ppf((1 + confidence) / 2, listeners - 1))
+    z = t_quantile((1 + confidence) / 2, listeners - 1)
     n = total / effect
     centre = (p + z**2 / (2 * n)) / (1 + z**2 / n)
     half = z / (1 + z**2 / n) * np.sqrt(p * (1 - p) / n + z**2 / (4 * n**2))

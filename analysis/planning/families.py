@@ -13,12 +13,12 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from scipy import stats
 
 from analysis.claims.grammar import parse_claim
 from analysis.claims.judge import Heard, judge_claims
 from analysis.link.block import fit_links
 from analysis.models.cells import Workers, map_cells
+from analysis.panels.tails import normal_quantile
 from analysis.planning.simulated_panel import Answers, Panel
 from analysis.planning.supposed import Supposed
 from analysis.tables.stages import StageTable
@@ -54,7 +54,7 @@ class Chance:
             return float("nan")
         n = self.n_studies + 4
         p = (self.count + 2) / n
-        return float(stats.norm.ppf(0.975) * np.sqrt(p * (1 - p) / n))
+        return normal_quantile(0.975) * float(np.sqrt(p * (1 - p) / n))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -18,6 +18,7 @@ from analysis.models.bradley_terry import PENALTY_COUNT, Design, design, fit_cou
 from analysis.panels.exact_panel import MOST_CELLS, hearing_power, panel_cells
 from analysis.panels.panel import SMALL_PANEL, logit_test
 from analysis.panels.proportions import critical_count, share_right
+from analysis.panels.tails import t_above
 from analysis.preference.fit import floored_error
 from analysis.tables.counts import PairCounts, separated
 
@@ -195,7 +196,7 @@ def _simulated_power(
     exact = stats.binom.sf(k.sum(axis=1) - 1, total, chance)
     scatter = se > 1e-12
     t = np.where(scatter, (share - chance) / np.where(scatter, se, 1.0), 0.0)
-    between = stats.t.sf(t, n_listeners - 1)
+    between = t_above(t, n_listeners - 1)
     p_value = np.where(scatter, between, exact)
     if n_listeners < SMALL_PANEL:
         p_value = np.maximum(p_value, exact)

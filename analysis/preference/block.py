@@ -8,6 +8,7 @@ import numpy as np
 from scipy import stats
 
 from analysis.models.bradley_terry import PairModelFit
+from analysis.panels.tails import t_above, t_quantile
 from analysis.preference.fit import Preference, chosen_rows, listener_choice_rows, pair_rows
 
 __all__ = ["preference_block"]
@@ -157,7 +158,7 @@ def _centred(fit: PairModelFit, k: int, confidence: float) -> dict[str, Any]:
     if g < 2:
         return {"centred": value, "centred_low": None, "centred_high": None}
     variance = float(contrast @ fit.worth_covariance(cluster=True) @ contrast) * g / (g - 1)
-    half = float(stats.t.ppf((1 + confidence) / 2, g - 1)) * float(np.sqrt(max(variance, 0.0)))
+    half = t_quantile((1 + confidence) / 2, g - 1) * float(np.sqrt(max(variance, 0.0)))
     return {"centred": value, "centred_low": value - half, "centred_high": value + half}
 
 
@@ -181,7 +182,7 @@ def _order_effect(found: Preference) -> dict[str, Any] | None:
     g = own.n_listeners
     p, between = _NAN, between * float(np.sqrt(g / (g - 1))) if g > 1 else _NAN
     if g > 1 and between > 0:
-        p = 2 * float(stats.t.sf(abs(mean / between), g - 1))
+        p = 2 * float(t_above(abs(mean / between), g - 1))
     return {
         "estimate": estimate,
         "se": se,

@@ -6,7 +6,6 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from scipy import stats
 
 from analysis.models.bootstrap import WorthDraws, resample_worths
 from analysis.models.bradley_terry import PairModelFit, fit_pair_model, order_identified
@@ -19,6 +18,7 @@ from analysis.panels.panel import (
     panel_proportion,
 )
 from analysis.panels.proportions import two_sided_p, wilson
+from analysis.panels.tails import t_above
 from analysis.tables.counts import PairCounts, components, pair_counts
 from analysis.tables.trials import TrialTable
 from stimuli.files.errors import InputError
@@ -264,7 +264,7 @@ class WorthDifference:
     @property
     def p_first(self) -> float:
         """One-sided p-value against the first being preferred no more than the second."""
-        return float(stats.t.sf(self.statistic, self.df))
+        return float(t_above(self.statistic, self.df))
 
 
 def worth_difference(

@@ -6,9 +6,9 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from analysis.panels.multiplicity import holm
+from analysis.panels.tails import t_above, t_quantile
 from analysis.ratings.models import ordered_effects
 from analysis.tables.trials import TrialTable, label_codes
 
@@ -82,8 +82,8 @@ def _pairs(
         values = part["mean"].to_numpy()
         n, mean, nan = len(values), float(values.mean()), float("nan")
         se = float(values.std(ddof=1)) / np.sqrt(n) if n > 1 else nan
-        half = float(stats.t.ppf((1 + confidence) / 2, n - 1)) * se if n > 1 else nan
-        p = 2 * float(stats.t.sf(abs(mean / se), n - 1)) if n > 1 and se > 1e-12 else nan
+        half = t_quantile((1 + confidence) / 2, n - 1) * se if n > 1 else nan
+        p = 2 * float(t_above(abs(mean / se), n - 1)) if n > 1 and se > 1e-12 else nan
         rows.append(
             {
                 "pair": [labels[int(str(low))], labels[int(str(high))]],
@@ -122,7 +122,7 @@ def _ordinal(
     fit, penalty = found
     g = len(np.unique(listener))
     se = np.sqrt(np.maximum(np.diag(np.asarray(fit.covariance_cluster)), 0.0))
-    half = stats.t.ppf(0.975, g - 1) * se
+    half = t_quantile(0.975, g - 1) * se
     figures = {
         name: (float(fit.beta[k]), float(fit.se[k]), float(se[k]), float(half[k]))
         for k, name in enumerate(fit.names)

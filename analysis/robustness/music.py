@@ -16,7 +16,6 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
-from scipy import stats
 
 from analysis.claims.finding import NAN, Claim
 from analysis.claims.grammar import parse_claim
@@ -28,6 +27,7 @@ from analysis.panels.multiplicity import holm
 from analysis.panels.number_words import logistic, p_words, percent
 from analysis.panels.panel import logit_test
 from analysis.panels.proportions import discriminators
+from analysis.panels.tails import t_above
 from analysis.preference.fit import WorthDifference, worth_difference
 from analysis.robustness.contributions import (
     Contributions,
@@ -257,7 +257,7 @@ def _of_share(row: Mapping[str, Any], wide: TwoWay) -> _Second:
     limit = hearing_limit(row)
     t = (wide.estimate - limit) / wide.se if wide.se > 0 else 0.0
     above = margin is None or row["estimate"] >= margin
-    p = float(stats.t.sf(t if above else -t, wide.df))
+    p = float(t_above(t if above else -t, wide.df))
     if wide.se == 0:
         p = float(row["p_value"])
     low, high = _share_interval(wide, 0.95 if margin is None else 0.9)

@@ -11,8 +11,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from scipy.sparse import csr_array
-from scipy.sparse.csgraph import connected_components
 
 __all__ = ["PairCounts", "components", "pair_counts", "separated", "split_pair_counts"]
 
@@ -75,9 +73,9 @@ class PairCounts:
 
     def only(self, stages: list[int]) -> PairCounts:
         """Return the answers between some of the stages (indices, ascending)."""
-        keep = np.isin(self.first, stages) & np.isin(self.second, stages)
         place = np.full(len(self.stages), -1)
         place[stages] = np.arange(len(stages))
+        keep = (place[self.first] >= 0) & (place[self.second] >= 0)
         counts = self.counts[:, keep]
         heard = counts.sum(axis=(1, 2)) > 0
         return PairCounts(
@@ -165,13 +163,22 @@ def components(counts: PairCounts) -> list[list[int]]:
     """Return the groups of stages that are linked by comparisons, largest first."""
     total = counts.counts.sum(axis=(0, 2)) > 0
     size = len(counts.stages)
-    links = csr_array(
-        (np.ones(int(total.sum())), (counts.first[total], counts.second[total])),
-        shape=(size, size),
-    )
-    number, label = connected_components(links, directed=False)
-    groups = [[int(k) for k in np.flatnonzero(label == g)] for g in range(number)]
+    linked = np.zeros((size, size), dtype=bool)
+    linked[counts.first[total], counts.second[total]] = True
+    first = _reach(linked | linked.T).argmax(axis=1)
+    groups = [[int(k) for k in np.flatnonzero(first == g)] for g in np.unique(first)]
     return sorted(groups, key=lambda group: (-len(group), group))
+
+
+def _reach(linked: np.ndarray) -> np.ndarray:
+    """Tell from where one gets where along links, each place from itself as well."""
+    size = linked.shape[-1]
+    reach = (linked | np.eye(size, dtype=bool)).astype(np.float32)
+    for _ in range(max(1, int(np.ceil(np.log2(max(size, 2)))))):
+        if reach.all():
+            break
+        reach = (reach @ reach > 0).astype(np.float32)
+    return reach > 0
 
 
 def separated(won: np.ndarray) -> np.ndarray:
@@ -189,10 +196,4 @@ def separated(won: np.ndarray) -> np.ndarray:
     -------
     numpy.ndarray of bool, shape (...)
     """
-    size = won.shape[-1]
-    reach = ((won > 0) | np.eye(size, dtype=bool)).astype(np.float32)
-    for _ in range(max(1, int(np.ceil(np.log2(max(size, 2)))))):
-        if reach.all():
-            break
-        reach = (reach @ reach > 0).astype(np.float32)
-    return ~np.all(reach > 0, axis=(-2, -1))
+    return ~np.all(_reach(won > 0), axis=(-2, -1))

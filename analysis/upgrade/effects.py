@@ -14,10 +14,10 @@ from math import factorial
 from typing import Any
 
 import numpy as np
-from scipy import stats
 
 from analysis.models.bootstrap import WorthDraws
 from analysis.models.bradley_terry import PairModelFit
+from analysis.panels.tails import t_above
 from analysis.preference.fit import floored_error
 from analysis.upgrade.lattice import Lattice, State, Step, step_words
 
@@ -77,7 +77,7 @@ def _figures(contrast: Contrast, fit: PairModelFit, draws: WorthDraws) -> dict[s
         "se": se,
         "low": float(low),
         "high": float(high),
-        "p_value": 2 * float(stats.t.sf(abs(t), g - 1)),
+        "p_value": 2 * float(t_above(abs(t), g - 1)),
         "p_positive": float((sampled > 0).mean()),
         "n_trials": fit.n_trials,
         "n_listeners": g,
