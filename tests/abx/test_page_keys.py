@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from streamlit.testing.v1 import AppTest
 
-import abx.app.context
+import abx.web.pages.context
 from abx.session.sessions import Sessions
 from abx.text.tokens import address_part, element_key, new_session_token
 from abx.web.pages import Context, provide

@@ -28,7 +28,7 @@ def watch(event, details):
             print(event, details[1:] if event == "socket.connect" else details, file=file)
 sys.addaudithook(watch)
 open({log!r}, "a").close()
-from abx.server import serve
+from abx.web.server import serve
 serve({root!r}, port={port})
 """
 

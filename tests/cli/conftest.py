@@ -1,14 +1,16 @@
 """Fixtures that run the real command, in a real process where that matters."""
 
+import json
 import os
+import shutil
 import subprocess
 import sys
 from dataclasses import dataclass
-from pathlib import Path
 
 import pytest
 
 from abx import cli
+from helpers.built_once import built_once
 from helpers.guards import GUARD_S
 
 COMMAND = [sys.executable, "-W", "error", "-m", "abx.cli"]
@@ -64,7 +66,13 @@ def call(capfd):
 @pytest.fixture(scope="session")
 def demo(tmp_path_factory):
     """One demonstration, built once by the command that the README names."""
-    directory = tmp_path_factory.mktemp("demo") / "study"
-    outcome = run_command("demo", directory, "--listeners", "6")
-    assert outcome.code == 0, outcome
-    return Path(directory), outcome
+
+    def build(folder):
+        outcome = run_command("demo", folder / "study", "--listeners", "6")
+        assert outcome.code == 0, outcome
+        return json.dumps([outcome.out, outcome.err])
+
+    folder, said = built_once(tmp_path_factory, "small-demonstration", build)
+    # Each worker works in a copy of its own.
+    own = shutil.copytree(folder / "study", tmp_path_factory.mktemp("demo") / "study")
+    return own, Outcome(0, *json.loads(said))

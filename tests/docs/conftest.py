@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import fcntl
 import os
 import subprocess
 import sys
@@ -11,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from helpers.built_once import built_once
 from helpers.docs_shell import DEMO, run
 from helpers.guards import GUARD_S, wait_until
 from helpers.real_postgres import postgres_server
@@ -19,17 +19,13 @@ from helpers.real_postgres import postgres_server
 @pytest.fixture(scope="session")
 def demonstration(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """What ``earwitness demo`` leaves behind, run once for all pages and all workers."""
-    shared = tmp_path_factory.getbasetemp()
-    if os.environ.get("PYTEST_XDIST_WORKER"):  # each worker has a folder of its own in there
-        shared = shared.parent
-    folder = shared / "demonstration"
-    with (shared / "demonstration.lock").open("w") as lock:
-        fcntl.flock(lock, fcntl.LOCK_EX)
-        if not (folder / "done").is_file():
-            folder.mkdir(exist_ok=True)
-            done = run(DEMO, folder, {})
-            assert done.returncode == 0, done.stdout + done.stderr
-            (folder / "done").write_text(done.stdout, encoding="utf-8")
+
+    def build(folder: Path) -> str:
+        done = run(DEMO, folder, {})
+        assert done.returncode == 0, done.stdout + done.stderr
+        return done.stdout
+
+    folder, _ = built_once(tmp_path_factory, "demonstration", build)
     return folder / "earwitness-demo"
 
 
