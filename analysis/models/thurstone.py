@@ -6,11 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy import stats
-from scipy.special import log_ndtr, ndtr, xlogy
+from scipy.special import log_ndtr, xlogy
 
 from analysis.tables.counts import PairCounts, components, separated
 
-__all__ = ["ThurstoneFit", "fit_thurstone", "predicted_share"]
+__all__ = ["ThurstoneFit", "fit_thurstone"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,9 +135,3 @@ def _maximise(x: np.ndarray, pooled: np.ndarray) -> tuple[np.ndarray, np.ndarray
         if np.abs(step).max() < 1e-11:
             break
     return beta, information
-
-
-def predicted_share(fit: ThurstoneFit, first: str, second: str) -> float:
-    """Return P(first is chosen over second)."""
-    i, j = fit.stages.index(first), fit.stages.index(second)
-    return float(ndtr(fit.scale[i] - fit.scale[j]))

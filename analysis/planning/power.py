@@ -13,7 +13,6 @@ import numpy as np
 from scipy import stats
 
 from analysis.hearing.dprime import CHANCE, model_for, proportion_correct
-from analysis.hearing.similarity import largest_similar_count
 from analysis.models.bradley_terry import PENALTY_COUNT, Design, design, fit_counts, probabilities
 from analysis.panels.exact_panel import MOST_CELLS, hearing_power, panel_cells
 from analysis.panels.panel import SMALL_PANEL, logit_test
@@ -27,11 +26,9 @@ __all__ = [
     "chance_of",
     "detectable_share",
     "exact_power",
-    "exact_sample_size",
     "paired_power",
     "panel_power",
     "proportion_of",
-    "similarity_power",
 ]
 
 
@@ -68,67 +65,6 @@ def exact_power(p: float, n_trials: int, *, chance: float = 0.5, alpha: float = 
         raise ValueError(f"p must lie in [0, 1], got {p}")
     limit = critical_count(n_trials, chance=chance, alpha=alpha)
     return 0.0 if limit is None else float(stats.binom.sf(limit - 1, n_trials, p))
-
-
-def exact_sample_size(
-    p: float,
-    *,
-    chance: float = 0.5,
-    alpha: float = 0.05,
-    power: float = 0.8,
-    stable: bool = True,
-    most: int = 5000,
-) -> int | None:
-    """Return the fewest trials that reach a power.
-
-    Parameters
-    ----------
-    p : float
-        True P(correct), above `chance`.
-    chance, alpha, power : float, optional
-    stable : bool, optional
-        The power of the exact test saws up and down with the number of trials. True asks that it
-        stays reached for every larger number; False takes the first number that reaches it.
-    most : int, optional
-        Where the search ends.
-
-    Returns
-    -------
-    int or None
-        None when `most` is not enough.
-
-    Raises
-    ------
-    ValueError
-        `p` not above `chance`.
-    """
-    if not chance < p <= 1:
-        raise ValueError(f"p must be above chance {chance}, got {p}")
-    n = np.arange(1, most + 1)
-    # One count more needs the next number of trials or the same, so limits come from one pass.
-    limits = stats.binom.isf(alpha, n, chance) + 1
-    reached = np.asarray(stats.binom.sf(limits - 1, n, p)) >= power
-    if not reached.any():
-        return None
-    if not stable:
-        return int(n[reached][0])
-    short = np.flatnonzero(~reached)
-    after = int(short[-1]) + 1 if short.size else 0
-    return int(n[after]) if after < most else None
-
-
-def similarity_power(
-    n_trials: int,
-    *,
-    discriminators: float = 0.0,
-    margin: float = 0.3,
-    chance: float = 0.5,
-    alpha: float = 0.05,
-) -> float:
-    """Return the chance to show similarity when the true share of discriminators is this small."""
-    limit = largest_similar_count(n_trials, chance=chance, margin=margin, alpha=alpha)
-    p = share_right(discriminators, chance=chance)
-    return 0.0 if limit is None else float(stats.binom.cdf(limit, n_trials, p))
 
 
 def panel_power(

@@ -36,7 +36,6 @@ __all__ = [
     "compare_metric",
     "measure_metrics",
     "narrow_band_deviation_db",
-    "octave_deviation_db",
     "programme_metrics",
     "stage_metrics",
     "stage_repeat_sds",
@@ -299,32 +298,6 @@ def compare_metric(first: MetricValue, second: MetricValue) -> Difference:
         else f"not resolved ({value:+.2f} {first.unit}, 2 repeat SDs are {limit:.2f})"
     )
     return Difference(value, limit, resolved, words)
-
-
-def octave_deviation_db(f_hz: Floats, level_db: Floats) -> float:
-    """Narrow-band deviation of a fine curve in half octaves from 100 Hz to 12 kHz.
-
-    In each half octave the mean magnitude of ten points, 1/20 octave apart, about their own mean;
-    then the mean over half octaves. The definition is that of Olive (AES 117, 2004, paper 6190).
-    The figure stands for itself here: the published coefficients belong to anechoic curves of
-    loudspeakers, not to a seat, a cabin or a headphone.
-
-    Parameters
-    ----------
-    f_hz, level_db : ndarray, shape (n,)
-        A curve with at least ten points an octave; coarser ones are smooth by construction.
-
-    Raises
-    ------
-    ValueError
-        The curve does not reach from 100 Hz to 12 kHz.
-    """
-    starts = 100.0 * 2 ** (np.arange(14) / 2)  # the last half octave ends at 12.8 kHz
-    grid = starts[:, None] * 2 ** ((np.arange(10) + 0.5) / 20)[None, :]
-    if f_hz[0] > 110 or f_hz[-1] < grid.max() / 2**0.05:
-        raise ValueError(f"the curve reaches from {f_hz[0]:g} to {f_hz[-1]:g} Hz only")
-    level = np.interp(np.log(grid), np.log(f_hz), level_db)
-    return float(np.abs(level - level.mean(axis=1, keepdims=True)).mean())
 
 
 STAGE_METRICS: tuple[str, ...] = (

@@ -26,7 +26,6 @@ __all__ = [
     "SWAP_REGIONS",
     "DesignRun",
     "corrected_copy",
-    "design_stages",
     "partial_steps",
     "region_swap",
     "region_weight",
@@ -313,33 +312,3 @@ def resolution_v_design(regions: Sequence[str] = tuple(FIVE_REGIONS)) -> tuple[D
         fifth = four[0] * four[1] * four[2] * four[3]
         runs.append(DesignRun(number, dict(zip(names, (*four, fifth), strict=True))))
     return tuple(runs)
-
-
-def design_stages(
-    first: StageSpec,
-    second: StageSpec,
-    *,
-    edges: Mapping[str, tuple[float, float]] | None = None,
-) -> tuple[tuple[DesignRun, StageSpec], ...]:
-    """Stages of the 16-run design between two stages.
-
-    Parameters
-    ----------
-    first, second : StageSpec
-        Low and high level of every region.
-    edges : mapping of str to (low_hz, high_hz), optional
-        Five regions; :data:`FIVE_REGIONS` if None.
-
-    Returns
-    -------
-    tuple of (DesignRun, StageSpec)
-        With ids ``run-01`` to ``run-16``.
-    """
-    edges = FIVE_REGIONS if edges is None else edges
-    return tuple(
-        (
-            run,
-            region_swap(first, second, run.taken, edges=edges, id=f"run-{run.number:02d}"),
-        )
-        for run in resolution_v_design(tuple(edges))
-    )

@@ -22,10 +22,7 @@ __all__ = [
     "gated_loudness",
     "integrated_loudness",
     "k_weighting_sos",
-    "loudness_range",
     "mean_squares",
-    "momentary_loudness",
-    "short_term_loudness",
     "true_peak_dbtp",
 ]
 
@@ -240,33 +237,6 @@ def integrated_loudness(
     """
     energy, _ = mean_squares(x, rate)
     return gated_loudness(block_loudness(energy, 4, weights=weights))
-
-
-def momentary_loudness(
-    x: ArrayLike, rate: int, *, hop_s: float = 0.1, weights: Sequence[float] | None = None
-) -> Floats:
-    """Loudness of 400 ms windows every ``hop_s`` seconds (a divisor of 0.4), in LUFS."""
-    energy, _ = mean_squares(x, rate, hop_s=hop_s)
-    return block_loudness(energy, round(0.4 / hop_s), weights=weights)
-
-
-def short_term_loudness(
-    x: ArrayLike, rate: int, *, hop_s: float = 0.1, weights: Sequence[float] | None = None
-) -> Floats:
-    """Loudness of 3 s windows every ``hop_s`` seconds (a divisor of 3), in LUFS."""
-    energy, _ = mean_squares(x, rate, hop_s=hop_s)
-    return block_loudness(energy, round(3.0 / hop_s), weights=weights)
-
-
-def loudness_range(x: ArrayLike, rate: int, *, weights: Sequence[float] | None = None) -> float:
-    """Loudness range of EBU Tech 3342, in LU; 0 if nothing passes the gates."""
-    blocks = short_term_loudness(x, rate, weights=weights)
-    loud = blocks[blocks >= ABSOLUTE_GATE_LUFS]
-    if not loud.size:
-        return 0.0
-    kept = loud[loud >= _mean_lufs(loud) + RANGE_GATE_LU]
-    low, high = np.percentile(kept, [10, 95])
-    return float(high - low)
 
 
 class LoudnessMeter:

@@ -141,7 +141,7 @@ def test_dprime_of_every_model(reference: Read) -> None:
 
 def test_dprime_intervals_match_published_software(reference: Read) -> None:
     # sensR 1.5-3; its d' limits carry its root finder's tolerance of about 1e-4.
-    table = reference("discrimination_estimates_sensR")
+    table = reference("discrimination_estimates")
     table = table.loc[table["quantity"] == "d-prime"]
     for (method, kind), part in table.groupby(["method", "ci_type"]):
         k, n = part["correct"].to_numpy(int), part["n"].to_numpy(int)

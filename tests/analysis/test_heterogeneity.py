@@ -11,7 +11,7 @@ import pytest
 from scipy import stats
 
 from analysis.hearing.similarity import largest_similar_count, similarity
-from analysis.models.thurstone import fit_thurstone, predicted_share
+from analysis.models.thurstone import fit_thurstone
 from analysis.panels.overdispersion import beta_binomial
 from analysis.panels.proportions import discriminators
 from analysis.run import analyse
@@ -163,6 +163,5 @@ def test_thurstone_edges(paired_rows: Callable[..., pd.DataFrame]) -> None:
     table = trial_table(paired_rows([("P1", "i", "j", "a", 3), ("P2", "i", "j", "a", 3)]))
     fit = fit_thurstone(pair_counts(table.frame))
     assert fit.penalty == 0.5
-    assert predicted_share(fit, "i", "j") == pytest.approx(6.5 / 7, abs=1e-9)
     with pytest.raises(ValueError, match="reference 'k' is not one of"):
         fit_thurstone(pair_counts(table.frame), reference="k")

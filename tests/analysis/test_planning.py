@@ -13,21 +13,16 @@ from scipy import stats
 
 from analysis.panels.sequential import (
     always_valid,
-    group_limits,
-    ratio_test_behaviour,
     spending_limits,
     spent,
-    wald_ratio_test,
 )
 from analysis.planning.power import (
     chance_of,
     detectable_share,
     exact_power,
-    exact_sample_size,
     paired_power,
     panel_power,
     proportion_of,
-    similarity_power,
 )
 from analysis.run import analyse
 from analysis.tables.trials import trial_table
@@ -44,37 +39,18 @@ MODEL = {
 
 def test_exact_power(reference: Read) -> None:
     # sensR 1.5-3 d.primePwr.
-    for row in reference("discrimination_power_sensR").itertuples():
+    for row in reference("discrimination_power").itertuples():
         model = MODEL[row.method]
         p = proportion_of(method=model, d_prime=float(row.dprime))
         found = exact_power(p, int(row.n), chance=chance_of(model))
         assert found == pytest.approx(float(row.power_exact_alpha05), abs=1e-7)
 
 
-def test_exact_sample_size(reference: Read) -> None:
-    # sensR 1.5-3 discrimSS, exact and stable.exact; compare ISO 4120 and ISO 10399.
-    for row in reference("discrimination_samplesize_sensR").itertuples():
-        chance = 1 / 3 if float(row.pGuess) < 0.4 else 0.5
-        p = chance + float(row.pD) * (1 - chance)
-        options = {"chance": chance, "alpha": float(row.alpha), "power": float(row.target_power)}
-        assert exact_sample_size(p, stable=False, most=1500, **options) == int(row.n_exact_first)
-        assert exact_sample_size(p, most=1500, **options) == int(row.n_stable)
-
-
-def test_sample_size_edges() -> None:
-    assert exact_sample_size(0.501, most=100) is None
-    assert exact_sample_size(1.0) == 5
-    with pytest.raises(ValueError, match="above chance"):
-        exact_sample_size(0.5)
+def test_edges_of_exact_power() -> None:
     with pytest.raises(ValueError, match="either d_prime or discriminators"):
         proportion_of(method="abx")
     assert proportion_of(method="triangle", discriminators=0.5) == pytest.approx(2 / 3)
     assert exact_power(0.9, 4) == 0.0
-
-
-def test_similarity_power_is_the_binomial_sum() -> None:
-    assert similarity_power(60, chance=1 / 3) == pytest.approx(stats.binom.cdf(25, 60, 1 / 3))
-    assert similarity_power(3, margin=0.05) == 0.0
 
 
 def test_panel_of_equal_listeners_comes_near_the_exact_test() -> None:
@@ -130,63 +106,6 @@ def _numbers(text: str) -> list[float]:
     return [float(part) for part in text.split(";")]
 
 
-def test_wald_ratio_test(reference: Read) -> None:
-    # Wald (1947); closed forms recomputed.
-    table = reference("sequential")
-    table = table.loc[table["family"] == "Wald SPRT"]
-    checked = 0
-    for case, rows in table.groupby("case"):
-        values = {}
-        for part in str(case).split():
-            name, _, number = part.partition("=")
-            if number:
-                values[name] = 1 / 3 if number == "1/3" else float(number)
-        test = wald_ratio_test(
-            p0=values["p0"], p1=values["p1"], alpha=values["a"], beta=values["b"]
-        )
-        for row in rows.itertuples():
-            checked += _check_wald(test, row.quantity, str(row.value))
-    assert checked == len(table)
-
-
-def _check_wald(test: object, quantity: str, value: str) -> int:
-    names = {"log A": "log_a", "log B": "log_b", "slope s": "slope"}
-    if quantity.startswith("n="):
-        n = int(quantity[2:].split(":")[0])
-        accept, reject = test.limits(n)  # type: ignore[attr-defined]
-        printed = _numbers(value)
-        assert (accept is None) == (printed[0] > n)
-        assert accept in (None, printed[0])
-        assert reject == printed[1]
-    elif quantity.startswith("ASN"):
-        at0, at1 = test.mean_trials()  # type: ignore[attr-defined]
-        assert (at1 if "p1" in quantity else at0) == pytest.approx(float(value), abs=1e-5)
-    else:
-        key = names.get(quantity) or ("upper" if quantity.startswith("upper") else "lower")
-        assert getattr(test, key) == pytest.approx(float(value), abs=1e-8)
-    return 1
-
-
-def test_wald_exact_behaviour(reference: Read) -> None:
-    table = reference("sequential")
-    for row in table.loc[table["family"] == "Wald SPRT exact OC"].itertuples():
-        p = float(row.case.split("true p=")[1])
-        npt.assert_allclose(
-            ratio_test_behaviour(wald_ratio_test(), p), _numbers(row.value), atol=1e-7
-        )
-
-
-def test_group_sequential_constants(reference: Read) -> None:
-    # Jennison & Turnbull (2000) tables 2.1 and 2.3, three decimals; recomputed to five.
-    table = reference("sequential")
-    for row in table.loc[table["family"].str.contains("constant")].itertuples():
-        looks = int(row.case.split("K=")[1].split()[0])
-        alpha = float(row.case.split("alpha=")[1])
-        shape = "pocock" if row.family.startswith("Pocock") else "obrien-fleming"
-        limits = group_limits(looks, shape=shape, alpha=alpha)
-        assert limits[-1] == pytest.approx(float(row.value), abs=1e-5)
-
-
 def test_spending(reference: Read) -> None:
     table = reference("sequential")
     rows = table.loc[table["family"] == "Lan-DeMets spending"]
@@ -210,10 +129,6 @@ def test_spending_limits_spend_what_they_say() -> None:
         spending_limits([0.5, 0.4])
     with pytest.raises(ValueError, match="kind must be"):
         spent(0.5, kind="linear")
-    with pytest.raises(ValueError, match="shape must be"):
-        group_limits(3, shape="haybittle")
-    with pytest.raises(ValueError, match="0 < p0 < p1 < 1"):
-        wald_ratio_test(p0=0.8, p1=0.6)
 
 
 def test_always_valid_interval(reference: Read) -> None:

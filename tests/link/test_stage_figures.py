@@ -1,7 +1,6 @@
 """All figures of a stage in one call, with what they rest on."""
 
 import numpy as np
-import numpy.testing as npt
 import pytest
 
 from stimuli.figures.deviation import compare_with_target
@@ -13,7 +12,6 @@ from stimuli.figures.excitation import (
     signal_spectrum,
 )
 from stimuli.figures.metrics import (
-    octave_deviation_db,
     programme_metrics,
     stage_metrics,
     stage_repeat_sds,
@@ -85,29 +83,6 @@ def test_repeat_sd_by_hand_from_repeats_and_from_positions():
     jackknife = np.sqrt(2 / 3 * np.sum((np.array(left) - np.mean(left)) ** 2))
     assert stage_repeat_sds(first, FLAT)["deviation_sd_db"] == pytest.approx(jackknife)
     assert set(stage_repeat_sds(first[:2], FLAT).values()) == {None}
-
-
-def test_octave_deviation_of_known_curves():
-    # Definition of Olive 2004 (AES 117, paper 6190): points 1 dB up and down about their mean
-    # give 1; a slope of 1 dB per octave gives the mean distance of ten points 1/20 octave apart
-    # from their middle, 2.5/20 = 0.125
-    f = np.geomspace(90, 14000, 20000)
-    assert octave_deviation_db(f, np.log2(f)) == pytest.approx(0.125, abs=1e-4)
-    comb = 100 * 2 ** ((np.arange(140) + 0.5) / 20)
-    assert octave_deviation_db(comb, np.where(np.arange(140) % 2, 1.0, -1.0)) == pytest.approx(1)
-    with pytest.raises(ValueError, match="reaches from 200"):
-        octave_deviation_db(f[f >= 200], np.log2(f[f >= 200]))
-
-
-def test_published_resonance_thresholds_have_alike_octave_deviations():
-    # Toole & Olive 1988 JAES 36:122 thresholds with the least revealing programme, at 2 kHz
-    f = np.geomspace(90, 14000, 20000)
-    found = []
-    for q, gain in ((1, 1.5), (10, 3.0), (50, 5.0)):
-        s, a = 1j * f / 2000, 10 ** (gain / 40)
-        level = 20 * np.log10(np.abs((s * s + s * a / q + 1) / (s * s + s / (a * q) + 1)))
-        found.append(octave_deviation_db(f, level))
-    npt.assert_allclose(found, 0.063, atol=0.02)
 
 
 def test_an_excerpt_decides_what_a_stage_does_to_it():

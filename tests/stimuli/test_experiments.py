@@ -11,7 +11,6 @@ from stimuli.files.errors import InputError
 from stimuli.filters.experiments import (
     FIVE_REGIONS,
     corrected_copy,
-    design_stages,
     partial_steps,
     region_swap,
     region_weight,
@@ -134,21 +133,6 @@ def test_design_has_resolution_five():
 def test_design_needs_five_regions():
     with pytest.raises(InputError, match="4 different regions given, five are needed"):
         resolution_v_design(["a", "b", "c", "d", "d"])
-
-
-def test_effects_are_recovered_from_the_design_stages(two):
-    a, b = two
-    pairs = design_stages(a, b)
-    assert [stage.id for _, stage in pairs] == [f"run-{i:02d}" for i in range(1, 17)]
-    npt.assert_allclose(pairs[15][1].response.level_db, aligned(b), atol=1e-9)
-    # the mean level of a region is changed by that region's factor alone
-    inside = (BANDS.mid_hz > 56.2) & (BANDS.mid_hz < 141.3)
-    y = np.array([stage.response.level_db[inside].mean() for _, stage in pairs])
-    for name in FIVE_REGIONS:
-        x = np.array([run.levels[name] for run, _ in pairs])
-        effect = y[x > 0].mean() - y[x < 0].mean()
-        expected = (aligned(b) - aligned(a))[inside].mean() if name == "bass" else 0.0
-        assert effect == pytest.approx(expected, abs=1e-9)
 
 
 def test_synthetic_stages_render_like_any_other(two, tmp_path):
