@@ -1,4 +1,4 @@
-"""Loudness and true peak by ITU-R BS.1770-5, loudness range by EBU Tech 3342.
+"""Loudness and true peak by ITU-R BS.1770-5.
 
 The K filter uses the Recommendation's coefficients at 48 kHz. At other rates they are derived
 anew from the same analogue prototype, so that the frequency response stays put.
@@ -30,7 +30,6 @@ Floats = NDArray[np.float64]
 
 ABSOLUTE_GATE_LUFS = -70.0
 RELATIVE_GATE_LU = -10.0
-RANGE_GATE_LU = -20.0  # EBU Tech 3342
 OFFSET_DB = -0.691  # BS.1770-5 Annex 1, formula (2)
 
 # BS.1770-5 Annex 1, tables 1 and 2: b0 b1 b2 a0 a1 a2 of the two stages at 48 kHz.
