@@ -9,6 +9,7 @@ else: each name brings its module on first use.
 :func:`read_stages`                                      costs, factors and figures of stages
 :func:`analyse`                                          everything, in one dictionary
 :func:`judge_claims`                                     verdicts on sentences
+:func:`predict_audibility`                               is a pair worth listening to?
 :func:`exact_forced_choice_test`                         was one listener better than guessing?
 :func:`estimate_dprime`                                  how well, on a scale that methods share
 :func:`fit_preference`                                   worths from paired answers
@@ -26,6 +27,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from analysis.claims.judge import judge_claims
+    from analysis.hearing.audibility import predict_audibility
     from analysis.hearing.discrimination import exact_forced_choice_test
     from analysis.hearing.dprime import estimate_dprime
     from analysis.planning.claim_plan import listeners_needed, plan_answer
@@ -49,6 +51,7 @@ __all__ = [
     "judge_claims",
     "listeners_needed",
     "plan_answer",
+    "predict_audibility",
     "read_stages",
     "read_trials",
     "trials_from",
@@ -65,6 +68,7 @@ _HOMES = {
     "judge_claims": "analysis.claims.judge",
     "listeners_needed": "analysis.planning.claim_plan",
     "plan_answer": "analysis.planning.claim_plan",
+    "predict_audibility": "analysis.hearing.audibility",
     "read_stages": "analysis.tables.stages",
     "read_trials": "analysis.tables.trials",
     "trials_from": "analysis.tables.frames",

@@ -20,11 +20,16 @@ try:
 except importlib.metadata.PackageNotFoundError:  # built from a checkout that was never installed
     release = "checkout"
 
-extensions = ["myst_parser"]
+extensions = ["myst_parser", "sphinx.ext.autodoc", "sphinx.ext.napoleon"]
 myst_enable_extensions = ["dollarmath", "deflist"]
 myst_heading_anchors = 3
 exclude_patterns = ["_build", "README.md"]
 nitpicky = True
+# Docstrings name types and functions that have no page of their own.
+nitpick_ignore_regex = [("py:.*", ".*")]
+autodoc_typehints = "none"
+napoleon_google_docstring = False
+napoleon_use_rtype = False
 
 html_theme = "alabaster"
 html_theme_options = {

@@ -76,8 +76,8 @@ class Dither:
 
     References
     ----------
-    .. [1] Lipshitz, Wannamaker and Vanderkooy, "Quantization and dither: a theoretical
-       survey", J. Audio Eng. Soc. 40 (5), 355-375 (1992). From memory.
+    * Lipshitz, Wannamaker and Vanderkooy, "Quantization and dither: a theoretical
+      survey", J. Audio Eng. Soc. 40 (5), 355-375 (1992). From memory.
     """
 
     def __init__(self, seed: int | None = None) -> None:

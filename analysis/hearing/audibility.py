@@ -83,7 +83,7 @@ def predict_audibility(
     pairs: Sequence[tuple[str, str]] | None = None,
     progress: Callable[[int, int, str], None] | None = None,
 ) -> list[Audibility]:
-    """Predict how audible the difference of each pair is with each programme.
+    r"""Predict how audible the difference of each pair is with each programme.
 
     Parameters
     ----------
@@ -106,6 +106,25 @@ def predict_audibility(
     ------
     InputError
         A pair names an unknown stage, or two stages share no band.
+
+    Notes
+    -----
+    Held against the thresholds of resonances of Toole & Olive (1988) J Audio Eng Soc 36:122.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> from analysis import predict_audibility
+    >>> from stimuli import read_stage
+    >>> folder, stages = Path(tempfile.mkdtemp()), {}
+    >>> bands = [1000 * 10 ** (k / 10) for k in range(-16, 13)]
+    >>> for name, bass_db in (("as-built", 6.0), ("damped", 0.0)):
+    ...     rows = "\n".join(f"{f:.6g}, {74 + bass_db * (f < 120)}" for f in bands)
+    ...     _ = (folder / f"{name}.csv").write_text(rows)
+    ...     stages[name] = read_stage(folder / f"{name}.csv")
+    >>> [(found.pair, found.expected) for found in predict_audibility(stages)]
+    [(('as-built', 'damped'), 'above')]
     """
     spectra = {"pink noise": pink_spectrum()} if programmes is None else programmes
     wanted = list(combinations(sorted(stages), 2)) if pairs is None else pairs

@@ -100,7 +100,7 @@ def exact_forced_choice_test(
 
     References
     ----------
-    .. [1] Clopper and Pearson, Biometrika 26(4), 404-413 (1934).
+    * Clopper and Pearson, Biometrika 26(4), 404-413 (1934).
 
     Examples
     --------

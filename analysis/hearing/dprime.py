@@ -352,8 +352,8 @@ def estimate_dprime(
 
     References
     ----------
-    .. [1] Macmillan, Kaplan and Creelman, Psychol Rev 84, 452 (1977), for ABX; the others stand in
-       the module's description.
+    * Macmillan, Kaplan and Creelman, Psychol Rev 84, 452 (1977), for ABX; the others stand in
+      the module's description.
 
     Examples
     --------

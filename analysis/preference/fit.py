@@ -126,7 +126,7 @@ def fit_preference(
 
     References
     ----------
-    .. [1] Bradley and Terry, Biometrika 39, 324 (1952); ties by Davidson, JASA 65, 317 (1970).
+    * Bradley and Terry, Biometrika 39, 324 (1952); ties by Davidson, JASA 65, 317 (1970).
 
     Examples
     --------

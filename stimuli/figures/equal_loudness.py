@@ -149,7 +149,7 @@ def loudness_weighted_difference(
 
     References
     ----------
-    .. [1] McKenzie, Armstrong, Ward, Murphy & Kearney, Applied Sciences 12(5), 2441 (2022).
+    * McKenzie, Armstrong, Ward, Murphy & Kearney, Applied Sciences 12(5), 2441 (2022).
     """
     low, high = max(valid_hz[0], _RANGE_HZ[0]), min(valid_hz[1], _RANGE_HZ[1])
     if high - low < 2 * _STEP_HZ:

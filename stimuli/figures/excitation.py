@@ -260,8 +260,8 @@ def excitation_difference(
 
     References
     ----------
-    .. [1] Moore & Tan, J. Audio Eng. Soc. 52(9), 900-914 (2004): the measure.
-    .. [2] Moore & Tan, J. Acoust. Soc. Am. 114(1), 408-419 (2003): the ratings behind it.
+    * Moore & Tan, J. Audio Eng. Soc. 52(9), 900-914 (2004): the measure.
+    * Moore & Tan, J. Acoust. Soc. Am. 114(1), 408-419 (2003): the ratings behind it.
     """
     heard = pink_spectrum() if spectrum is None else spectrum
     centre = erb_number_to_hz(_CHANNELS_CAM)

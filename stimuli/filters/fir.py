@@ -37,8 +37,8 @@ def minimum_phase_fir(magnitude: ArrayLike, *, n_taps: int | None = None) -> Flo
 
     References
     ----------
-    .. [1] Oppenheim and Schafer, Discrete-Time Signal Processing, chapter on the cepstrum
-       (homomorphic filtering; from memory).
+    * Oppenheim and Schafer, Discrete-Time Signal Processing, chapter on the cepstrum
+      (homomorphic filtering; from memory).
     """
     m = np.asarray(magnitude, dtype=float)
     if not np.all(m > 0):

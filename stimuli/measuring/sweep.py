@@ -78,9 +78,9 @@ def exponential_sweep(
 
     References
     ----------
-    .. [1] Farina, Simultaneous measurement of impulse response and distortion with a swept-sine
-       technique, AES 108 (2000), preprint 5093. Mueller and Massarani, Transfer-function
-       measurement with sweeps, J. Audio Eng. Soc. 49(6), 443-471 (2001). From memory.
+    * Farina, Simultaneous measurement of impulse response and distortion with a swept-sine
+      technique, AES 108 (2000), preprint 5093. Mueller and Massarani, Transfer-function
+      measurement with sweeps, J. Audio Eng. Soc. 49(6), 443-471 (2001). From memory.
     """
     if not 0 < low_hz < high_hz <= rate / 2:
         raise ValueError(f"need 0 < low_hz < high_hz <= {rate / 2}, got {low_hz}, {high_hz}")
