@@ -16,6 +16,11 @@ _UNPLANNED = (
     "for all of them."
 )
 
+_TYPED = (
+    "The claims came with this command: nothing shows that they were written before the answers "
+    "were seen."
+)
+
 
 @click.command("analyse")
 @click.argument("trials", type=click.Path(path_type=Path), metavar="TRIALS.csv")
@@ -76,6 +81,11 @@ _UNPLANNED = (
     type=click.Path(path_type=Path),
     help="Also write a report of these results as one HTML file.",
 )
+@click.option(
+    "--stated",
+    type=click.Path(path_type=Path),
+    help="What the sender of the table states about it (TOML). The report quotes it.",
+)
 @click.option("--title", help="Title of that report. Default: the name of the trial table.")
 def command(
     trials: Path,
@@ -93,6 +103,7 @@ def command(
     power_studies: int,
     without: tuple[str, ...],
     report_path: Path | None,
+    stated: Path | None,
     title: str | None,
 ) -> None:
     """Analyse the trial table TRIALS.csv; it may come from anywhere.
@@ -102,11 +113,13 @@ def command(
     measured figure is primary: all are exploratory and adjusted together.
     """
     from abx.study.workspace import write_json
+    from abx.text.statement import read_statement
     from analysis.link.programmes import read_programmes
     from analysis.run import analyse
     from analysis.tables.stages import read_stages
     from analysis.tables.trials import read_trials
 
+    statement = read_statement(stated) if stated is not None else {}
     table = read_trials(trials)
     stage_table = read_stages(stages) if stages is not None else None
     with progress("Analysing") as report:
@@ -130,20 +143,23 @@ def command(
     out = json_path or trials.with_name("results.json")
     write_json(out, results)
     show_results(results)
+    if claims:
+        detail(_TYPED)
     if results["link"] and not results["about"]["sealed_plan"]:
         detail(_UNPLANNED)
     say(f"Results in {out}", always=True)
     if report_path is not None:
-        _write_report(results, report_path, title or trials.stem)
+        _write_report(results, report_path, title or trials.stem, statement)
         say(f"Report in {report_path}", always=True)
 
 
-def _write_report(results: dict[str, Any], path: Path, title: str) -> None:
+def _write_report(results: dict[str, Any], path: Path, title: str, stated: dict[str, str]) -> None:
     """Write the report of somebody's table: what was measured or planned is not known."""
     from abx.evidence.collect import software_versions
     from analysis.report import build_report
 
-    study = {"title": title, "simulated": bool(results["about"].get("simulated"))}
+    simulated = bool(results["about"].get("simulated"))
+    study = {"title": title, "simulated": simulated, "elsewhere": stated}
     with progress("Writing the report"):
         build_report({"study": study, "results": results, "software": software_versions()}, path)
 

@@ -9,15 +9,16 @@ from __future__ import annotations
 from functools import lru_cache
 from typing import Any
 
+import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special
 
 __all__ = ["normal_quantile", "t_above", "t_quantile"]
 
 
-def t_above(t: ArrayLike, df: ArrayLike) -> Any:
+def t_above(t: ArrayLike, df: float) -> Any:
     """Return the chance of more than ``t`` under Student's t; NaN without degrees of freedom."""
-    return special.stdtr(df, -t)  # type: ignore[operator]
+    return special.stdtr(df, -np.asarray(t, dtype=float))
 
 
 @lru_cache(maxsize=4096)

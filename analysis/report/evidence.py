@@ -91,6 +91,7 @@ _BLOCKS_OF_ROWS = (
 _BLOCKS_OF_FIELDS = (
     "/study",
     "/study/plan",
+    "/study/elsewhere",
     "/conduct",
     "/conduct/sealed",
     "/conduct/present",

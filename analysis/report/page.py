@@ -61,11 +61,21 @@ class Page:
     # words -----------------------------------------------------------------------------
     def say(self, key: str, facts: Facts | None = None, /, **values: object) -> Markup:
         """Write a sentence under the page's facts or narrower ones."""
-        return say(key, facts or self.facts, **values)
+        return say(self._known(key), facts or self.facts, **values)
+
+    def _known(self, key: str) -> str:
+        """Return the sentence that says no more than is known of answers gathered elsewhere."""
+        careful = f"{key}.elsewhere"
+        return careful if self.elsewhere and careful in SENTENCES else key
+
+    @property
+    def elsewhere(self) -> bool:
+        """Whether all there is is a table of answers: how they were gathered is not known."""
+        return self.evidence.get("/study/elsewhere") is not None
 
     def first(self, facts: Facts, /, *keys: str, **values: object) -> Markup:
         """Write the first sentence that the facts allow."""
-        return first_allowed(keys, facts, **values)
+        return first_allowed(tuple(map(self._known, keys)), facts, **values)
 
     def name(self, key: str) -> str:
         """Return a heading, a column or a unit word as plain text."""

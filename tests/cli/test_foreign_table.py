@@ -1,6 +1,8 @@
 """A reviewer with somebody else's trial table and a claim, and nothing more."""
 
 import json
+import re
+from html import unescape
 
 import pytest
 
@@ -117,3 +119,69 @@ def test_every_part_that_may_be_left_out_is_offered(tmp_path, call):
     outcome = call("analyse", table, "--without", "ratings")
     assert outcome.code == 2
     assert "'ratings' is not one of 'groups'" in outcome.err
+
+
+CLAIM = ("--claim", "listeners prefer new over old")
+
+
+def words_of(report):
+    """Return what a reader reads, without the figures and the style."""
+    html = re.sub(r"<(style|script|svg)\b.*?</\1>", "", report.read_text(), flags=re.S)
+    return " ".join(unescape(re.sub(r"<[^>]+>", " ", html)).split())
+
+
+def test_a_report_says_nothing_that_a_table_cannot_show(tmp_path, call):
+    table, report = tmp_path / "theirs.csv", tmp_path / "theirs.html"
+    table.write_text(judgements(9))
+    outcome = call("analyse", table, *CLAIM, "--report", report)
+    assert "nothing shows that they were written before the answers were seen" in outcome.out
+    said = words_of(report)
+    for known_to_nobody in (
+        *("blind and at matched", "matched loudness", "through filters", "tonal balance"),
+        *("set to equal loudness", "declared in the model"),
+    ):
+        assert known_to_nobody not in said, known_to_nobody
+    assert "These answers were gathered elsewhere." in said
+    assert "Nothing shows that they were written before the answers were seen." in said
+    assert "The sender of the table stated nothing about how it was gathered." in said
+
+
+def test_what_the_sender_states_is_quoted_as_theirs(tmp_path, call):
+    table, report = tmp_path / "theirs.csv", tmp_path / "theirs.html"
+    table.write_text(judgements(9))
+    stated = tmp_path / "theirs.toml"
+    stated.write_text('blind = "behind a <b>curtain</b>"\nclaims = "on 3 May, before the first"\n')
+    outcome = call("analyse", table, *CLAIM, "--report", report, "--stated", stated)
+    assert outcome.code == 0, outcome
+    said = words_of(report)
+    theirs = "Stated by the sender of the table, not checked here: blind listening: behind a <b>"
+    assert theirs in said
+    assert "<b>curtain" not in report.read_text()
+    assert "not checked here: when the claims were written: on 3 May, before the first" in said
+    assert "stated nothing" not in said
+
+
+@pytest.mark.parametrize(
+    ("content", "named"),
+    [
+        ("blind = true\n", "line 1, blind: True is not text"),
+        ('sound = "a"\nblinded = "yes"\n', "line 2, blinded: unknown key 'blinded'"),
+        ('blind = "' + "x" * 501 + '"\n', "line 1, blind: the text has 501 characters"),
+        ('blind = "a\\u202eb"\n', "line 1, blind: the text holds control characters"),
+        ("blind = yes\n", "not TOML"),
+        (b'blind = "\xff"\n', "byte 0xff is not UTF-8 text"),
+        (None, "No such file"),
+    ],
+)
+def test_a_bad_statement_is_named(tmp_path, call, content, named):
+    table, stated = tmp_path / "theirs.csv", tmp_path / "theirs.toml"
+    table.write_text(judgements(9))
+    if isinstance(content, bytes):
+        stated.write_bytes(content)
+    elif content is not None:
+        stated.write_text(content)
+    outcome = call("analyse", table, "--stated", stated)
+    assert outcome.code == 2, outcome
+    assert named in outcome.err
+    assert "theirs.toml" in outcome.err
+    assert not (tmp_path / "results.json").exists()

@@ -104,9 +104,22 @@ def _link_words(page: Page) -> list[Markup]:
     return [first]
 
 
+def _stated(page: Page) -> list[Markup]:
+    """Quote what the sender of a table states about it."""
+    if not page.elsewhere:
+        return []
+    stated = page.evidence.get("/study/elsewhere")
+    quoted = [
+        page.say("lim.stated", what=page.say(f"told.{key}"), words=page.user(words))
+        for key, words in stated.items()
+    ]
+    return quoted or [page.say("lim.unstated")]
+
+
 def limits_section(page: Page) -> Section:
     """Say what these data can and cannot say, and the cautions."""
     items = [page.say(key) for key in ("lim.tonal", "lim.left_out", "lim.scope", "lim.bridge")]
+    items[2:2] = _stated(page)
     if page.evidence.rows("/results/preference/stages"):
         items.append(page.say("lim.average"))
     if page.evidence.rows("/results/discrimination"):

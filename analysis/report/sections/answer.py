@@ -409,6 +409,7 @@ def claims_section(page: Page) -> Section:
         [
             page.warning("claim.rehearsal") if page.mark else None,
             PageBlock("claims", [_claim(page, row) for row in rows]),
+            page.note("claim.typed") if page.elsewhere else None,
             page.note("claim.undecided.note", undecided) if undecided else None,
             page.note("claim.alpha", alpha=page.n(alpha, "plain")) if alpha else None,
             smallest_note(page),

@@ -214,6 +214,27 @@ _LIMITS = {
         "What was compared is rendered tonal balance only: the same music through filters that "
         "carry the measured frequency response of each stage. It is not a test of the hardware."
     ),
+    "lim.tonal.elsewhere": limit(
+        "These answers were gathered elsewhere. Whether people listened blind, to versions of "
+        "equal loudness and in a fair order, and what they heard, this report cannot know."
+    ),
+    "lim.left_out.elsewhere": limit(
+        "No sound came with the table, and no log: nothing about either was checked."
+    ),
+    "lim.bridge.elsewhere": limit(
+        "Before money is spent on the strength of a table, listen in the real place without "
+        "knowing which version plays."
+    ),
+    "lim.stated": limit("Stated by the sender of the table, not checked here: {what}: {words}"),
+    "lim.unstated": limit("The sender of the table stated nothing about how it was gathered."),
+    "told.source": name("where the table comes from"),
+    "told.sound": name("what was played"),
+    "told.blind": name("blind listening"),
+    "told.loudness": name("loudness"),
+    "told.order": name("order of the questions"),
+    "told.listeners": name("listeners"),
+    "told.left_out": name("left out"),
+    "told.claims": name("when the claims were written"),
     "lim.left_out": limit(
         "Not in these sounds: distortion, compression at high level, noise and rattles, "
         "direction and space, reverberation, differences between left and right, phase and "

@@ -81,6 +81,9 @@ _HEADLINE = {
         "Played blind and at matched loudness, {people} prefer {better} over {worse}.",
         PREFER_SHOWN,
     ),
+    "head.before_how_sure.elsewhere": finding(
+        "In these answers {people} prefer {better} over {worse}.", PREFER_SHOWN
+    ),
     "head.experiment": limit(
         "What came out in front was made for an experiment and cannot be bought, so nothing is "
         "recommended here; the sections on the experiment say what was found."
@@ -129,6 +132,10 @@ _HEADLINE = {
     "head.scope": limit(
         "This holds for tonal balance played through filters, for this music and these "
         "{people} only."
+    ),
+    "head.scope.elsewhere": limit(
+        "This holds for the sound as it was played, for this music and these {people} only. How "
+        "it was played, this report cannot know."
     ),
     "head.claims": name("The claims of this study"),
 }
@@ -187,6 +194,10 @@ _CLAIMS = {
         "The smallest effect that matters: {points} points of decisions away from an even split, "
         "or as much beyond guessing."
     ),
+    "claim.typed": limit(
+        "These claims came with the table. Nothing shows that they were written before the answers "
+        "were seen."
+    ),
     "claim.rehearsal": limit(
         "These verdicts are about simulated listeners and show only that the procedure works.",
         REHEARSAL,
@@ -198,6 +209,10 @@ _PREFERENCE = {
         "Each pair of versions was played blind and at matched loudness, and the listener chose "
         "one. From all choices each version gets a worth: the higher, the more often it was "
         "chosen over the others."
+    ),
+    "pref.lead.elsewhere": Sentence(
+        "Each answer is a choice between two versions. From all choices each version gets a "
+        "worth: the higher, the more often it was chosen over the others."
     ),
     "pref.map": Sentence(
         "Further right means chosen more often. Where bars overlap widely, the order of two "
@@ -462,6 +477,9 @@ _DECISION = {
     "up.note": limit(
         "Gains are of rendered tonal balance only; parts can also differ in ways that no filter "
         "shows. Prices and hours are those entered in the study."
+    ),
+    "up.note.elsewhere": limit(
+        "Gains are of the sound as it was played. Prices and hours are those of the stage table."
     ),
     "link.lead": Sentence(
         "Does a measured figure go along with what was chosen? Each stage counts once, however "
