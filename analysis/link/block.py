@@ -106,9 +106,14 @@ def _row(
         **_order_figures(link),
         "p_exact_adjusted": p["p_exact_adjusted"],
         "lack_of_fit": _fit_figures(link.fit),
-        "compatible": None if link.fit is None else link.fit.p_value > alpha,
+        "compatible": link.accounts(alpha),
         "reliability": link.metric.reliability,
         "leave_one_out": _left_out(link),
+        "chain": None if link.chain is None else list(link.chain),
+        "predicts": not declined
+        and verdict == "supported"
+        and link.accounts(alpha) is not False
+        and link.foretells,
         "resampled": _resampled(link),
         "points": _points(link),
         "permutation_band": line_band(link.metric.value, link.worth)

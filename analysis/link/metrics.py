@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from analysis.link.chain import chain_of_additions
 from analysis.link.lack_of_fit import LackOfFit, lack_of_fit
 from analysis.link.permutation import OrderTest, order_test, settled
 from analysis.link.regression import (
@@ -95,6 +96,8 @@ class Link:
         not, since any of them could have been named.
     n_tried : int
         Metrics that `p_order` is adjusted for; 1 for a declared one.
+    chain : tuple of str or None
+        The stages in order where they form one chain of additions.
     """
 
     metric: MetricValues
@@ -115,6 +118,7 @@ class Link:
     compared: tuple[str, ...]
     p_order: float = float("nan")
     n_tried: int = 1
+    chain: tuple[str, ...] | None = None
 
     @property
     def n_stages(self) -> int:
@@ -127,6 +131,15 @@ class Link:
         if self.left_out is None:
             return float("nan")
         return float(np.sqrt(np.mean((self.worth - self.left_out) ** 2)))
+
+    @property
+    def foretells(self) -> bool:
+        """Whether the line of the others comes nearer to a stage than their mean does."""
+        return self.error < self.error_of_mean
+
+    def accounts(self, alpha: float) -> bool | None:
+        """Tell whether the figure alone can stand in for the worths; None where not tried."""
+        return None if self.fit is None else self.fit.p_value > alpha
 
     @property
     def error_of_mean(self) -> float:
@@ -216,9 +229,11 @@ def fit_links(
     covariance, kind = worth_covariance(fit) if many else (np.empty((0, 0)), "none")
     measured = _measured(stages, fit.stages)
     panel = _Panel(preference, fit, frozenset(stages.made), covariance, kind, brief)
+    chain = chain_of_additions(stages, list(measured))
     links = [
         replace(
             _one_link(panel, _values(stages, measured, name), seed + k),
+            chain=chain,
             primary=by.get(name) == "plan",
             declared=name in declared or by.get(name) == "plan",
             named_by=by.get(name),

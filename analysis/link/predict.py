@@ -161,7 +161,14 @@ def _reason(link: Link, value: float, alpha: float) -> str | None:
             f"the link of {name} to preference did not pass its test over {n} stages "
             f"({p_words(link.line.p_value)}); more stages that differ in {name} would allow one."
         )
-    if not link.error < link.error_of_mean:
+    if link.accounts(alpha) is False:
+        assert link.fit is not None
+        return (
+            f"the stages differ by more than {name} explains (lack of fit, "
+            f"{p_words(link.fit.p_value)}); another figure, declared in a new study, would be "
+            "needed."
+        )
+    if not link.foretells:
         return (
             f"predicting each stage from the others by {name} was no better than their mean; more "
             "stages, or another metric declared in a new study, would be needed."

@@ -6,7 +6,7 @@ from typing import Any
 
 from analysis.link.permutation import smallest_order_p
 from analysis.link.regression import FEWEST_STAGES
-from analysis.panels.number_words import p_words
+from analysis.panels.number_words import listed, p_words
 
 __all__ = ["declined_words", "link_words", "standing_words"]
 
@@ -77,9 +77,32 @@ def link_words(row: dict[str, Any]) -> str:
         return (
             f"{begun}{kept}. Over these {n} stages one unit of {name} goes with "
             f"{row['slope']:+.2f} logits of worth ({row['ci_low']:+.2f} to {row['ci_high']:+.2f}"
-            f"{alone}; {p})."
+            f"{alone}; {p}).{_weight(row)}"
         )
     return f"{begun}{kept}. No rule from {name} to preference is shown ({p})."
+
+
+def _weight(row: dict[str, Any]) -> str:
+    """Say how far a rule that passed its test carries."""
+    said = ""
+    if row["leave_one_out"] is not None:
+        own, mean = row["leave_one_out"]["rmse"], row["leave_one_out"]["rmse_mean"]
+        said += (
+            f" Each stage worked out from the others was missed by {own:.2f} logits on average, by "
+            f"{mean:.2f} with their mean instead."
+        )
+    if row["compatible"] is False:
+        fit = p_words(row["lack_of_fit"]["p_value"])
+        said += f" The stages differ by more than {row['metric']} explains (lack of fit, {fit})."
+    if not row["predicts"]:
+        said += " So nothing is predicted from it."
+    if row["chain"]:
+        said += (
+            f" These stages are one chain of additions ({listed(row['chain'])}): whatever grows "
+            "along it, cost and hours included, lines up as well, so this cannot show that the "
+            "figure is the reason."
+        )
+    return said
 
 
 def _pairs(row: dict[str, Any]) -> str:

@@ -9,9 +9,10 @@ import pytest
 from scipy import stats
 
 from analysis.about import json_ready
-from analysis.link.block import fit_links, link_block
+from analysis.link.block import fit_links, link_block, link_rows
 from analysis.link.lack_of_fit import lack_of_fit
 from analysis.link.permutation import line_band, order_test, rank_correlations, smallest_order_p
+from analysis.link.predict import predict_share
 from analysis.link.regression import contrasts, fit_scatter, worth_covariance
 from analysis.link.words import link_words
 from analysis.preference.fit import fit_preference
@@ -319,3 +320,73 @@ def test_the_order_is_told_the_way_it_mostly_goes(panel, stages_with):
     assert "lower x goes with higher worth in 14 of 15 pairs, the opposite in 1 (" in said
     rising = row | {"spearman": 1.0, "pairs_agree": 15, "pairs_opposed": 0, "pairs_total": 15}
     assert "higher x goes with higher worth in all 15 pairs (" in link_words(rising)
+
+
+# how far a rule carries -----------------------------------------------------------------
+
+#: Each stage keeps what the one before it has.
+PARTS = ("bare", "panels", "amplifier", "speakers", "low unit", "alignment")
+
+
+def chained(stages_with, **columns):
+    """Return six stages of which each adds a part, with metrics by stage."""
+    factors = {
+        f"factor_{part}": {name: "yes" if k >= n else "no" for k, name in enumerate(SIX)}
+        for n, part in enumerate(PARTS[1:], start=1)
+    }
+    return stages_with(**factors, **columns)
+
+
+def test_billed_hours_of_a_chain_of_additions_are_not_called_a_reason(panel, stages_with):
+    hours = {name: 2.0 * k for k, name in enumerate(SIX)}
+    found = fit_preference(panel(SIX), n_draws=500)
+    (row,) = link_rows(fit_links(found, chained(stages_with, metric_hours=hours), primary="hours"))
+    assert row["verdict"] == "supported"
+    assert row["spearman"] == pytest.approx(1)
+    assert row["chain"] == list("abcdef")
+    assert "one chain of additions (a, b, c, d, e and f)" in row["words"]
+    assert "cannot show that the figure is the reason" in row["words"]
+
+
+def test_crossed_factors_are_no_chain(panel, stages_with):
+    crossed = {
+        "factor_source": dict(zip(SIX, ["old", "new"] * 3, strict=True)),
+        "factor_speakers": dict(zip(SIX, ["old"] * 2 + ["new"] * 2 + ["big"] * 2, strict=True)),
+    }
+    stages = stages_with(metric_x=values(SIX), **crossed)
+    (row,) = link_rows(fit_links(fit_preference(panel(SIX), n_draws=0), stages, primary="x"))
+    assert row["chain"] is None
+    assert "chain" not in row["words"]
+
+
+def test_stages_without_factors_are_no_chain(panel, stages_with):
+    stages = stages_with(metric_x=values(SIX))
+    (row,) = link_rows(fit_links(fit_preference(panel(SIX), n_draws=0), stages, primary="x"))
+    assert row["chain"] is None
+
+
+def test_nothing_is_predicted_where_the_stages_differ_by_more_than_the_figure_explains(
+    panel, stages_with
+):
+    # Two equal neighbours and a leap: the order is the figure's, the distances are not.
+    bent = dict(zip(SIX, [-1.6, -1.5, -1.4, 1.4, 1.5, 1.6], strict=True))
+    found = fit_preference(panel(bent, listeners=60, person_sd=0.1), n_draws=500)
+    stages = stages_with(metric_x={name: float(k) for k, name in enumerate(SIX)})
+    links = fit_links(found, stages, primary="x")
+    (row,) = link_rows(links)
+    assert (row["verdict"], row["compatible"], row["predicts"]) == ("supported", False, False)
+    assert "The stages differ by more than x explains (lack of fit, p" in row["words"]
+    assert "nothing is predicted from it" in row["words"]
+    assert "missed by" in row["words"]
+    told = predict_share(links[0], 2.5)
+    assert told.share is None
+    assert "differ by more than x explains" in told.declined_reason
+
+
+def test_a_rule_that_carries_says_how_well_it_foretells_a_stage(panel, stages_with):
+    stages = stages_with(metric_x=values(SIX))
+    (row,) = link_rows(fit_links(fit_preference(panel(SIX), n_draws=500), stages, primary="x"))
+    assert row["predicts"] is True
+    own, mean = row["leave_one_out"]["rmse"], row["leave_one_out"]["rmse_mean"]
+    assert f"missed by {own:.2f} logits on average, by {mean:.2f} with their mean" in row["words"]
+    assert "nothing is predicted" not in row["words"]

@@ -50,7 +50,13 @@ SIZED = [
     for verdict in ("supported", "contradicted", "undecided", "too small to matter")
     for matters in ("yes", "no", "open")
 ]
-FACTS = [*every_fact(), *SIZED]
+# Whether a link that passed its test predicts as well.
+LINKED = [
+    Facts(n_stages=n, link_passed=passed, link_predicts=True)
+    for n in (5, 6)
+    for passed in (True, False)
+]
+FACTS = [*every_fact(), *SIZED, *LINKED]
 
 
 SPOKEN = sorted(key for key, s in SENTENCES.items() if s.use == "finding" or s.use == "limit")
@@ -103,7 +109,8 @@ def test_a_guard_can_fail():
     claims_too_much = "Listeners prefer it."
     assert guarded_words(claims_too_much) == ["prefer"]
     assert not GUARDS["prefer"][1](Facts(claim="prefer", verdict="undecided"))
-    assert not GUARDS["predict"][1](Facts(n_stages=5, link_passed=True))
+    assert not GUARDS["predict"][1](Facts(n_stages=5, link_passed=True, link_predicts=True))
+    assert not GUARDS["predict"][1](Facts(n_stages=6, link_passed=True))
     assert not GUARDS["no difference"][1](Facts(claim="same", verdict="supported"))
     assert not GUARDS["hear"][1](Facts(p_value=0.05))
 

@@ -182,14 +182,21 @@ def scatter_chart(
     x_label: str,
     y_label: str,
     band: tuple[Sequence[float], Sequence[float], Sequence[float]] | None = None,
+    line: tuple[float, float] | None = None,
     mark: str | None = None,
 ) -> Markup:
-    """Draw stages by measured figure and worth, labelled, with a permutation band if stored."""
+    """Draw stages by measured figure and worth, labelled, with band and line if stored.
+
+    ``line`` is intercept and slope of the fitted rule.
+    """
     with drawing():
         figure = Figure(figsize=(WIDTH_IN, 4.0), layout="constrained")
         axes = figure.subplots()
         if band is not None:
             axes.fill_between(band[0], band[1], band[2], color=Colour.BAND, lw=0)
+        if line is not None:
+            ends = [min(point.x for point in points), max(point.x for point in points)]
+            axes.plot(ends, [line[0] + line[1] * x for x in ends], color=Colour.INK, lw=1.2)
         for point in points:
             if point.low is not None and point.high is not None:
                 axes.plot([point.x] * 2, [point.low, point.high], color=Colour.A, lw=1.6)

@@ -25,7 +25,9 @@ __all__ = [
 #: Verdict of a link that passed its own test.
 LINK_PASSED = "supported"
 #: What the link allows to be said; the first that holds is.
-LINK_VERDICTS = ("lim.few_stages", "lim.link", "lim.link_explored", "lim.no_link")
+LINK_VERDICTS = (
+    *("lim.few_stages", "lim.link", "lim.link_bare", "lim.link_explored", "lim.no_link"),
+)
 _WANTED_POWER = 0.8
 _DASH = "\u2013"
 
@@ -55,6 +57,9 @@ def link_facts(page: Page, row: Row) -> Facts:
     return page.about(
         n_stages=int(row.number("n_stages") or 0),
         link_passed=any(one.get("primary") is not False for one in passed),
+        link_predicts=any(
+            one.get("primary") is not False and one.get("predicts") is not False for one in passed
+        ),
         link_explored=any(one.get("primary") is False for one in passed),
         p_value=row.number("p_exact"),
     )
@@ -107,6 +112,15 @@ def _band(page: Page, row: Row) -> tuple[Sequence[float], Sequence[float], Seque
     return x, low, high
 
 
+def _line(row: Row, points: Sequence[Point]) -> tuple[float, float] | None:
+    """Return intercept and slope of the fitted rule, on the scale of the points."""
+    intercept, slope = row.number("intercept"), row.number("slope")
+    if intercept is None or slope is None:
+        return None
+    # The rule speaks of worths about the mean of the stages that have the metric.
+    return intercept + sum(point.y for point in points) / len(points), slope
+
+
 def _metric_name(page: Page, metric: str) -> str:
     """Return a metric in words; its own name where it has none here."""
     key = f"metric.{metric}"
@@ -118,6 +132,7 @@ def _link_figure(page: Page, row: Row) -> PageBlock | None:
     if len(points) < 3:
         return None
     band = _band(page, row)
+    line = _line(row, points)
     metric = clean_text(row.get("metric"))
     svg = scatter_chart(
         points,
@@ -126,11 +141,13 @@ def _link_figure(page: Page, row: Row) -> PageBlock | None:
         x_label=_metric_name(page, metric),
         y_label=page.name("pref.axis.centred"),
         band=band,
+        line=line,
         mark=page.mark,
     )
     caption = [
         page.say("link.caption", metric=page.user(_metric_name(page, metric))),
         *([page.say("link.caption.band")] if band else []),
+        *([page.say("link.caption.line")] if line else []),
         Markup("({}; {})").format(
             page.counted(row.at("n_stages"), "stage"), page.panel("/results/preference")
         ),

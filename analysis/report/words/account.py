@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from analysis.report.words.conditions import (
     FEW_STAGES,
+    LINK_BARE,
     LINK_EXPLORED,
     LINK_SHOWN,
     NO_LINK,
@@ -275,6 +276,12 @@ _LIMITS = {
         "The primary metric of the sealed plan passed its own test over {stages}, so it can "
         "predict choices within the range of these stages.",
         LINK_SHOWN,
+    ),
+    "lim.link_bare": limit(
+        "The primary metric of the sealed plan passed its own test over {stages}, but not the "
+        "checks beside it: the choices differ by more than it explains, or it comes no nearer to a "
+        "stage left out than the mean of the others. So nothing is predicted from it.",
+        LINK_BARE,
     ),
     "lim.link_explored": limit(
         "A figure that no sealed plan names goes along with the choices over {stages}, adjusted "

@@ -87,6 +87,9 @@ class Facts:
         Stages behind a link between measurement and choices.
     link_passed : bool
         The primary metric of a sealed plan passed its own test.
+    link_predicts : bool
+        The checks beside that test allow a prediction: the stages do not differ by more than the
+        metric explains, and it comes nearer to a stage left out than the mean of the others.
     link_explored : bool
         A figure that no sealed plan names passed its test, adjusted for all that were looked at.
     control_passed : bool
@@ -106,6 +109,7 @@ class Facts:
     alpha: float = 0.05
     n_stages: int = 0
     link_passed: bool = False
+    link_predicts: bool = False
     link_explored: bool = False
     control_passed: bool = False
     n_groups: int = 1
@@ -174,7 +178,14 @@ DIFFER_SHOWN = Condition("the test that all want the same is below alpha", _belo
 DIFFER_OPEN = Condition(
     "the test that all want the same is not below alpha", lambda f: not _below_alpha(f)
 )
-LINK_SHOWN = Condition("six stages or more and the link's test passed", _link)
+LINK_SHOWN = Condition(
+    "six stages or more, the link's test and the checks beside it passed",
+    lambda f: _link(f) and f.link_predicts,
+)
+LINK_BARE = Condition(
+    "six stages or more, the link's test passed and a check beside it did not",
+    lambda f: _link(f) and not f.link_predicts,
+)
 FEW_STAGES = Condition("fewer than six stages", lambda f: f.n_stages < STAGES_FOR_LINK)
 LINK_EXPLORED = Condition(
     "six stages or more and only a link passed that no sealed plan names",
@@ -217,7 +228,7 @@ GUARDS: dict[str, tuple[re.Pattern[str], Callable[[Facts], bool]]] = {
         SAME_SHOWN.holds,
     ),
     "significant": (re.compile(r"\bsignifican", re.I), _below_alpha),
-    "predict": (re.compile(r"\b(predict\w*|forecast\w*)\b", re.I), _link),
+    "predict": (re.compile(r"\b(predict\w*|forecast\w*)\b", re.I), LINK_SHOWN.holds),
     "best": (
         re.compile(r"\b(best|first step|winner|favou?rite)\b", re.I),
         lambda f: (

@@ -492,6 +492,7 @@ _DECISION = {
     "link.caption.band": Sentence(
         "The shaded band is where fitted lines fall when the stages are shuffled."
     ),
+    "link.caption.line": Sentence("The line is the one fitted to the stages."),
     "link.primary": limit(
         "The first row is the metric that the sealed plan names as primary; it stands on its own "
         "p. The others are exploratory, since looking at many finds chance agreement; they are "
