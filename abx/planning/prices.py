@@ -39,10 +39,11 @@ def price_lines(study: Study) -> list[str]:
         The checked study file.
     """
     lattice = _lattice(study)
-    more = (
-        [] if lattice is None else [*_budget_lines(study, lattice), *_claim_lines(study, lattice)]
-    )
-    return [*_counting(study), *_unknown(study), *more]
+    lines = [*_counting(study), *_unknown(study)]
+    if lattice is not None:
+        lines += [*_start_lines(study, lattice), *_budget_lines(study, lattice)]
+        lines += _claim_lines(study, lattice)
+    return lines
 
 
 def _lattice(study: Study) -> Lattice | None:
@@ -80,6 +81,21 @@ def _unknown(study: Study) -> Iterator[str]:
         yield (
             f"labour not known: {', '.join(hours)}; no gain by the hour is given for a step to or "
             "from there"
+        )
+
+
+def _start_lines(study: Study, lattice: Lattice) -> Iterator[str]:
+    """Say what to write where prices are known, but not that of the stage they count from."""
+    start, bought = study.stage(lattice.baseline), [s for s in study.stages if s.made is None]
+    keys = [
+        f"{key} = 0.0"
+        for key in ("cost", "labour_h")
+        if getattr(start, key) is None and any(getattr(s, key) is not None for s in bought)
+    ]
+    if keys:
+        yield (
+            f"prices count from {start.id}: if it is the system as found, give it "
+            f"{' and '.join(keys)}"
         )
 
 

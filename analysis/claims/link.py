@@ -203,7 +203,8 @@ def _without_price(claim: Claim, lattice: Lattice) -> tuple[dict[str, str], str]
     if unknown:
         named = listed(unknown)
         reason = f"The {what} of {named} is not known, so the gains for it cannot be compared."
-        return {"undecided": reason}, f"the {what} of {named}: {_PRICE[what]} in the stage table"
+        needs = f"the {what} of {named}, entered as {_PRICE[what]} in the study or the stage table"
+        return {"undecided": reason}, needs
     table = lattice.cost if what == "cost" else lattice.labour_h
     free = listed([s for s in (i, j) if not table[s] > table[lattice.baseline]])
     reason = f"The {what} of {free} is not above that of {lattice.baseline}, so a gain for it "

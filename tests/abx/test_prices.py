@@ -118,6 +118,7 @@ def test_the_plan_says_what_an_unknown_price_leaves_open() -> None:
         "is given",
         "labour not known: stock, source, speakers, both; no gain by the hour is given for a step "
         "to or from there",
+        "prices count from stock: if it is the system as found, give it cost = 0.0",
         "budgets 300 and 500: not answered, since the price of stock, where the steps start, is "
         "not known",
         'claim "step source before speakers for its cost" stays undecided: the cost of stock is '
