@@ -3,18 +3,26 @@
 from __future__ import annotations
 
 import re
+import sys
 import tomllib
 
 import pytest
+from streamlit.testing.v1 import AppTest
 from study_desk import STUDY as DESK
+from study_desk import make_desk
 
 from abx.errors import InputError
+from abx.evidence.collect import stage_table
+from abx.evidence.export import write_table
 from abx.planning.prices import price_lines
 from abx.study.model import Prices, Study
 from abx.study.prices import price_columns, stage_price_line
+from abx.study.workspace import Workspace
 from abx.study_file.reading import study_from_text
 from abx.study_file.scaffold import write_scaffold
 from abx.web.desk.new_study import NewStage, NewStudy, study_text
+from abx.web.pages.words import as_typed
+from analysis.tables.stages import read_stages
 
 # Each stage a step of its own.
 STUDY = DESK.replace('factors = { source = "stock", speakers = "stock" }\n', "")
@@ -187,3 +195,91 @@ def test_the_form_leaves_out_what_was_left_blank() -> None:
     assert study.prices == Prices("kr", 55.5, 'net, "as agreed"')
     bare = new_study(NewStage("Old", ("old.csv",)), NewStage("New", ("new.csv",)))
     assert bare.prices == Prices()
+
+
+# screens and files ---------------------------------------------------------------------
+
+
+def test_the_stage_table_on_disk_comes_back_with_its_gaps(tmp_path) -> None:
+    study = priced('[prices]\ncurrency = "US$"\nhourly_rate = 62.5\n', HOURS)
+    desk = make_desk(tmp_path / "study", text=study.text)
+    file = write_table(stage_table(Workspace.open(desk.root), desk.study), tmp_path / "stages.csv")
+    head, stock, source, speakers, _ = file.read_text(encoding="utf-8").splitlines()
+    assert head.startswith("stage,label,made,cost,labour_h,currency,hourly_rate,")
+    assert stock.startswith("stock,As delivered,,0.0,0.0,US$,62.5,")
+    assert source.startswith("source,source,,400.0,1.5,US$,62.5,")
+    assert speakers.startswith("speakers,speakers,,250.0,,US$,62.5,")
+    table = read_stages(file)
+    assert (table.currency, table.hourly_rate) == ("US$", 62.5)
+    assert table.frame["labour_h"].isna().tolist() == [False, False, True, True]
+    bare = make_desk(tmp_path / "bare", text=DESK)
+    rows = stage_table(Workspace.open(bare.root), bare.study)
+    assert not {"currency", "hourly_rate"} & set(rows.columns)
+    assert rows["cost"].isna().tolist() == [True, False, False, False]
+
+
+@pytest.fixture
+def own_main_module(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A screen that was run stays the main module; processes started later would run it too."""
+    monkeypatch.setitem(sys.modules, "__main__", sys.modules["__main__"])
+
+
+def _form() -> None:
+    import streamlit as st
+
+    from abx.web.desk.files import _ask_prices, _ask_stages
+
+    (stage, other), prices = _ask_stages(["old.csv", "new.csv"], key="new"), _ask_prices()
+    st.text(repr((stage.cost, stage.labour_h, other.cost, other.labour_h)))
+    st.text(repr((prices.currency, prices.hourly_rate, prices.tax)))
+
+
+@pytest.mark.usefixtures("own_main_module")
+def test_the_desks_form_takes_a_blank_for_not_known_and_a_0_for_0() -> None:
+    app = AppTest.from_function(_form).run()
+    assert [field.value for field in app.number_input] == [None] * 5
+    assert [one.value for one in app.text] == ["(None, None, None, None)", "('', None, '')"]
+    assert any("what you leave blank is not known" in one.value for one in app.markdown)
+    app.number_input[0].set_value(0.0)
+    app.number_input[3].set_value(1.5)
+    app.number_input[4].set_value(60.0)
+    by = {field.label: field for field in app.text_input}
+    by["Currency"].set_value(" kr ")
+    app.run()
+    assert [one.value for one in app.text] == ["(0.0, None, None, 1.5)", "('kr', 60.0, '')"]
+
+
+def _preview() -> None:
+    from abx.study.model import Prices
+    from abx.web.desk.files import _preview
+    from abx.web.desk.new_study import NewStage, NewStudy
+
+    stages = (NewStage("Old", ("old.csv",)), NewStage("New", ("new.csv",)))
+    rate = Prices("$", 60.0, "$5 each *net*")
+    _preview(NewStudy("Saloon", "flat", stages, ("a.wav",), {"rating": 2}, 4, rate))
+
+
+@pytest.mark.usefixtures("own_main_module")
+def test_the_desk_says_what_is_wrong_with_a_rate_before_anything_is_written() -> None:
+    app = AppTest.from_function(_preview).run()
+    assert "no stage says how many hours" in app.error[0].value
+
+
+def _shown() -> None:
+    import streamlit as st
+
+    from abx.web.desk.files import show_plan
+
+    show_plan(st.session_state["study"])
+
+
+@pytest.mark.usefixtures("own_main_module")
+def test_signs_of_a_currency_stay_signs_on_the_desk() -> None:
+    app = AppTest.from_function(_shown, default_timeout=60)
+    rating = '[[tests]]\nmethod = "rating"\nstages = "all"\ntrials = 1\n\n[plan]'
+    text = re.sub(r"\[\[tests\]\].*\[plan\]", lambda _: rating, HOURS, flags=re.S)
+    text = text.replace('claims = ["listeners prefer both over stock"]\n', "")
+    app.session_state["study"] = priced('[prices]\ncurrency = "$"\ntax = "$5 *net*"\n', text)
+    shown = " ".join(one.value for one in app.run().markdown)
+    assert as_typed("prices in $ ($5 *net*)") in shown
+    assert "$5 *net*" not in shown
