@@ -283,3 +283,27 @@ def test_signs_of_a_currency_stay_signs_on_the_desk() -> None:
     shown = " ".join(one.value for one in app.run().markdown)
     assert as_typed("prices in $ ($5 *net*)") in shown
     assert "$5 *net*" not in shown
+
+
+def _responses() -> None:
+    import streamlit as st
+
+    from abx.web.desk.frame import _show_prices
+
+    _show_prices(st.session_state["study"])
+
+
+@pytest.mark.usefixtures("own_main_module")
+def test_the_desk_shows_each_price_or_that_it_is_not_known() -> None:
+    app = AppTest.from_function(_responses)
+    app.session_state["study"] = priced('[prices]\ncurrency = "$"\nhourly_rate = 60\n')
+    (shown,) = [one.value for one in app.run().markdown]
+    assert shown.splitlines() == [
+        "- " + as_typed(line)
+        for line in (
+            "As delivered: Price: 0 $; 0 h of labour (0 $); together 0 $",
+            "source: Price: 400 $; 1.5 h of labour (90 $); together 490 $",
+            "speakers: Price: 250 $; hours of labour not known",
+            "both: Price: 650 $; hours of labour not known",
+        )
+    ]
