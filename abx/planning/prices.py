@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from abx.study.model import Study
 from abx.study.prices import price_columns
+from analysis.tables.money import amount_text
 
 if TYPE_CHECKING:
     from analysis.tables.stages import StageTable
@@ -139,6 +140,4 @@ def _in_order(lattice: Lattice, stages: Sequence[str]) -> list[str]:
 
 
 def _money(study: Study, amount: float) -> str:
-    from analysis.tables.prices import amount_text
-
     return amount_text(amount, study.prices.currency)

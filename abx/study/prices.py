@@ -6,6 +6,7 @@ None stands for what nobody entered. It is not 0, and nothing that it is a part 
 from __future__ import annotations
 
 from abx.study.model import Stage, Study
+from analysis.tables.money import amount_text
 
 __all__ = ["labour_money", "price_columns", "stage_price_line", "whole_price"]
 
@@ -37,7 +38,6 @@ def price_columns(study: Study, stage: Stage) -> dict[str, float | str | None]:
 
 def stage_price_line(study: Study, stage: Stage) -> str:
     """Say in a line what a stage takes, with both parts and with what is not known."""
-    from analysis.tables.prices import amount_text
 
     def money(value: float) -> str:
         return amount_text(value, study.prices.currency)

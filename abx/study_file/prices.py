@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from abx.study.model import Prices, Stage
 from abx.text.toml_reader import Reader
+from analysis.tables.money import CURRENCY_LENGTH, currency_fault
 
 __all__ = ["read_amount", "read_prices"]
 
@@ -44,8 +45,6 @@ def read_prices(root: Reader, stages: tuple[Stage, ...]) -> Prices:
 
 
 def _read_currency(table: Reader) -> str:
-    from analysis.tables.prices import CURRENCY_LENGTH, currency_fault
-
     if "currency" not in table.data:
         return ""
     text = table.text("currency", max_length=CURRENCY_LENGTH)

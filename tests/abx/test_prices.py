@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import subprocess
 import sys
 import tomllib
 
@@ -307,3 +308,13 @@ def test_the_desk_shows_each_price_or_that_it_is_not_known() -> None:
             "both: Price: 650 $; hours of labour not known",
         )
     ]
+
+
+def test_a_study_with_prices_is_read_without_waiting_for_pandas() -> None:
+    text = HOURS.replace("[[stages]]", f"{PRICES}\n[[stages]]", 1)
+    code = (
+        "import sys; from abx.study_file.reading import study_from_text; "
+        "print(study_from_text(sys.argv[1]).prices.currency, 'pandas' in sys.modules)"
+    )
+    done = subprocess.run([sys.executable, "-c", code, text], capture_output=True, text=True)
+    assert done.stdout.split() == ["EUR", "False"], done.stderr

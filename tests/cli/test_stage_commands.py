@@ -61,7 +61,7 @@ def test_a_track_that_is_not_there_is_named(demo, call, tmp_path):
 READ_A_STUDY = """
 import sys
 from pathlib import Path
-from abx.study import read_study
+from abx.study_file.reading import read_study
 from analysis.listeners.screening import parse_screening
 plan = read_study(Path(sys.argv[1])).plan
 assert plan.claims and parse_screening("BS.1534-3")
