@@ -95,8 +95,8 @@ ROOMS = {
         "stimuli.programme",
     ),
     "analysis.tables": ("stimuli.files",),
-    "analysis.models": ("analysis.tables",),
     "analysis.panels": ("stimuli.files",),
+    "analysis.models": ("analysis.tables", "analysis.panels"),
     "analysis.hearing": (
         *("stimuli.files", "stimuli.response", "stimuli.figures"),
         *("analysis.tables", "analysis.models", "analysis.panels"),
@@ -116,7 +116,13 @@ ROOMS = {
         "analysis.preference",
     ),
     "analysis.upgrade": (
-        *("stimuli.files", "analysis.tables", "analysis.models", "analysis.preference"),
+        *(
+            "stimuli.files",
+            "analysis.tables",
+            "analysis.models",
+            "analysis.panels",
+            "analysis.preference",
+        ),
     ),
     "analysis.claims": (
         *("stimuli.files", "analysis.tables", "analysis.models", "analysis.panels"),
@@ -134,13 +140,13 @@ ROOMS = {
     ),
     "analysis.report": ("stimuli.files",),
     "abx.text": ("analysis.tables",),
-    "abx.study": ("stimuli.response", "stimuli.render", "abx.text"),
+    "abx.study": ("stimuli.response", "stimuli.render", "analysis.tables", "abx.text"),
     "abx.store": ("abx.study",),
     "abx.methods": ("abx.text", "abx.study"),
     "abx.study_file": (
         *("stimuli.files", "stimuli.response", "stimuli.figures", "stimuli.filters"),
         *("stimuli.render",),
-        *("analysis.panels", "analysis.listeners", "analysis.claims"),
+        *("analysis.tables", "analysis.panels", "analysis.listeners", "analysis.claims"),
         *("abx.text", "abx.study", "abx.store", "abx.methods"),
     ),
     "abx.sound": (
@@ -165,8 +171,8 @@ ROOMS = {
         *("abx.study_file", "abx.sound", "abx.schedule", "abx.session"),
     ),
     "abx.planning": (
-        *("analysis.tables", "analysis.panels", "analysis.hearing", "analysis.claims"),
-        *("analysis.planning",),
+        *("analysis.tables", "analysis.panels", "analysis.hearing", "analysis.upgrade"),
+        *("analysis.claims", "analysis.planning"),
         *("abx.study", "abx.methods", "abx.study_file", "abx.sound"),
         *("abx.schedule", "abx.evidence"),
     ),

@@ -19,15 +19,16 @@ FILES = click.Path(path_type=Path, exists=True, dir_okay=False)
 @study_argument
 @click.argument("files", type=FILES, nargs=-1, required=True)
 @click.option("--label", help="Words for the stage, where the tables are of one stage.")
-@click.option("--cost", type=click.FloatRange(0), default=0.0, help="Price of the stage.")
-@click.option("--hours", type=click.FloatRange(0), default=0.0, help="Hours of work of the stage.")
+@click.option("--cost", type=click.FloatRange(0), help="Price of the stage. Default: not known.")
+@click.option("--hours", type=click.FloatRange(0), help="Hours of work. Default: not known.")
 def command(
-    study: str, files: tuple[Path, ...], label: str | None, cost: float, hours: float
+    study: str, files: tuple[Path, ...], label: str | None, cost: float | None, hours: float | None
 ) -> None:
     """Add FILES to STUDY: response tables become stages, music becomes excerpts.
 
     Tables with the same name but for a number at the end are one stage. Every file is
-    checked first; nothing is added if one cannot be used.
+    checked first; nothing is added if one cannot be used. A price that is not given is not
+    known, which is not the same as free.
     """
     from abx.study.workspace import Workspace
     from abx.web.desk.new_study import NewStage, add_to_study, group_tables, is_sound

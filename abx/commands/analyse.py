@@ -145,6 +145,8 @@ def command(
     show_results(results)
     if claims:
         detail(_TYPED)
+    for line in _budget_notes(results) if budgets else ():
+        detail(line, always=True)
     if results["link"] and not results["about"]["sealed_plan"]:
         detail(_UNPLANNED)
     say(f"Results in {out}", always=True)
@@ -175,6 +177,22 @@ def show_results(results: dict[str, Any]) -> None:
     for claim in results.get("claims", []):
         late = "  (exploratory)" if claim.get("exploratory") else ""
         detail(f"{claim['verdict']:<12}  {claim['text']}{late}{_size(claim)}")
+        if claim.get("per") and claim["p_value"] is None:
+            detail(f"{'':<12}  {claim['words']}")
+
+
+def _budget_notes(results: dict[str, Any]) -> list[str]:
+    """Say which stages the budgets cannot buy, since nobody knows their price."""
+    from analysis.panels.number_words import listed
+
+    upgrade = results["upgrade"]
+    missing = [] if upgrade is None else upgrade["prices"]["unpriced"]
+    if not missing:
+        return []
+    if not upgrade["budget"]:
+        return [f"budgets: not worked out, since the price of {listed(missing)} is not known"]
+    verb, whose = ("is", "its") if len(missing) == 1 else ("are", "their")
+    return [f"budgets: {listed(missing)} {verb} in none, since {whose} price is not known"]
 
 
 def _size(claim: dict[str, Any]) -> str:

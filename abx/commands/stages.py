@@ -34,10 +34,11 @@ def command(study: str, curves: Path | None, figures: Path | None, pictures: Pat
     """Show how far each measured stage of STUDY is from the target.
 
     A difference from the first stage below two repeat SDs reads "not resolved": measuring
-    again would change as much.
+    again would change as much. What the stage takes in money and hours stands below.
     """
     from abx.sound.details import detail_record, draw_stages, stage_details
     from abx.sound.figures import stage_curves
+    from abx.study.prices import stage_price_line
     from abx.study.workspace import Workspace, replace_file, write_json
     from abx.study_file.reading import load_study
 
@@ -48,6 +49,9 @@ def command(study: str, curves: Path | None, figures: Path | None, pictures: Pat
         heading(stage.label, always=True)
         for line in stage.lines():
             detail(line, always=True)
+        entry = plan.stage(stage.stage)
+        if entry.made is None:
+            detail(stage_price_line(plan, entry), always=True)
     if curves is not None:
         with replace_file(curves) as temporary:
             stage_curves(workspace, plan).to_csv(temporary, index=False, lineterminator="\n")

@@ -19,6 +19,7 @@ from abx.sound.audibility import compare_audibility, predicted_audibility
 from abx.sound.stages import stage_repeats, stage_tables
 from abx.sound.stimuli import load_manifest, load_stages, manifest_hash, stimuli_check
 from abx.study.model import target_curve
+from abx.study.prices import labour_money, price_columns, whole_price
 from abx.study.workspace import Area, Workspace
 from abx.study_file.reading import load_study
 from abx.text.shell import command_line
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from abx.session.sitting import Standing
-    from abx.study.model import Study
+    from abx.study.model import Stage, Study
     from stimuli.render.manifest import Manifest
     from stimuli.response.measured import Response, StageResponse
     from stimuli.response.target import Target
@@ -41,7 +42,8 @@ _PLOT_BAND_HZ = (20.0, 20_000.0)
 def stage_table(workspace: Workspace, study: Study) -> pd.DataFrame:
     """Return the stage table: one row a stage, factors, cost, deviation metrics.
 
-    The column ``made`` tells experiments from stages that were measured; they have no cost. Partial
+    The column ``made`` tells experiments from stages that were measured; they have no cost. A price
+    that the study file leaves out is an empty cell. Partial
     steps between two stages get their percentage as the factor ``dose``, unless the study file
     gives doses itself. Each metric stands beside its repeat SD (``..._repeat_sd``), so that a
     difference can be held against what measuring again would do.
@@ -57,8 +59,7 @@ def stage_table(workspace: Workspace, study: Study) -> pd.DataFrame:
             "stage": stage.id,
             "label": stage.label,
             "made": "" if stage.made is None else stage.made.kind,
-            "cost": stage.cost,
-            "labour_h": stage.labour_h,
+            **price_columns(study, stage),
         }
         row |= {f"factor_{name}": value for name, value in stage.factors.items()}
         row |= doses.get(stage.id, {})
@@ -170,13 +171,13 @@ def _study_block(
         "simulated": area.rehearsal,
         "target_name": target.name,
         "plan": _plain(study.plan),
+        "prices": _plain(study.prices),
         "stages": [
             {
                 "id": s.id,
                 "label": s.label,
                 "made": None if s.made is None else s.made.kind,
-                "cost": s.cost,
-                "labour_h": s.labour_h,
+                **_price(study, s),
                 "factors": dict(s.factors),
             }
             for s in study.stages
@@ -187,6 +188,16 @@ def _study_block(
         "seed": standing.seed,
         "state": standing.state,
         "n_sessions": standing.n_sessions,
+    }
+
+
+def _price(study: Study, stage: Stage) -> dict[str, float | None]:
+    """Return what a stage takes, in parts and together; None where a part is not known."""
+    return {
+        "cost": stage.cost,
+        "labour_h": stage.labour_h,
+        "labour_cost": labour_money(study, stage),
+        "total": whole_price(study, stage),
     }
 
 

@@ -224,6 +224,7 @@ def _study_faults(opened: Mapping[str, Any], study: Study) -> Iterator[str]:
         ("the plan", lambda s: s.plan),
         ("the tests", lambda s: s.tests),
         ("the stages", lambda s: s.stages),
+        ("how money is counted", lambda s: s.prices),
         ("the programmes", lambda s: s.programmes),
         ("the target", lambda s: s.target),
     )

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from abx.errors import InputError
 from abx.methods import get_method
+from abx.planning.prices import priced_table
 from abx.schedule.planned_trials import PlannedPanels
 from abx.study.model import Study
 
@@ -173,8 +174,6 @@ def _stage_table(
     study: Study, claims: Sequence[str], workspace: Workspace | None
 ) -> StageTable | None:
     """Return costs and factors, and the measured figures that claims are about."""
-    import pandas as pd
-
     from analysis.claims.grammar import parse_claim
     from analysis.tables.stages import stage_table
 
@@ -192,12 +191,7 @@ def _stage_table(
         metrics = [str(name) for name in frame if str(name).startswith("metric_")]
         spare = [name for name in metrics if name.removesuffix("_repeat_sd") not in kept]
         return stage_table(frame.drop(columns=spare))
-    rows = [
-        {"stage": stage.id, "cost": stage.cost, "labour_h": stage.labour_h}
-        | {f"factor_{name}": value for name, value in stage.factors.items()}
-        for stage in study.stages
-    ]
-    return stage_table(pd.DataFrame(rows))
+    return priced_table(study)
 
 
 def _pair_of(claims: Sequence[str]) -> tuple[str, str] | None:

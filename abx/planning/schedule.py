@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from abx.errors import InputError
 from abx.methods import get_method
+from abx.planning.prices import price_lines
 from abx.schedule.panel import Schedule, Slot, balance, make_schedule, make_slot
 from abx.schedule.planned_trials import PREVIEW_SEED
 from abx.schedule.visits import VISITS, visit_minutes
@@ -67,7 +68,7 @@ def describe_plan(study: Study) -> list[str]:
     -------
     list of str
         Trials of each listener, duration with a warning above 25 minutes, balance of
-        the panel, exposure, and what is claimed beforehand.
+        the panel, exposure, what is claimed beforehand, and what unknown prices leave open.
     """
     schedule = make_schedule(study, PREVIEW_SEED)
     lines = [
@@ -82,7 +83,7 @@ def describe_plan(study: Study) -> list[str]:
     if study.plan.smallest_effect is not None:
         lines.append(f"smallest effect that matters: {split(study.plan.smallest_effect / 100)}")
     lines += [f"claim: {claim}" for claim in study.claims]
-    return lines
+    return lines + price_lines(study)
 
 
 def _trials_line(schedule: Schedule) -> str:

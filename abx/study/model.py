@@ -21,6 +21,7 @@ __all__ = [
     "MAX_STUDY_BYTES",
     "Groups",
     "Plan",
+    "Prices",
     "Programme",
     "Rendering",
     "Stage",
@@ -126,8 +127,8 @@ class Stage:
     factors : mapping of str to str
         Design factors, for instance ``{"source": "stock"}``.
     cost, labour_h : float or None
-        Price in the study's currency and working hours; None for a made stage, which nobody can
-        buy.
+        Price in the study's currency and working hours, from the first stage; None where nobody
+        entered them, which is not 0, and for a made stage, which nobody can buy.
     right_responses : tuple of str
         Tables of the right side alone; ``responses`` are then those of the left.
     again : tuple of str
@@ -142,8 +143,8 @@ class Stage:
     label: str
     responses: tuple[str, ...]
     factors: Mapping[str, str] = field(default_factory=lambda: _EMPTY, hash=False)
-    cost: float | None = 0.0
-    labour_h: float | None = 0.0
+    cost: float | None = None
+    labour_h: float | None = None
     right_responses: tuple[str, ...] = ()
     again: tuple[str, ...] = ()
     impulse: str | None = None
@@ -225,6 +226,25 @@ class Groups:
 
 
 @dataclass(frozen=True, slots=True)
+class Prices:
+    """How money is counted in a study; nothing here says what a stage costs.
+
+    Attributes
+    ----------
+    currency : str
+        Stands beside every amount; "" where the study does not say.
+    hourly_rate : float or None
+        Money for an hour of labour; None where it is not known.
+    tax : str
+        A remark for people, such as whether tax is included; nothing is worked out from it.
+    """
+
+    currency: str = ""
+    hourly_rate: float | None = None
+    tax: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Plan:
     """What was decided before the first trial.
 
@@ -297,6 +317,8 @@ class Study:
         Stage that is installed where the test is played: stages are heard over it.
     rendering : Rendering
         Choices of the filters.
+    prices : Prices
+        How money is counted.
     """
 
     title: str
@@ -313,6 +335,7 @@ class Study:
     playback_stage: str | None = None
     rendering: Rendering = Rendering()
     groups: Groups | None = None
+    prices: Prices = Prices()
 
     @property
     def sha256(self) -> str:

@@ -29,6 +29,7 @@ from abx.study.model import (
 )
 from abx.study.workspace import Workspace
 from abx.study_file.claims import read_claims, read_groups, read_primary_metric
+from abx.study_file.prices import read_amount, read_prices
 from abx.study_file.sound import (
     MADE_MARK,
     add_region_runs,
@@ -94,7 +95,7 @@ def parse_study(text: str, *, path: Path | None = None) -> Study:
     root.only(
         (
             *("format", "title", "target", "note", "stages", "programmes", "playback"),
-            *("region_runs", "rendering", "groups", "tests", "plan"),
+            *("region_runs", "rendering", "groups", "prices", "tests", "plan"),
         )
     )
     if root.integer("format", low=0, high=999) != 1:
@@ -124,6 +125,7 @@ def parse_study(text: str, *, path: Path | None = None) -> Study:
         playback_level_dba=_read_playback_level(root),
         playback_stage=_read_playback_stage(root, stages),
         rendering=read_rendering(root),
+        prices=read_prices(root, stages),
     )
 
 
@@ -272,8 +274,8 @@ def _read_stage(table: Reader, files: _Files, seen: set[str]) -> Stage:
         label=table.text("label", stage_id) + (MADE_MARK if made else ""),
         responses=tuple(responses),
         factors=_read_factors(table),
-        cost=None if made else table.number("cost", 0.0, low=0.0),
-        labour_h=None if made else table.number("labour_h", 0.0, low=0.0),
+        cost=read_amount(table, "cost"),
+        labour_h=read_amount(table, "labour_h"),
         right_responses=sources.right_responses,
         again=sources.again,
         impulse=sources.impulse,

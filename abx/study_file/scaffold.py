@@ -137,7 +137,7 @@ def _stage_block(stage: str, positions: int, *, first: bool) -> str:
     return (
         f'{note}[[stages]]\nid = "{stage}"\nlabel = "{label}"\n'
         f"responses = [{tables}]\n"
-        f"factors = {{}}\ncost = 0.0\nlabour_h = 0.0\n"
+        f"factors = {{}}\n{_FIRST_PRICE if first else _PRICE}"
     )
 
 
@@ -157,8 +157,14 @@ _STAGE_NOTE = """\
 # frequency in Hz and level in dB, one pair a line; they are averaged. Take out the
 # positions that you did not measure.
 # factors names what is fitted, for example { source = "new", speakers = "stock" }.
-# cost and labour_h count from the first stage.
+# cost (money) and labour_h (hours) count from the first stage. Take out the # and write what
+# you know. What is left out is not known, which is not the same as free: no gain for its cost
+# is worked out for it, and no budget buys it.
 """
+
+# What was there before takes nothing, where that is so; a price has no likely value.
+_FIRST_PRICE = "# cost = 0.0\n# labour_h = 0.0\n"
+_PRICE = "# cost =      # in money\n# labour_h =  # in hours\n"
 
 _REST = """
 # Music (or noise) to listen through. About 10 to 20 s each; two or more are wise,
@@ -187,6 +193,12 @@ repeats = 2
 # position, at its top: then exposure is estimated and the level step stops at 85 dBA.
 # [playback]
 # level_dba = 78.0
+
+# How money is counted. The rate needs labour_h in the stages; tax is a remark for people.
+# [prices]
+# currency = "EUR"
+# hourly_rate = 60.0
+# tax = "without sales tax"
 
 # One question about themselves that sorts listeners; a claim may then end in "among players".
 # [groups]

@@ -34,7 +34,7 @@ from analysis.link.block import Link
 from analysis.link.regression import FEWEST_STAGES
 from analysis.models.bootstrap import ROUNDING
 from analysis.panels.multiplicity import holm
-from analysis.panels.number_words import logistic, p_words, panels, people, percent
+from analysis.panels.number_words import listed, logistic, p_words, panels, people, percent
 from analysis.panels.panel import logit_test
 from analysis.panels.proportions import clopper_pearson
 from analysis.panels.smallest_effect import TOO_SMALL, beyond_guessing
@@ -42,6 +42,7 @@ from analysis.panels.tails import normal_quantile
 from analysis.preference.fit import Preference, floored_error, worth_difference
 from analysis.tables.stages import StageTable
 from analysis.upgrade.lattice import Lattice, make_lattice
+from analysis.upgrade.prices import unknown_among
 
 __all__ = ["find_link_claim", "step_weights"]
 
@@ -184,12 +185,30 @@ def _step_first(
         return Finding(0, NAN, test, words, "two steps from the baseline", {})
     weights = step_weights(claim, lattice)
     if weights is None:
-        words = {"undecided": f"The {price} of {i} and {j} is not known for both, or not above 0."}
-        return Finding(0, NAN, test, words, f"{_PRICE[str(price)]} in the stage table", {})
+        words, needs = _without_price(claim, lattice)
+        return Finding(0, NAN, test, words, needs, {"per": price})
     if fit.n_listeners < 2:
         words = {"undecided": "One listener's answers say nothing about other listeners."}
         return Finding(0, NAN, test, words, "more listeners, 12 or more", {})
     return _step_finding(claim, preference, weights, test, alpha)
+
+
+def _without_price(claim: Claim, lattice: Lattice) -> tuple[dict[str, str], str]:
+    """Say why two steps cannot be held against each other for a price, and what it would take.
+
+    A price that nobody entered is not known, which is not the same as free.
+    """
+    what, (i, j) = claim.names[0], claim.stages
+    unknown = unknown_among(lattice, what, (i, j, lattice.baseline))
+    if unknown:
+        named = listed(unknown)
+        reason = f"The {what} of {named} is not known, so the gains for it cannot be compared."
+        needs = f"the {what} of {named}, entered as {_PRICE[what]} in the study or the stage table"
+        return {"undecided": reason}, needs
+    table = lattice.cost if what == "cost" else lattice.labour_h
+    free = listed([s for s in (i, j) if not table[s] > table[lattice.baseline]])
+    reason = f"The {what} of {free} is not above that of {lattice.baseline}, so a gain for it "
+    return {"undecided": f"{reason}is not defined."}, f"steps that both take {what}"
 
 
 def step_weights(claim: Claim, lattice: Lattice) -> dict[str, float] | None:

@@ -8,9 +8,10 @@ from markupsafe import Markup
 
 from analysis.report.evidence import Row
 from analysis.report.page import Page, PageBlock, Section
-from analysis.report.sections.answer import cost_block, headline
+from analysis.report.sections.answer import headline
 from analysis.report.sections.chosen import choice_bars
 from analysis.report.sections.hearing import panel_p, pooled_rows, right_share
+from analysis.report.sections.prices import cost_block
 
 __all__ = ["card_caption", "card_sections", "type_size_pt"]
 

@@ -21,6 +21,7 @@ from analysis.tables.names import (
     refuse_alike,
     refuse_nothing,
 )
+from analysis.tables.prices import read_currency, read_hourly_rate
 from analysis.tables.text_tables import (
     PARQUET,
     Faults,
@@ -47,7 +48,7 @@ DOSE_FACTOR = "dose"
 MADE_KINDS = ("region swap", "partial step", "corrected copy", "anchor", "yes")
 _MEASURED = ("", "no")
 _SAME = {"0": "no", "false": "no", "1": "yes", "true": "yes", "made": "yes"}
-_COLUMNS = ("stage", "label", "made", "cost", "labour_h")
+_COLUMNS = ("stage", "label", "made", "cost", "labour_h", "currency", "hourly_rate")
 _PREFIXES = ("factor_", "metric_")
 _REPEAT = "_repeat_sd"
 _THOUSANDS = r"[1-9]\d{0,2}[.,]\d{3}"
@@ -68,11 +69,17 @@ class StageTable:
         File name.
     notes : tuple of str
         What is odd and was read all the same, a plain line each.
+    currency : str
+        How money is written; "" where the table does not say.
+    hourly_rate : float or None
+        Money for an hour of labour, in the same currency; None where unknown.
     """
 
     frame: pd.DataFrame
     source: str | None
     notes: tuple[str, ...] = ()
+    currency: str = ""
+    hourly_rate: float | None = None
 
     @property
     def factors(self) -> tuple[str, ...]:
@@ -111,7 +118,8 @@ def read_stages(path: str | Path) -> StageTable:
     ----------
     path : str or pathlib.Path
         ``.csv`` or ``.parquet``, with the columns ``stage`` (required), ``label``, ``made``,
-        ``cost``, ``labour_h``, ``factor_*``, ``metric_*`` and ``metric_*_repeat_sd``.
+        ``cost``, ``labour_h``, ``currency``, ``hourly_rate``, ``factor_*``, ``metric_*`` and
+        ``metric_*_repeat_sd``. An empty cost or time is unknown, not 0.
 
     Returns
     -------
@@ -121,7 +129,8 @@ def read_stages(path: str | Path) -> StageTable:
     ------
     InputError
         Missing column, empty or repeated stage, two stages that differ in capitals or spaces only,
-        text where a number belongs, negative cost, an unknown word under ``made``.
+        text where a number belongs, negative cost, an unknown word under ``made``, two currencies
+        or hourly rates, an hourly rate without any hours.
 
     Examples
     --------
@@ -167,7 +176,14 @@ def _checked(raw: pd.DataFrame, faults: Faults, decimal: str) -> StageTable:
     notes += _mark_by_factors(frame) if "made" not in raw.columns else []
     notes += _unused_prices(frame)
     frame.loc[frame["made"] != "", ["cost", "labour_h"]] = np.nan
-    return StageTable(frame=frame, source=faults.source, notes=tuple(notes))
+    hours = frame["labour_h"].to_numpy(dtype=float)
+    return StageTable(
+        frame=frame,
+        source=faults.source,
+        notes=tuple(notes),
+        currency=read_currency(raw, faults),
+        hourly_rate=read_hourly_rate(raw, hours, faults, decimal),
+    )
 
 
 def _text(values: pd.Series) -> pd.Series:

@@ -20,6 +20,7 @@ from analysis.tables.stages import StageTable
 from analysis.upgrade.effects import effect_rows, interaction_rows, shapley_rows
 from analysis.upgrade.lattice import Lattice, make_lattice
 from analysis.upgrade.order import budget_rows, likely_order, order_shares, step_rows
+from analysis.upgrade.prices import price_block
 from stimuli.files.errors import InputError
 
 __all__ = ["upgrade_block"]
@@ -48,7 +49,7 @@ def upgrade_block(
         The ``classes`` block of :func:`analysis.preference.depth.depth_blocks`: groups of
         listeners that passed their test get an order of their own.
     baseline : str, optional
-        The stage to start from; the cheapest of the compared ones when not given.
+        The stage to start from; see :func:`analysis.upgrade.lattice.make_lattice`.
     budgets : sequence of float, optional
         See :func:`analysis.upgrade.order.budget_rows`.
     seed : int, optional
@@ -58,9 +59,9 @@ def upgrade_block(
     -------
     dict or None
         ``effects``, ``interactions``, ``shapley``, ``first_step``, ``second_step``, ``order``,
-        ``orders``, ``budget``, ``classes``, ``baseline``, ``notes`` and the panel. None without
-        paired answers over two measured stages of the table, or with one listener. Made stages are
-        in none of them.
+        ``orders``, ``budget``, ``prices``, ``classes``, ``baseline``, ``notes`` and the panel. None
+        without paired answers over two measured stages of the table, or with one listener. Made
+        stages are in none of them.
 
     Raises
     ------
@@ -96,6 +97,7 @@ def upgrade_block(
         "order": likely_order(lattice, fit, draws),
         "orders": order_shares(lattice, draws),
         "budget": budget_rows(lattice, fit, draws, budgets=budgets),
+        "prices": price_block(lattice),
         "classes": _class_orders(preference.counts, fit, lattice, classes, seed),
         "notes": _notes(lattice, fit, stages),
     }

@@ -69,6 +69,10 @@ class Lattice:
         Stages left out because another has the same factors.
     made : tuple of str
         Compared stages left out because they are made.
+    currency : str
+        How money is written; "" where the table does not say.
+    hourly_rate : float or None
+        Money for an hour of labour; None where unknown.
     """
 
     baseline: str
@@ -77,6 +81,17 @@ class Lattice:
     labour_h: dict[str, float]
     doubles: tuple[str, ...]
     made: tuple[str, ...] = ()
+    currency: str = ""
+    hourly_rate: float | None = None
+
+    def price(self, stage: str) -> float:
+        """Return the money that a stage takes, NaN where unknown.
+
+        With an hourly rate its labour is part of it; else it is the cost alone.
+        """
+        if self.hourly_rate is None:
+            return self.cost[stage]
+        return self.cost[stage] + self.hourly_rate * self.labour_h[stage]
 
     def next_states(self, state: State) -> list[State]:
         """Return the heard states above a state with none heard in between."""
@@ -128,7 +143,8 @@ def make_lattice(
     compared : tuple of str
         Stages with a worth.
     baseline : str, optional
-        The stage to start from; the cheapest, or the first of the table, when not given.
+        The stage to start from. When not given, the cheapest where every cost is known or one is
+        0, else the first of the table: a stage of unknown cost may be the cheapest.
 
     Returns
     -------
@@ -149,9 +165,7 @@ def make_lattice(
     ids = frame["stage"].tolist()
     cost = dict(zip(ids, frame["cost"].astype(float), strict=True))
     hours = dict(zip(ids, frame["labour_h"].astype(float), strict=True))
-    if baseline is None:
-        known = frame["cost"].to_numpy(dtype=float)
-        baseline = ids[0] if np.isnan(known).all() else ids[int(np.nanargmin(known))]
+    baseline = baseline if baseline is not None else _cheapest(cost)
     if baseline not in ids:
         raise ValueError(f"the baseline {baseline!r} is not one of the compared stages {ids}")
     levels = {
@@ -167,7 +181,19 @@ def make_lattice(
             doubles.append(stage)
         else:
             stage_of[steps] = stage
-    return Lattice(baseline, stage_of, cost, hours, tuple(doubles), made)
+    return Lattice(
+        *(baseline, stage_of, cost, hours, tuple(doubles), made),
+        currency=stages.currency,
+        hourly_rate=stages.hourly_rate,
+    )
+
+
+def _cheapest(cost: dict[str, float]) -> str:
+    """Return the stage that costs least; the first where an unknown cost leaves that open."""
+    known = np.array(list(cost.values()))
+    if np.isnan(known).any() and not (known == 0).any():
+        return next(iter(cost))
+    return list(cost)[int(np.nanargmin(known))]
 
 
 def _steps_of(stage: str, baseline: str, levels: dict[str, dict[str, str]]) -> State:

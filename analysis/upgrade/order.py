@@ -14,6 +14,7 @@ import numpy as np
 from analysis.models.bootstrap import ROUNDING, WorthDraws, first_shares
 from analysis.models.bradley_terry import PairModelFit
 from analysis.upgrade.lattice import Lattice, State, step_words
+from analysis.upgrade.prices import money, unpriced
 
 __all__ = ["budget_rows", "likely_order", "order_shares", "step_rows"]
 
@@ -89,6 +90,7 @@ def step_rows(
                 "share": float(1 / (1 + np.exp(-gain))),
                 "cost": cost[k],
                 "labour_h": hours[k],
+                **money(lattice, start, end),
                 **_per("cost", gain, gains[:, k], cost[k], value["cost"], k),
                 **_per("hour", gain, gains[:, k], hours[k], value["hour"], k),
             }
@@ -131,7 +133,7 @@ def likely_order(lattice: Lattice, fit: PairModelFit, draws: WorthDraws) -> list
         if p_stop > 0.5:
             break
         kept = ("step", "change", "from_stage", "p_best", "p_gain", "gain", "gain_low", "gain_high")
-        more = ("cost", "labour_h", "per_cost", "per_hour")
+        more = ("cost", "labour_h", "labour_cost", "total", "per_cost", "per_hour")
         order.append(
             {
                 "place": len(order) + 1,
@@ -213,12 +215,13 @@ def budget_rows(
     Returns
     -------
     list of dict
-        Empty where costs are not known.
+        Empty where prices are not known. With an hourly rate a budget has to cover the labour too.
+        A stage of unknown price is in no row; ``unpriced`` names it.
     """
-    stages = [s for s in lattice.stage_of.values() if np.isfinite(lattice.cost[s])]
+    stages = [s for s in lattice.stage_of.values() if np.isfinite(lattice.price(s))]
     if lattice.baseline not in stages or len(stages) < 2:
         return []
-    price = {s: lattice.cost[s] - lattice.cost[lattice.baseline] for s in stages}
+    price = {s: lattice.price(s) - lattice.price(lattice.baseline) for s in stages}
     amounts = sorted({max(p, 0.0) for p in price.values()}) if budgets is None else list(budgets)
     return [
         _budget_row(lattice, fit, draws, amount, [s for s in stages if price[s] <= amount], price)
@@ -235,8 +238,10 @@ def _budget_row(
     price: dict[str, float],
 ) -> dict[str, Any]:
     steps_of = {stage: steps for steps, stage in lattice.stage_of.items()}
+    left_out = unpriced(lattice)
     if not within:
-        return {"budget": amount, "stage": None, "p_best": None, "n_choices": 0}
+        nothing = {"budget": amount, "stage": None, "p_best": None, "n_choices": 0}
+        return nothing | {"unpriced": left_out}
     sampled = _worths(draws, within)
     share = first_shares(sampled)
     worth = np.array([_worth_of(fit, stage) for stage in within])
@@ -244,11 +249,16 @@ def _budget_row(
     gains = sampled[:, k] - _worths(draws, [lattice.baseline])[:, 0]
     low, high = np.percentile(gains, [2.5, 97.5])
     others = [n for n in np.argsort(-share) if n != k]
+    start = lattice.baseline
     return {
         "budget": amount,
         "stage": within[k],
         "steps": step_words(steps_of[within[k]]) or None,
         "spent": price[within[k]],
+        "cost": lattice.cost[within[k]] - lattice.cost[start],
+        "labour_h": lattice.labour_h[within[k]] - lattice.labour_h[start],
+        **money(lattice, start, within[k]),
+        "unpriced": left_out,
         "p_best": float(share[k]),
         "gain": float(worth[k]) - _worth_of(fit, lattice.baseline),
         "gain_low": float(low),

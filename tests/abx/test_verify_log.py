@@ -226,6 +226,8 @@ def test_a_forger_who_recomputes_the_chain_needs_the_noted_head(
         ("listeners = 8", "listeners = 6", "the plan"),
         ("trials = 4", "trials = 3", "the tests"),
         ("cost = 400.0", "cost = 300.0", "the stages"),
+        ("cost = 400.0", "", "the stages"),
+        ("[plan]", '[prices]\ncurrency = "EUR"\n\n[plan]', "how money is counted"),
         ('target = "car-cabin"', 'target = "flat"', "the target"),
     ],
 )

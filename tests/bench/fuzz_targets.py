@@ -164,9 +164,10 @@ p2,s2,2,rating,kite,stock,,,55.5,,1e1
 """
 
 _STAGES = """\
-stage,label,cost,labour_h,factor_source,metric_deviation_sd_db,metric_deviation_sd_db_repeat_sd
-stock,As delivered,0,0,stock,4.5,0.2
-both,"Both, new",650,3.5,new,1.25,0.1
+stage,label,cost,labour_h,currency,hourly_rate,factor_source,metric_sd_db,metric_sd_db_repeat_sd
+stock,As delivered,0,0,US$,62.5,stock,4.5,0.2
+both,"Both, new",650,3.5,US$,62.5,new,1.25,0.1
+more,"Not priced yet",,,,,new,1.05,
 """
 
 

@@ -145,7 +145,11 @@ def test_a_step_claim_equals_preference_where_prices_do_not_matter():
     ("text", "stages", "words"),
     [
         ("step spk before none", PRICES, "none is the baseline"),
-        ("step spk before src for its cost", PRICES.drop(columns="cost"), "cost of spk and src"),
+        (
+            "step spk before src for its cost",
+            PRICES.drop(columns="cost"),
+            "cost of spk, src and none",
+        ),
         ("step spk before ghost", PRICES, "link spk and ghost"),
     ],
 )

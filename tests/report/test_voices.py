@@ -232,7 +232,7 @@ def test_the_real_order_of_work_reaches_headline_and_card(lean):
         )
         for stage in STAGES
     ]
-    trials = simulated_trials(n_listeners=20, seed=seed)
+    trials = simulated_trials(n_listeners=20)
     table = trial_table(trials[trials["method"] == "paired"])
     found = analyse(table, stages=stage_table(pd.DataFrame(rows)))
     lean["results"]["upgrade"] = found["upgrade"]

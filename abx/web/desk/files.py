@@ -8,6 +8,7 @@ from typing import Any
 import streamlit as st
 
 from abx.errors import SHOWN
+from abx.study.model import Prices
 from abx.text.tokens import element_key
 from abx.web.desk.context import desk_root
 from abx.web.desk.frame import command_hint, open_workspace, pressed, sealed
@@ -26,6 +27,8 @@ from abx.web.desk.plan import ask_methods, show_plan
 from abx.web.pages.words import as_code, as_typed, show_error
 
 __all__ = ["files_page"]
+
+_UNKNOWN = "not known"
 
 
 def files_page() -> None:
@@ -51,6 +54,7 @@ def _create() -> None:
     stages = _ask_stages([table.name for table in tables], key="new")
     methods = ask_methods({"paired": 2}, key="new")
     listeners = st.number_input("Listeners", 1, 10_000, 16)
+    prices = _ask_prices()
     missing = _missing(title, stages, music, methods)
     new = NewStudy(
         title=title,
@@ -59,6 +63,7 @@ def _create() -> None:
         programmes=tuple(one.name for one in music),
         methods=methods,
         listeners=int(listeners),
+        prices=prices,
     )
     with st.container():
         if missing:
@@ -74,6 +79,17 @@ def _create() -> None:
             return
         st.rerun()
     command_hint("new STUDY FILES")
+
+
+def _ask_prices() -> Prices:
+    """Ask how money is counted; all of it may be left blank."""
+    with st.expander("Money"):
+        currency = st.text_input("Currency", placeholder="for example EUR")
+        rate = st.number_input(
+            "Money for an hour of work", 0.0, value=None, step=5.0, placeholder=_UNKNOWN
+        )
+        tax = st.text_input("Remark on tax", placeholder="for example: without sales tax")
+    return Prices(currency.strip(), rate, tax.strip())
 
 
 def _missing(title: str, stages: Sequence[Any], music: Sequence[Any], methods: Any) -> list[str]:
@@ -128,7 +144,11 @@ def _ask_stages(names: list[str], *, key: str) -> list[NewStage]:
     with st.container():
         if groups:
             st.header("Stages")
-            st.write("Tables with the same name but for a number at the end are one stage.")
+            st.write(
+                "Tables with the same name but for a number at the end are one stage. Cost and "
+                "hours count from the first stage; what you leave blank is not known, which is "
+                "not the same as 0."
+            )
         return [_ask_stage(name, files, key) for name, files in groups.items()]
 
 
@@ -136,9 +156,21 @@ def _ask_stage(name: str, files: list[str], key: str) -> NewStage:
     with st.container(border=True):
         wide, cost, hours = st.columns([2, 1, 1])
         label = wide.text_input("Stage", name, key=element_key("label", key, name), help=None)
-        price = cost.number_input("Cost", 0.0, step=10.0, key=element_key("cost", key, name))
+        price = cost.number_input(
+            "Cost",
+            0.0,
+            value=None,
+            step=10.0,
+            placeholder=_UNKNOWN,
+            key=element_key("cost", key, name),
+        )
         labour = hours.number_input(
-            "Hours of work", 0.0, step=0.5, key=element_key("hours", key, name)
+            "Hours of work",
+            0.0,
+            value=None,
+            step=0.5,
+            placeholder=_UNKNOWN,
+            key=element_key("hours", key, name),
         )
         st.caption(as_typed(f"Measured in {', '.join(files)}"))
     return NewStage(label=label.strip() or name, tables=tuple(files), cost=price, labour_h=labour)

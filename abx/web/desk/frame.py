@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import streamlit as st
 
@@ -19,6 +19,9 @@ from abx.text.shell import command_line
 from abx.web.desk.context import desk_root
 from abx.web.pages.tables import show_table
 from abx.web.pages.words import as_code, as_typed, show_error
+
+if TYPE_CHECKING:
+    from abx.study.model import Study
 
 __all__ = [
     "command_hint",
@@ -100,7 +103,18 @@ def responses_page() -> None:
     measured = curves[curves["stage"] != TARGET]
     show_curves(measured, "deviation_db", names, title="Deviation in dB")
     show_table(figures, caption="How far each stage is from the target")
+    _show_prices(study)
     command_hint("stages STUDY")
+
+
+def _show_prices(study: Study) -> None:
+    """Say what each measured stage takes in money and hours, or that it is not known."""
+    from abx.study.prices import stage_price_line
+
+    st.header("Prices")
+    priced = [stage for stage in study.stages if stage.made is None]
+    lines = [f"{stage.label}: {stage_price_line(study, stage)}" for stage in priced]
+    st.markdown("\n".join(f"- {as_typed(line)}" for line in lines))
 
 
 # Sound --------------------------------------------------------------------------------------

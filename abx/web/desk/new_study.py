@@ -8,10 +8,11 @@ import shutil
 import tempfile
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from abx.errors import InputError
+from abx.study.model import Prices
 from abx.text.names import identifiers, path_fault
 
 __all__ = [
@@ -47,14 +48,14 @@ class NewStage:
         Words for reports; the id is made from it.
     tables : tuple of str
         Names of uploaded response tables, one for each microphone position.
-    cost, labour_h : float
-        Price and working hours.
+    cost, labour_h : float or None
+        Price and working hours; None where they were left blank, and then left out of the file.
     """
 
     label: str
     tables: tuple[str, ...]
-    cost: float = 0.0
-    labour_h: float = 0.0
+    cost: float | None = None
+    labour_h: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +74,8 @@ class NewStudy:
         Trials of each pair or set and listener, by method id.
     listeners : int
         Planned panel size.
+    prices : Prices
+        How money is counted.
     """
 
     title: str
@@ -81,6 +84,7 @@ class NewStudy:
     programmes: tuple[str, ...]
     methods: Mapping[str, int]
     listeners: int
+    prices: Prices = field(default_factory=Prices)
 
 
 def group_tables(names: Sequence[str]) -> dict[str, list[str]]:
@@ -110,15 +114,26 @@ def _stage_blocks(stages: Sequence[NewStage], taken: Iterable[str] = ()) -> list
 
 def _stage_block(stage: NewStage, stage_id: str) -> str:
     files = ", ".join(_quoted(f"responses/{Path(table).name}") for table in stage.tables)
-    lines = (
+    lines = [
         "[[stages]]",
         f"id = {_quoted(stage_id)}",
         f"label = {_quoted(stage.label)}",
         f"responses = [{files}]",
-        f"cost = {float(stage.cost)}",
-        f"labour_h = {float(stage.labour_h)}",
-    )
+    ]
+    lines += _amount("cost", stage.cost) + _amount("labour_h", stage.labour_h)
     return "\n".join(lines)
+
+
+def _amount(key: str, value: float | None) -> list[str]:
+    """Write an amount; one that was left blank is not known and is left out."""
+    return [] if value is None else [f"{key} = {float(value)}"]
+
+
+def _price_blocks(prices: Prices) -> list[str]:
+    texts = (("currency", prices.currency), ("tax", prices.tax))
+    lines = [f"{key} = {_quoted(text)}" for key, text in texts if text.strip()]
+    lines += _amount("hourly_rate", prices.hourly_rate)
+    return ["\n".join(["[prices]", *lines])] if lines else []
 
 
 def _programme_blocks(files: Sequence[str], taken: Iterable[str] = ()) -> list[str]:
@@ -142,6 +157,7 @@ def study_text(new: NewStudy) -> str:
 
     head = f"format = 1\ntitle = {_quoted(new.title)}\ntarget = {_quoted(new.target)}"
     blocks = [head, *_stage_blocks(new.stages), *_programme_blocks(new.programmes)]
+    blocks += _price_blocks(new.prices)
     plan = f"[plan]\nlisteners = {new.listeners}"
     untested = "\n\n".join([*blocks, plan]) + "\n"
     tests = [method_block(untested, method, trials) for method, trials in new.methods.items()]

@@ -18,7 +18,7 @@ from abx.web.pages.theme import STREAMLIT_OPTIONS
 __all__ = ["create_desk", "serve_desk"]
 
 _HEADERS = {"Cache-Control": "no-store"}
-_SCRIPT = Path(__file__).with_name("desk_main.py")
+_SCRIPT = Path(__file__).with_name("main.py")
 
 
 def create_desk(root: str | Path) -> Any:

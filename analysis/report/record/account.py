@@ -9,6 +9,7 @@ from analysis.report.figures.charts import paired_bars
 from analysis.report.figures.csvdata import json_link
 from analysis.report.page import Page, PageBlock, Section
 from analysis.report.sections.linked import LINK_VERDICTS, link_facts
+from analysis.report.sections.prices import counting_notes, has_sums, hours_cell, money_cell
 
 __all__ = [
     "checks_section",
@@ -63,22 +64,21 @@ def stages_section(page: Page) -> Section | None:
     rows = list(page.evidence.stage_rows().values())
     if not rows:
         return None
-
-    def shown(row: Row, key: str, kind: str) -> object:
-        return page.n(row.at(key), kind) if row.number(key) is not None else _DASH
-
+    sums = has_sums(rows)
     cells = [
         [
             page.stage(row.get("id")),
             Markup("<code>{}</code>").format(page.user(row.get("id"))),
             _factor_text(page, row),
-            shown(row, "cost", "money"),
-            shown(row, "labour_h", "hours"),
+            money_cell(page, row, "cost"),
+            hours_cell(page, row),
+            *([money_cell(page, row, "total")] if sums else []),
         ]
         for row in rows
     ]
-    columns = ["stage", "id", "factors", "cost", "labour"]
-    return page.section("stages", [page.table(columns, cells, style="words")])
+    columns = ["stage", "id", "factors", "cost", "labour", *(["sum"] if sums else [])]
+    table = page.table(columns, cells, style="words")
+    return page.section("stages", [table, *counting_notes(page)])
 
 
 # limits --------------------------------------------------------------------------------

@@ -9,6 +9,7 @@ from markupsafe import Markup
 
 from analysis.report.evidence import Row, clean_text
 from analysis.report.page import Page, PageBlock
+from analysis.report.sections.prices import money
 
 __all__ = ["PlanPoint", "points_of_plan", "practice_table", "same_text", "written_time"]
 
@@ -300,8 +301,8 @@ def _budgets(page: Page) -> Iterator[PlanPoint]:
         return
     rows = page.evidence.rows("/results/upgrade/budget")
     used = [row.number("budget") for row in rows]
-    amounts = [page.n(f"/study/plan/budgets/{k}", "money") for k in range(len(planned))]
-    answered = [page.n(row.at("budget"), "money") for row in rows]
+    amounts = [money(page, f"/study/plan/budgets/{k}") for k in range(len(planned))]
+    answered = [money(page, row.at("budget")) for row in rows]
     yield _point(
         page,
         "budgets",

@@ -9,6 +9,7 @@ from markupsafe import Markup
 
 from analysis.report.evidence import Row
 from analysis.report.page import Page, PageBlock, Section
+from analysis.report.sections.prices import cost_block
 from analysis.report.words.conditions import LIKELY, Facts
 
 __all__ = [
@@ -232,17 +233,6 @@ def headline(page: Page) -> Headline:
             return found
     key = "head.ratings_only" if page.evidence.get("/results/ratings") else "head.no_answers"
     return Headline(page.say(key), None, None, order=False)
-
-
-def cost_block(page: Page, stage: str | None) -> PageBlock | None:
-    """Say what the stage of the headline costs, where the study says so."""
-    row = page.evidence.stage_rows().get(stage or "")
-    if row is None or row.number("cost") is None:
-        return None
-    words = {"stage": page.quoted(stage), "cost": page.n(row.at("cost"), "money")}
-    if row.number("labour_h") is None:
-        return page.para("head.cost_only", **words)
-    return page.para("head.cost", hours=page.n(row.at("labour_h"), "hours"), **words)
 
 
 def short_section(page: Page) -> Section:

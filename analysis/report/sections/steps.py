@@ -10,12 +10,23 @@ from analysis.report.evidence import Row
 from analysis.report.figures.charts import interval_chart, row_interval
 from analysis.report.page import Page, PageBlock, Section
 from analysis.report.sections.orders import order_shares, part_shares
+from analysis.report.sections.prices import (
+    budget_notes,
+    has_sums,
+    hours_cell,
+    money,
+    money_cell,
+    price_notes,
+)
 
 __all__ = ["upgrade_section"]
 
 _DASH = "\u2013"
-# Column and way of writing of a gain by its price.
-_PRICES = {"per_cost": ("per_hundred", "per_hundred"), "per_hour": ("per_hour", "logit")}
+# Column, way of writing, and price of a gain by its price.
+_PRICES = {
+    "per_cost": ("per_hundred", "per_hundred", "cost"),
+    "per_hour": ("per_hour", "logit", "labour_h"),
+}
 
 
 def _steps_figure(page: Page, rows: Sequence[Row]) -> PageBlock:
@@ -74,10 +85,12 @@ def _price_table(page: Page, rows: Sequence[Row]) -> PageBlock | None:
         line: list[object] = [page.stage(row.get("first"))] if after else []
         line.append(page.stage(row.get("step")))
         for key in prices:
-            kind, low = _PRICES[key][1], f"{key}_low"
+            _, kind, price = _PRICES[key]
+            low = f"{key}_low"
             known = row.number(low) is not None
+            is_open = row.number(key) is None and row.number(price) is None
             line += [
-                _shown(page, row, key, kind),
+                page.say("price.unknown") if is_open else _shown(page, row, key, kind),
                 page.between(row, low, f"{key}_high", kind) if known else _DASH,
                 *([] if after else [_shown(page, row, f"p_best_{key}", "chance")]),
             ]
@@ -124,17 +137,20 @@ def _order_table(page: Page, rows: Sequence[Row]) -> PageBlock | None:
     """Show gain and price of each place; None where the analysis gives no gains."""
     if all(row.number("gain") is None for row in rows):
         return None
+    sums = has_sums(rows)
     cells = [
         [
             page.stage(row.get("step") or ""),
             _shown(page, row, "gain", "logit"),
             page.between(row, "gain_low", "gain_high", "logit"),
-            _shown(page, row, "cost", "money"),
-            _shown(page, row, "labour_h", "hours"),
+            money_cell(page, row, "cost"),
+            hours_cell(page, row),
+            *([money_cell(page, row, "total")] if sums else []),
         ]
         for row in rows
     ]
-    return page.table(["step", "gain_worth", "interval", "cost", "labour"], cells)
+    columns = ["step", "gain_worth", "interval", "cost", "labour", *(["sum"] if sums else [])]
+    return page.table(columns, cells)
 
 
 def _order(page: Page) -> list[PageBlock | None]:
@@ -151,22 +167,28 @@ def _order(page: Page) -> list[PageBlock | None]:
 
 def _budget(page: Page) -> list[PageBlock]:
     rows = page.evidence.rows("/results/upgrade/budget")
+    notes = budget_notes(page, rows)
+    heading = PageBlock("heading", page.say("title.budget"))
     if not rows:
-        return []
-    cells = [
-        [
-            page.n(row.at("budget"), "money"),
-            page.stage(row.get("stage")) if row.get("stage") else _DASH,
-            _shown(page, row, "spent", "money"),
-            _shown(page, row, "p_best", "chance"),
-            page.between(row, "gain_low", "gain_high", "logit"),
-        ]
-        for row in rows
-    ]
+        return [heading, *notes] if notes else []
+    sums = has_sums(rows)
+    columns = ["budget", "choice", "spent", *(["cost"] if sums else []), "labour"]
+    cells = [_budget_cells(page, row, sums=sums) for row in rows]
+    table = page.table([*columns, "p_here", "interval"], cells)
+    return [heading, page.para("up.budget"), table, *notes]
+
+
+def _budget_cells(page: Page, row: Row, *, sums: bool) -> list[object]:
+    """Write a budget's choice; without one there is nothing to pay for."""
+    chosen = bool(row.get("stage"))
+    spent = [money_cell(page, row, key) for key in ("spent", *(["cost"] if sums else []))]
     return [
-        PageBlock("heading", page.say("title.budget")),
-        page.para("up.budget"),
-        page.table(["budget", "choice", "spent", "p_here", "interval"], cells),
+        money(page, row.at("budget")),
+        page.stage(row.get("stage")) if chosen else _DASH,
+        *(spent if chosen else [_DASH] * len(spent)),
+        hours_cell(page, row) if chosen else _DASH,
+        _shown(page, row, "p_best", "chance"),
+        page.between(row, "gain_low", "gain_high", "logit"),
     ]
 
 
@@ -227,6 +249,7 @@ def upgrade_section(page: Page) -> Section | None:
             _steps_figure(page, ranked) if ranked else None,
             _steps_table(page, ranked) if ranked else None,
             _price_table(page, ranked),
+            *price_notes(page),
             *_second(page),
             *order,
             *order_shares(page),

@@ -36,6 +36,18 @@ def _decimals(places: int, unit: str = "", *, signed: bool = False) -> Callable[
     return write
 
 
+def _amount(least: int, unit: str = "") -> Callable[[float], str]:
+    """Write a price with two decimals where fewer would not be exact; none reads as nothing."""
+
+    def write(value: float) -> str:
+        if 0 < value < 0.005:
+            text = f"under{NBSP}0.01"
+            return f"{text}{NBSP}{unit}" if unit else text
+        return _decimals(least if round(value, least) == value else 2, unit)(value)
+
+    return write
+
+
 def _half_up(value: float, places: int) -> str:
     """Round as a reader would: 12.5 becomes 13, by the decimal digits of the number."""
     return str(Decimal(repr(value)).quantize(Decimal(1).scaleb(-places), ROUND_HALF_UP))
@@ -127,8 +139,8 @@ KINDS: dict[str, Callable[[float], str]] = {
     "rating_signed": _decimals(1, signed=True),
     "per_hundred": _per_hundred,
     "dose": lambda value: f"{value:.3g}{NBSP}%",
-    "money": _decimals(0),
-    "hours": _decimals(1, "h"),
+    "money": _amount(0),
+    "hours": _amount(1, "h"),
     "db": _decimals(1, "dB"),
     "db_signed": _decimals(1, "dB", signed=True),
     "db_bare": _decimals(1, signed=True),

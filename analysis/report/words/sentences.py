@@ -48,6 +48,7 @@ from analysis.report.words.conditions import (
 )
 from analysis.report.words.experiments import EXPERIMENTS
 from analysis.report.words.names import NAMES
+from analysis.report.words.prices import PRICES
 from analysis.report.words.turning import TURNING
 
 __all__ = ["SENTENCES", "first_allowed", "say"]
@@ -127,8 +128,6 @@ _HEADLINE = {
         GROUPS_SHOWN,
     ),
     "head.panel": Sentence("Based on {trials} from {panel}."),
-    "head.cost": Sentence("Cost entered for {stage}: {cost}. Labour entered: {hours}."),
-    "head.cost_only": Sentence("Cost entered for {stage}: {cost}."),
     "head.scope": limit(
         "This holds for tonal balance played through filters, for this music and these "
         "{people} only."
@@ -664,6 +663,7 @@ SENTENCES: dict[str, Sentence] = {
     **TURNING,
     **_LISTENERS,
     **ACCOUNT,
+    **PRICES,
     **NAMES,
 }
 
