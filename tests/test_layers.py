@@ -132,6 +132,10 @@ ROOMS = {
         *("analysis.hearing", "analysis.preference", "analysis.link", "analysis.upgrade"),
         "analysis.claims",
     ),
+    "analysis.answer": (
+        *("analysis.tables", "analysis.hearing", "analysis.preference", "analysis.upgrade"),
+        "analysis.claims",
+    ),
     "analysis.report": ("stimuli.files",),
     "abx.text": ("analysis.tables",),
     "abx.study": ("stimuli.response", "stimuli.render", "abx.text"),
