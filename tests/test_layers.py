@@ -144,7 +144,8 @@ ROOMS = {
     "abx.study_file": (
         *("stimuli.files", "stimuli.response", "stimuli.figures", "stimuli.filters"),
         *("stimuli.render",),
-        *("analysis.panels", "analysis.listeners", "analysis.claims"),
+        *("analysis.tables", "analysis.panels", "analysis.listeners"),
+        *("analysis.claims", "analysis.answer"),
         *("abx.text", "abx.study", "abx.store", "abx.methods"),
     ),
     "abx.sound": (
