@@ -223,6 +223,8 @@ def _liked_most(
         return Said("head.experiment"), []
     if best is not None:
         return best, _panels_best(panel)
+    known = [] if standing.asks_most() else [Said("answer.unasked_most")]
+    known += _panels_best(panel)
     pairs = [
         _prefers(first, second, (k,))
         for first, second, k in standing.shown_pairs()
@@ -230,10 +232,10 @@ def _liked_most(
     ]
     if len(compared) == 2:
         if pairs:
-            return pairs[0], _panels_best(panel)
+            return pairs[0], known
         names = {"first": compared[:1], "second": compared[1:]}
-        return Said("answer.pair_open", names), _panels_best(panel)
-    return Said("answer.most_open"), [*pairs[:_MOST_PAIRS], *_panels_best(panel)]
+        return Said("answer.pair_open", names), known
+    return Said("answer.most_open"), [*pairs[:_MOST_PAIRS], *known]
 
 
 def _over_all(stage: str, compared: Sequence[str], standing: Standing) -> Said | None:

@@ -116,6 +116,19 @@ class Standing:
         kinds = {row["kind"] for _, row in self._everyones()}
         return bool(kinds & {"prefer", "step", "most", "most of", "neither"})
 
+    def asks_most(self) -> bool:
+        """Whether a claim is about what is liked most of all; of two stages, about the two."""
+        compared = set(self._design.compared)
+        for _, row in self._everyones():
+            whole = row["kind"] == "most" or set(row["stages"]) == compared
+            if (
+                whole
+                and row["kind"] in ("most", "most of", "prefer", "step")
+                and not row.get("per")
+            ):
+                return True
+        return False
+
     def asks_between(self, stages: Sequence[str]) -> bool:
         """Whether a claim compares two of these stages, or one of them with all."""
         inside = set(stages)

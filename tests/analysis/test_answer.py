@@ -174,6 +174,16 @@ def test_a_step_question_that_no_claim_asks_is_called_exploratory() -> None:
     assert "answer.unasked_step" in [said["say"] for said in later["beside"]]
 
 
+def test_what_is_liked_most_is_exploratory_where_only_pairs_were_claimed() -> None:
+    three = Design(("x", "y", "z"))
+    worths = {"stages": [{"stage": "x", "p_best": 0.9}, {"stage": "y", "p_best": 0.1}]}
+    pairs = chosen(row("listeners prefer x over y"), design=three, preference=worths)
+    said = ["answer.prefers", "answer.unasked_most", "answer.panels_best"]
+    assert [one["say"] for one in pairs["beside"]] == said
+    most = chosen(row("listeners prefer x most", "undecided"), design=three, preference=worths)
+    assert [one["say"] for one in most["beside"]] == ["answer.panels_best"]
+
+
 def test_preferences_form_chains() -> None:
     answer = chosen(row("listeners prefer b over none"), row("step a before b"))
     assert answer["lead"]["say"] == "answer.first"

@@ -10,7 +10,13 @@ from pathlib import Path
 
 import pytest
 
+from analysis.report import page as page_module
 from analysis.report.build import render_report
+from analysis.report.card import card_sections
+from analysis.report.evidence import Evidence
+from analysis.report.page import Page
+from analysis.report.record.review import verdicts_section
+from analysis.report.sections.answer import short_section
 from analysis.report.words import conditions
 from analysis.report.words.conditions import GUARDS, Facts, WordingError, guarded_words
 from analysis.report.words.sentences import SENTENCES, say
@@ -234,6 +240,30 @@ def test_a_sentence_whose_claims_are_gone_or_open_is_not_said(lean):
     assert lead_of(lean) == nothing
     del lean["results"]["claims"]
     assert lead_of(lean) == nothing
+
+
+@pytest.mark.parametrize("verdict", ["supported", "undecided"])
+def test_first_screen_card_and_sheet_assert_by_verdicts_only(decided, monkeypatch, verdict):
+    asserted = []
+
+    def recorded(key, facts, /, **values):
+        if SENTENCES[key].use == "finding":
+            asserted.append(key)
+        return say(key, facts, **values)
+
+    for row in decided["results"]["claims"]:
+        row["verdict"] = verdict
+    # Tests of other families that pass, and shares of panels that are sure, say nothing here.
+    for row in decided["results"]["discrimination"]:
+        row |= {"p_value": 1e-9, "p_holm": 1e-9}
+    decided["results"]["upgrade"]["first_step"][0]["p_best"] = 0.999
+    decided["results"]["preference"]["classes"] |= {"n_groups": 2}
+    monkeypatch.setattr(page_module, "say", recorded)
+    page = Page(Evidence(choose_again(decided)))
+    for make in (short_section, verdicts_section, card_sections):
+        make(page)
+    assert all(key.startswith(("answer.", "line.")) for key in asserted), asserted
+    assert bool(asserted) == (verdict == "supported")
 
 
 @pytest.mark.parametrize("stages", [4, 5])

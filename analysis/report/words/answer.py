@@ -52,6 +52,9 @@ _STEPS = {
 _LIKED = {
     "answer.best": finding("{best} is liked best of the {n} versions.", MOST_SHOWN),
     "answer.most_open": limit("Which version is liked most is open."),
+    "answer.unasked_most": limit(
+        "No claim asks which version is liked most, so this is exploratory:"
+    ),
     "answer.pair_open": limit("Which of {first} and {second} is liked more is open."),
     "answer.prefers": finding("{People} prefer {first} over {second}.", PREFER_SHOWN),
     "answer.panels_best": Sentence("In {p} of resampled panels {front} came first."),

@@ -110,7 +110,7 @@ _CLAIMS = {
     "claim.undecided.note": limit(
         "Undecided is not the same as no difference: the study could not tell.", UNDECIDED
     ),
-    "claim.none": limit("The plan declared no claims, so none is judged here."),
+    "claim.none": limit("The plan declared no claims."),
     "claim.test": Sentence("Test: {test}."),
     "claim.statistic": Sentence("Statistic: {value}."),
     "claim.estimate.right": Sentence("Right answers: {value}."),
