@@ -10,6 +10,7 @@ from typing import Any
 from threadpoolctl import threadpool_limits
 
 from analysis.about import about, json_ready, made_stages
+from analysis.answer.block import answer_block
 from analysis.claims.check import check_claims, check_options, table_notes
 from analysis.claims.grammar import claimed_groups, parse_claim
 from analysis.claims.hearing import obvious_controls
@@ -153,9 +154,9 @@ def analyse(
     dict
         ``about``, ``long_blocks``, ``discrimination``, ``preference``, ``choice``,
         ``reliability``, ``ratings``, ``grading``, ``power``, ``power_claims``, ``growing_panel``,
-        ``link``, ``predictions``, ``upgrade``, ``regions``, ``dose``, ``claims``, ``screened``:
-        plain numbers, text, lists and dictionaries at full precision, None where a figure is
-        undefined.
+        ``link``, ``predictions``, ``upgrade``, ``regions``, ``dose``, ``claims``, ``answer``,
+        ``screened``: plain numbers, text, lists and dictionaries at full precision, None where a
+        figure is undefined.
 
     Raises
     ------
@@ -279,7 +280,8 @@ def _blocks(trials: TrialTable, options: _Options, once: Once) -> dict[str, Any]
         reference=options.reference,
     )
     reliability = reliability_block(trials)
-    return {
+    heard = Heard(cells, preference, obvious_controls(trials.frame), links, trials)
+    blocks = {
         "about": about(trials, alpha, seed)
         | {"smallest_effect": options.smallest_effect}
         | {"sealed_plan": options.sealed_plan, "notes": list(options.notes)}
@@ -324,13 +326,26 @@ def _blocks(trials: TrialTable, options: _Options, once: Once) -> dict[str, Any]
         ),
         "regions": region_block(preference, options.stages),
         "dose": dose_block(preference, cells, options.stages, alpha=alpha, seed=seed),
-        "claims": _claims(
-            trials,
-            options,
-            Heard(cells, preference, obvious_controls(trials.frame), links, trials),
-            reliability,
-        ),
+        "claims": _claims(trials, options, heard, reliability),
     }
+    return blocks | {"answer": _answer(trials, options, heard, blocks)}
+
+
+def _answer(
+    trials: TrialTable, options: _Options, heard: Heard, blocks: dict[str, Any]
+) -> dict[str, Any]:
+    """Choose what a first screen may say, by the verdicts of the claims."""
+    return answer_block(
+        blocks["claims"],
+        heard,
+        stages=options.stages,
+        alpha=options.alpha,
+        smallest_effect=options.smallest_effect,
+        simulated=trials.simulated,
+        upgrade=blocks["upgrade"],
+        preference=blocks["preference"],
+        discrimination=blocks["discrimination"],
+    )
 
 
 def _claims(

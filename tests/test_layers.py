@@ -138,6 +138,10 @@ ROOMS = {
         *("analysis.hearing", "analysis.preference", "analysis.link", "analysis.upgrade"),
         "analysis.claims",
     ),
+    "analysis.answer": (
+        *("analysis.tables", "analysis.hearing", "analysis.preference", "analysis.upgrade"),
+        "analysis.claims",
+    ),
     "analysis.report": ("stimuli.files",),
     "abx.text": ("analysis.tables",),
     "abx.study": ("stimuli.response", "stimuli.render", "analysis.tables", "abx.text"),
@@ -146,7 +150,8 @@ ROOMS = {
     "abx.study_file": (
         *("stimuli.files", "stimuli.response", "stimuli.figures", "stimuli.filters"),
         *("stimuli.render",),
-        *("analysis.tables", "analysis.panels", "analysis.listeners", "analysis.claims"),
+        *("analysis.tables", "analysis.panels", "analysis.listeners"),
+        *("analysis.claims", "analysis.answer"),
         *("abx.text", "abx.study", "abx.store", "abx.methods"),
     ),
     "abx.sound": (

@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import platform
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from importlib.metadata import PackageNotFoundError, version
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from abx.errors import InputError
 from abx.evidence.conduct import conduct_block
+from abx.session.opening import sealed_design_claims
 from abx.session.panels import open_sessions
 from abx.sound.audibility import compare_audibility, predicted_audibility
 from abx.sound.stages import stage_repeats, stage_tables
@@ -139,10 +140,11 @@ def collect_evidence(
             study_sha256=study.sha256,
             manifest_sha256=manifest_hash(workspace.stimuli),
         )
+        by_design = sealed_design_claims(sessions.store, study.sha256)
     finally:
         sessions.store.close()
     return {
-        "study": _study_block(area, study, target, manifest, standing),
+        "study": _study_block(area, study, target, manifest, standing, by_design),
         "conduct": conduct,
         "responses": [_response_block(stage, r) for stage, r in stages.items()],
         "target": _target_block(target),
@@ -163,14 +165,20 @@ def collect_evidence(
 
 
 def _study_block(
-    area: Area, study: Study, target: Target, manifest: Manifest, standing: Standing
+    area: Area,
+    study: Study,
+    target: Target,
+    manifest: Manifest,
+    standing: Standing,
+    by_design: Sequence[str],
 ) -> dict[str, Any]:
     return {
         "title": study.title,
         "note": study.note,
         "simulated": area.rehearsal,
         "target_name": target.name,
-        "plan": _plain(study.plan),
+        "plan": _plain(study.plan)
+        | {"claims": [*study.plan.claims, *by_design], "design_claims": list(by_design)},
         "prices": _plain(study.prices),
         "stages": [
             {

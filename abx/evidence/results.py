@@ -94,7 +94,8 @@ def analyse_tables(
     """Analyse a panel's exported tables by the rules that its plan declares.
 
     The plan's primary metric and claims count as declared only where the log shows that this very
-    study file was sealed before the first answer; else the analysis names them.
+    study file was sealed before the first answer; else the analysis names them. The claims that
+    were sealed by the design of the study are judged with those of the plan, as one family.
 
     Parameters
     ----------
@@ -114,14 +115,15 @@ def analyse_tables(
     by_programme = area.result("programmes.csv")
     study = load_study(workspace)
     plan = study.plan
+    sealed, by_design = _sealed(area, study, database)
     return analyse(
         read_trials(area.result("trials.csv")),
         stages=read_stages(area.result("stages.csv")),
         programmes=read_programmes(by_programme) if by_programme.is_file() else None,
-        claims=plan.claims,
+        claims=(*plan.claims, *by_design),
         alpha=plan.alpha,
         primary_metric=plan.primary_metric,
-        sealed_plan=_sealed(area, study, database),
+        sealed_plan=sealed,
         screening=plan.screening,
         budgets=plan.budgets or None,
         smallest_effect=plan.smallest_effect,
@@ -130,16 +132,20 @@ def analyse_tables(
     )
 
 
-def _sealed(area: Area, study: Study, database: str | None) -> bool:
-    """Tell whether a panel's log holds this study file, sealed before anybody answered."""
-    from abx.session.opening import sealed_before_listening
+def _sealed(area: Area, study: Study, database: str | None) -> tuple[bool, tuple[str, ...]]:
+    """Tell whether a panel's log holds this study file, sealed before anybody answered.
+
+    And which claims were sealed with it by its design.
+    """
+    from abx.session.opening import sealed_before_listening, sealed_design_claims
     from abx.store import open_store
 
     if database is None and not area.database.is_file():
-        return False
+        return False, ()
     store = open_store(area.database_url(database))
     try:
-        return sealed_before_listening(store, study.sha256)
+        sealed = sealed_before_listening(store, study.sha256)
+        return sealed, sealed_design_claims(store, study.sha256)
     finally:
         store.close()
 

@@ -11,6 +11,7 @@ from abx.methods import get_method
 from abx.planning.prices import priced_table
 from abx.schedule.planned_trials import PlannedPanels
 from abx.study.model import Study
+from abx.study_file.design_claims import design_claims
 
 if TYPE_CHECKING:
     from abx.study.workspace import Workspace
@@ -86,13 +87,14 @@ def ask_plan(
     _check_sizes(sizes, methods)
     panels = PlannedPanels(study, visits=visits)
     examples = _examples(study)
-    claims = study.claims or tuple(examples)
+    declared = (*study.claims, *design_claims(study))
+    claims = declared or tuple(examples)
     family = Family(
         tuple(_with_planned_names(claims)),
         study.plan.alpha,
         stages=_stage_table(study, claims, workspace),
         primary=study.plan.primary_metric if _about_metrics(claims) else None,
-        family=bool(study.claims),
+        family=bool(declared),
     )
     question = PlanQuestion(
         family,
@@ -105,8 +107,8 @@ def ask_plan(
     )
     spoken = {_kind_of_answers(claim) for claim in claims}
     silent = [m for m in methods if ("paired" if m == "paired" else "heard") not in spoken]
-    shown = study.claims or tuple(f"{text} ({label})" for text, label in examples.items())
-    return Asked(question, shown, bool(study.claims), tuple(silent), visits)
+    shown = declared or tuple(f"{text} ({label})" for text, label in examples.items())
+    return Asked(question, shown, bool(declared), tuple(silent), visits)
 
 
 def _methods(study: Study) -> list[str]:

@@ -13,6 +13,7 @@ from abx.schedule.planned_trials import PREVIEW_SEED
 from abx.schedule.visits import VISITS, visit_minutes
 from abx.study.exposure import exposure_lines, level_source
 from abx.study.model import Study
+from abx.study_file.design_claims import design_claims
 from analysis.panels.smallest_effect import split
 
 if TYPE_CHECKING:
@@ -83,6 +84,7 @@ def describe_plan(study: Study) -> list[str]:
     if study.plan.smallest_effect is not None:
         lines.append(f"smallest effect that matters: {split(study.plan.smallest_effect / 100)}")
     lines += [f"claim: {claim}" for claim in study.claims]
+    lines += [f"claim, by the design of the study: {claim}" for claim in design_claims(study)]
     return lines + price_lines(study)
 
 

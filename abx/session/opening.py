@@ -15,11 +15,13 @@ from abx.sound.stimuli import manifest_hash
 from abx.store import Entry, Store
 from abx.store.store import Vault
 from abx.study.model import Study
+from abx.study_file.design_claims import design_claims
 
 __all__ = [
     "Opening",
     "open_study",
     "sealed_before_listening",
+    "sealed_design_claims",
     "software_version",
     "study_version_id",
 ]
@@ -96,6 +98,7 @@ def open_study(
         return Opening(study_id, existing, software)
     _refuse_if_answered(store, study, study_id)
     contents = Vault(seed=seed or secrets.token_bytes(32), token_key=secrets.token_bytes(32))
+    by_design = design_claims(study)
     body = {
         "title": study.title,
         "study_sha256": study.sha256,
@@ -105,7 +108,8 @@ def open_study(
         "rule": RULE,
         "listeners": study.plan.listeners,
         "stopping": study.plan.stopping,
-        "claims": list(study.plan.claims),
+        "claims": [*study.plan.claims, *by_design],
+        "design_claims": list(by_design),
         "software": software,
         "python": platform.python_version(),
     }
@@ -139,6 +143,31 @@ def sealed_before_listening(store: Store, study_sha256: str) -> bool:
         if opened is not None and opened.content.get("study_sha256") == study_sha256:
             return all(opened.seq < row.seq for row in store.rows(study_id, kind="answer"))
     return False
+
+
+def sealed_design_claims(store: Store, study_sha256: str) -> tuple[str, ...]:
+    """Return the claims by design that were sealed with a study file.
+
+    Parameters
+    ----------
+    store : Store
+        Open store.
+    study_sha256 : str
+        Hash of the study file as it stands now.
+
+    Returns
+    -------
+    tuple of str
+        Empty where this very file was not sealed before anybody answered, or was sealed by a
+        version that had no such claims.
+    """
+    if not sealed_before_listening(store, study_sha256):
+        return ()
+    for study_id in store.studies():
+        opened = store.row_by_key(study_id, "study-opened")
+        if opened is not None and opened.content.get("study_sha256") == study_sha256:
+            return tuple(str(text) for text in opened.content.get("design_claims", ()))
+    return ()
 
 
 def _refuse_other_rule(store: Store, study_id: str) -> None:

@@ -43,7 +43,7 @@ from analysis.tables.stages import StageTable
 from analysis.tables.trials import TrialTable
 from stimuli.files.errors import InputError
 
-__all__ = ["Claim", "Heard", "judge_claims"]
+__all__ = ["Claim", "Heard", "judge_claims", "judge_parsed"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -162,6 +162,31 @@ def judge_claims(
         simulated = simulated or heard.simulated
         heard, groups = _answers(claims, heard, stages, smallest_effect)
     parsed = [parse_claim(text, where=f"claim {k}") for k, text in enumerate(claims, start=1)]
+    return judge_parsed(
+        parsed,
+        heard,
+        groups=groups,
+        stages=stages,
+        alpha=alpha,
+        smallest_effect=smallest_effect,
+        simulated=simulated,
+    )
+
+
+def judge_parsed(
+    parsed: Sequence[Claim],
+    heard: Heard,
+    *,
+    groups: Mapping[str, Heard] | None = None,
+    stages: StageTable | None = None,
+    alpha: float = 0.05,
+    smallest_effect: float | None = None,
+    simulated: bool = False,
+) -> list[dict[str, Any]]:
+    """Judge claims that are parsed already, as one family; see :func:`judge_claims`.
+
+    For claims that no sentence of the grammar can make, since a stage's name holds a space.
+    """
     own = [heard if claim.who is None else (groups or {}).get(claim.who) for claim in parsed]
     findings = [
         _find(claim, answers, stages, _level(claim, alpha, len(parsed)))

@@ -286,6 +286,7 @@ def _step_finding(
         "ci_low": low * size,
         "ci_high": high * size,
         "p_first": chance,
+        "share": logistic(value) if price is None else None,
         "n_trials": fit.n_trials,
         "n_listeners": g,
     }

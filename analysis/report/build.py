@@ -24,8 +24,9 @@ from analysis.report.record.account import (
 from analysis.report.record.methods import aims_section, methods_section
 from analysis.report.record.review import departures_section, verdicts_section
 from analysis.report.record.sound import deviation_section, levels_section, responses_section
-from analysis.report.sections.answer import claims_section, short_section
+from analysis.report.sections.answer import short_section
 from analysis.report.sections.choices import preference_section
+from analysis.report.sections.claims import claims_section
 from analysis.report.sections.expected import expected_section
 from analysis.report.sections.experiments import dose_section, predictions_section, regions_section
 from analysis.report.sections.graded import grading_section, strength_section

@@ -8,14 +8,11 @@ from markupsafe import Markup
 
 from analysis.report.evidence import Row
 from analysis.report.page import Page, PageBlock, Section
-from analysis.report.sections.answer import headline
+from analysis.report.sections.answer import bearing_block, comparison_lines, lead_blocks
 from analysis.report.sections.chosen import choice_bars
-from analysis.report.sections.hearing import panel_p, pooled_rows, right_share
-from analysis.report.sections.prices import cost_block
+from analysis.report.sections.claims import unheard_words
 
 __all__ = ["card_caption", "card_sections", "type_size_pt"]
-
-_MOST_PAIRS = 4
 
 
 def _played(page: Page) -> Section:
@@ -32,7 +29,6 @@ def _played(page: Page) -> Section:
         "card_played",
         [
             page.para("card.played", versions=count) if count else page.para("card.played_bare"),
-            page.para("card.panel", panel=page.panel()) if page.panel() else None,
         ],
     )
 
@@ -68,21 +64,11 @@ def _you_heard(page: Page, listener: str) -> Section:
     return page.section("card_you", [*(blocks or [page.para("card.you_none")])])
 
 
-def _by_strength(page: Page, rows: Sequence[Row]) -> list[Row]:
-    return sorted(rows, key=lambda row: -(page.evidence.number(right_share(page, row)) or 0.0))[
-        :_MOST_PAIRS
-    ]
-
-
 def _heard(page: Page) -> Section:
-    rows = _by_strength(page, pooled_rows(page))
-    if not rows:
-        return page.section("card_heard", [page.para("disc.none")])
-    lines = []
-    for row in rows:
-        facts = page.about(p_value=panel_p(page, row))
-        words = {"pair": page.pair(row), "share": page.n(right_share(page, row), "percent")}
-        lines.append(page.first(facts, "card.apart", "card.not_shown", **words))
+    lines = comparison_lines(page, ("hear",))
+    if not lines:
+        asked = bool(page.evidence.get("/results/discrimination"))
+        return page.section("card_heard", [page.para("card.elsewhere" if asked else "disc.none")])
     small = page.note("card.matters") if page.known("/results/about/smallest_effect") else None
     return page.section("card_heard", [PageBlock("list", lines), page.note("card.guess"), small])
 
@@ -100,15 +86,15 @@ def _chosen(page: Page, listener: str | None) -> Section:
 
 
 def _first(page: Page) -> Section:
-    found = headline(page)
+    lines = [*comparison_lines(page, ("prefer", "most", "other")), *unheard_words(page)]
+    liked = page.evidence.get("/results/answer/question") == "liked most"
     return page.section(
         "card_first",
         [
-            PageBlock("para", page.say("head.in_rehearsal"), style="kicker") if page.mark else None,
-            PageBlock("para", found.lead, style="lead"),
-            PageBlock("para", found.sure) if found.sure else None,
-            cost_block(page, found.stage),
-            None if found.order or not found.stage else page.note("head.no_order"),
+            *lead_blocks(page),
+            PageBlock("list", lines) if lines else None,
+            bearing_block(page),
+            page.note("head.no_order") if liked else None,
         ],
     )
 

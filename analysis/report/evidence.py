@@ -6,6 +6,7 @@ Blocks a report knows, all of them optional: ``study``, ``conduct``, ``responses
 
 =========================================  =============================================
 ``results.discrimination[].n_critical``    fewest right answers below alpha; mark and column
+``results.answer``                         lead, beside[], rests_on[], unheard[], family[]
 ``results.preference.chosen[]``            what the panel and each listener chose
 ``results.preference.mixed``               listener by listener, SD between listeners
 ``results.preference.classes``             groups that passed their test, or why there are none
@@ -57,6 +58,10 @@ _BLOCKS_OF_ROWS = (
     "/schedule/pairs",
     "/results/discrimination",
     "/results/claims",
+    "/results/answer/family",
+    "/results/answer/beside",
+    "/results/answer/rests_on",
+    "/results/answer/unheard",
     "/results/preference/stages",
     "/results/preference/pairs",
     "/results/preference/chosen",
@@ -106,6 +111,9 @@ _BLOCKS_OF_FIELDS = (
     "/results/preference/classes",
     "/results/preference/classes/power",
     "/results/reliability",
+    "/results/answer",
+    "/results/answer/lead",
+    "/results/answer/orders",
     "/results/upgrade",
     "/results/power_claims",
     "/results/screened",

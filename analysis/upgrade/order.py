@@ -7,6 +7,7 @@ leads to something liked better; shares of panels are the probabilities.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -87,6 +88,7 @@ def step_rows(
                 "gain": gain,
                 "gain_low": float(low),
                 "gain_high": float(high),
+                "includes_zero": bool(low <= 0 <= high),
                 "share": float(1 / (1 + np.exp(-gain))),
                 "cost": cost[k],
                 "labour_h": hours[k],
@@ -133,7 +135,7 @@ def likely_order(lattice: Lattice, fit: PairModelFit, draws: WorthDraws) -> list
         if p_stop > 0.5:
             break
         kept = ("step", "change", "from_stage", "p_best", "p_gain", "gain", "gain_low", "gain_high")
-        more = ("cost", "labour_h", "labour_cost", "total", "per_cost", "per_hour")
+        more = ("includes_zero", "cost", "labour_h", "labour_cost", "total", "per_cost", "per_hour")
         order.append(
             {
                 "place": len(order) + 1,
@@ -149,7 +151,8 @@ def likely_order(lattice: Lattice, fit: PairModelFit, draws: WorthDraws) -> list
 def order_shares(lattice: Lattice, draws: WorthDraws) -> list[dict[str, Any]]:
     """Return whole orders with the share of resampled panels that would take them.
 
-    The twelve most frequent; what remains is the last row, with ``path`` None.
+    The twelve most frequent; what remains is the last row, with ``path`` None. ``includes_zero``:
+    the interval of the gain of some step on the path includes 0; None without a step.
     """
     counts: dict[tuple[str, ...], int] = {}
     taken: dict[State, np.ndarray] = {}
@@ -157,13 +160,32 @@ def order_shares(lattice: Lattice, draws: WorthDraws) -> list[dict[str, Any]]:
     _walk(lattice, draws, frozenset(), everyone, (), counts, taken)
     ranked = sorted(counts.items(), key=lambda item: (-item[1], item[0]))
     n = len(draws.draws)
+    known: dict[tuple[str, str], bool] = {}
     rows: list[dict[str, Any]] = [
-        {"path": list(path), "probability": count / n} for path, count in ranked[:_MOST_ORDERS]
+        {
+            "path": list(path),
+            "probability": count / n,
+            "includes_zero": _any_zero(draws, [lattice.baseline, *path], known),
+        }
+        for path, count in ranked[:_MOST_ORDERS]
     ]
     if len(ranked) > _MOST_ORDERS:
         rest = sum(count for _, count in ranked[_MOST_ORDERS:])
-        rows.append({"path": None, "probability": rest / n})
+        rows.append({"path": None, "probability": rest / n, "includes_zero": None})
     return rows
+
+
+def _any_zero(
+    draws: WorthDraws, path: Sequence[str], known: dict[tuple[str, str], bool]
+) -> bool | None:
+    """Whether the interval of the gain of any step along a path includes 0."""
+    steps = list(pairwise(path))
+    for start, end in steps:
+        if (start, end) not in known:
+            gain = _worths(draws, [end])[:, 0] - _worths(draws, [start])[:, 0]
+            low, high = np.percentile(gain, [2.5, 97.5])
+            known[start, end] = bool(low <= 0 <= high)
+    return any(known[step] for step in steps) if steps else None
 
 
 def _walk(

@@ -189,7 +189,8 @@ def test_a_named_listener_is_a_planned_one() -> None:
 
 
 def test_steps_know_costs_and_metrics_need_the_measurements() -> None:
-    question = asked(["step source before both for its cost"])
+    question = ask_plan(planned_study(["step source before both for its cost"], price=100.0))
+    assert question is not None
     table = question.question.family.stages
     assert table is not None
     assert dict(zip(table.frame["stage"], table.frame["cost"], strict=True))["both"] == 300.0

@@ -17,10 +17,15 @@ def planned_study(
     tests: str = 'method = "paired"\nstages = "all"\ntrials = 1',
     stages: Sequence[str] = STAGES,
     extra: str = "",
+    price: float = 0.0,
 ) -> Study:
-    """Return a checked study; ``tests`` are the [[tests]] tables without their first line."""
+    """Return a checked study; ``tests`` are the [[tests]] tables without their first line.
+
+    With a `price`, each stage costs so much more than the one before: then stages are steps, and
+    the study asks by its design which of them to take first.
+    """
     blocks = [
-        f'[[stages]]\nid = "{name}"\nresponses = ["{name}.csv"]\ncost = {100.0 * k}'
+        f'[[stages]]\nid = "{name}"\nresponses = ["{name}.csv"]\ncost = {price * k}'
         for k, name in enumerate(stages)
     ]
     quoted = ", ".join(f'"{claim}"' for claim in claims)

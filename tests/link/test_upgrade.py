@@ -211,10 +211,24 @@ def test_orders_counted_by_hand(laid):
 def test_a_step_down_is_taken_where_it_leads_up(laid):
     lattice, fit, _ = laid
     draws = known_draws(STAGES, [[-0.1, 2.0, -0.3, 0.0]] * 4)
-    assert order_shares(lattice, draws) == [{"path": ["a", "ab"], "probability": 1.0}]
+    assert order_shares(lattice, draws) == [
+        {"path": ["a", "ab"], "probability": 1.0, "includes_zero": False}
+    ]
+
     order = likely_order(lattice, fit, draws)
     assert [row["step"] for row in order] == ["a", "ab"]
     assert (order[0]["p_gain"], order[0]["p_stop"], order[1]["p_best"]) == (0, 0, 1)
+
+
+def test_an_order_is_marked_where_the_interval_of_a_step_includes_0(laid):
+    lattice, fit, _ = laid
+    # a gains in three of four panels, and ab gains over a in all of them
+    draws = known_draws(STAGES, [[1.0, 2.0, -0.5, 0.0]] * 3 + [[-0.2, 2.0, -0.5, 0.0]])
+    (only,) = order_shares(lattice, draws)
+    assert (only["path"], only["includes_zero"]) == (["a", "ab"], True)
+    first, second = likely_order(lattice, fit, draws)
+    assert (first["step"], first["includes_zero"]) == ("a", True)
+    assert (second["step"], second["includes_zero"]) == ("ab", False)
 
 
 def test_the_order_stops_where_nothing_above_is_liked_better(laid):

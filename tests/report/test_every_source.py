@@ -46,6 +46,8 @@ ALLOWED = {
     "Hear upgrade stages level-matched": "the title of the documentation",
     "marks an identical control": "an error about a trial table",
     "listeners prefer {} over {}": "a claim put together",
+    "listeners prefer {} most": "a claim put together",
+    "listeners hear {} from {}": "a claim put together",
     # Estimates with their interval, and what a study would take.
     "the share of listeners' trials with a heard difference is put at": "an estimate, its interval",
     "a share of {} with a heard difference": "names the estimate that a panel size rests on",

@@ -158,7 +158,7 @@ def test_an_experiment_in_front_is_no_advice_to_buy_it() -> None:
     assert lead is not None
     assert "was made for an experiment and cannot be bought" in lead.group(1)
     assert "swap (made)" in page
-    assert "came out best" not in page
+    assert "liked best" not in page
     # What is odd in the tables is told where the limits are.
     assert "it has no row for new, which the trials name" in section(page, "limits")
 

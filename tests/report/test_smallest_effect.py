@@ -4,12 +4,18 @@ from __future__ import annotations
 
 import html
 import re
+import sys
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 from analysis.report.build import render_report
 from analysis.report.words.numbers import number_text
+
+sys.path.insert(0, str(Path(__file__).parent))  # for the example beside the tests
+
+from helpers.report_example import choose_again
 
 SMALL = "too small to matter"
 NO = "But the claims show a difference here that is too small to matter"
@@ -27,47 +33,39 @@ def declared(lean: dict[str, Any], index: int, verdict: str, matters: str) -> di
     for row in lean["results"]["claims"]:
         row["verdict"], row["matters"] = "undecided", "open"
     lean["results"]["claims"][index] |= {"verdict": verdict, "matters": matters}
-    return lean
-
-
-def with_best(lean: dict[str, Any], p_best: float) -> dict[str, Any]:
-    for row in lean["results"]["preference"]["stages"]:
-        row["p_best"] = p_best if row["stage"] == "tuned" else 0.0
-    return lean
+    return choose_again(lean)
 
 
 @pytest.mark.parametrize("voice", [None, "customer", "reviewer"])
 def test_the_best_stage_by_too_little(lean: dict[str, Any], voice: str | None) -> None:
-    evidence = with_best(declared(lean, 2, SMALL, "no"), 0.99)
+    evidence = declared(lean, 2, SMALL, "no")
     text = visible(render_report(evidence, **({"voice": voice} if voice else {})))
-    if "came out best" in text:
-        assert NO in text
+    assert "is liked best" not in text
     if voice != "customer":
         assert "Too small to matter" in text
+    if voice != "reviewer":
+        assert NO in text
 
 
 def test_the_headline_carries_the_remark(lean: dict[str, Any]) -> None:
-    assert NO in visible(render_report(with_best(declared(lean, 2, SMALL, "no"), 0.99)))
-    assert OPEN in visible(render_report(with_best(declared(lean, 2, "supported", "open"), 0.99)))
-    plain = visible(render_report(with_best(declared(lean, 2, "supported", "yes"), 0.99)))
+    assert NO in visible(render_report(declared(lean, 2, SMALL, "no")))
+    assert OPEN in visible(render_report(declared(lean, 2, "supported", "open")))
+    plain = visible(render_report(declared(lean, 2, "supported", "yes")))
     assert NO not in plain
     assert OPEN not in plain
 
 
-def test_one_before_the_other_by_too_little_is_no_headline(lean: dict[str, Any]) -> None:
-    page = render_report(declared(with_best(lean, 0.2), 1, SMALL, "no"))
+def test_one_before_the_other_by_too_little_is_no_headline(decided: dict[str, Any]) -> None:
+    page = render_report(declared(decided, 1, SMALL, "no"))
     lead = re.search(r'<p class="lead">(.*?)</p>', page, re.S)
     assert lead
-    assert "before" not in lead.group(1)
-    page = visible(render_report(declared(with_best(lean, 0.2), 1, "supported", "open")))
-    assert OPEN in page
-
-
-def test_a_first_step_by_too_little(lean: dict[str, Any]) -> None:
-    lean["results"]["upgrade"] = {"first_step": [{"step": "speakers", "p_best": 0.96}]}
-    text = visible(render_report(declared(lean, 1, SMALL, "no")))
-    assert "first." in text
-    assert NO in text
+    assert "open" in lead.group(1)
+    assert NO in visible(page)
+    page = render_report(declared(decided, 1, "supported", "open"))
+    lead = re.search(r'<p class="lead">(.*?)</p>', page, re.S)
+    assert lead
+    assert "before" in lead.group(1)
+    assert OPEN in visible(page)
 
 
 def test_open_sizes_stand_in_the_badge(lean: dict[str, Any]) -> None:

@@ -9,12 +9,14 @@ from markupsafe import Markup
 from analysis.report.evidence import Row
 from analysis.report.page import Page, PageBlock, Section
 from analysis.report.record.practice import points_of_plan, practice_table, same_text
-from analysis.report.sections.answer import (
+from analysis.report.sections.claims import (
     badge,
     claim_facts,
     claim_interval,
     estimate_kind,
+    family_place,
     smallest_note,
+    unheard_words,
 )
 from analysis.report.sections.turning import other_music, stable_word, turning_sentence
 
@@ -55,7 +57,8 @@ def _claim_and_test(page: Page, row: Row) -> Markup:
 
 def verdicts_section(page: Page) -> Section:
     """Make the table of claims with their verdicts and tests."""
-    rows = page.evidence.rows("/results/claims")
+    rows = page.evidence.rows(family_place(page))
+    explored = family_place(page) != "/results/claims"
     if not rows:
         return page.section("claims", [page.para("claim.none")])
     columns = ["claim", "verdict", "estimate", "interval", "p", "p_holm"]
@@ -65,6 +68,7 @@ def verdicts_section(page: Page) -> Section:
         "claims",
         [
             page.warning("claim.rehearsal") if page.mark else None,
+            page.para("answer.family") if explored else None,
             page.table(columns, [_claim_row(page, row) for row in rows], style="words"),
             smallest_note(page),
             *_held(page, rows),
@@ -97,6 +101,7 @@ def _held(page: Page, rows: Sequence[Row]) -> list[PageBlock]:
         for row in rows
         if (said := turning_sentence(page, row))
     ]
+    lines += unheard_words(page)
     return [PageBlock("list", lines)] if lines else []
 
 

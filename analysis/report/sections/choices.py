@@ -10,6 +10,7 @@ from analysis.report.evidence import Row
 from analysis.report.figures.charts import Interval, interval_chart, row_interval
 from analysis.report.page import Page, PageBlock, Section
 from analysis.report.sections.chosen import own_choices, places
+from analysis.report.sections.claims import unheard_words
 
 __all__ = ["preference_section"]
 
@@ -190,6 +191,7 @@ def preference_section(page: Page) -> Section:
             _share_figure(page, pairs) if pairs else None,
             _share_table(page, pairs) if pairs else None,
             page.note("pref.pairs.note") if pairs and not _ends(pairs)[3] else None,
+            *(PageBlock("para", said, style="warning") for said in unheard_words(page)),
             *own_choices(page, ranked),
             _order_effect(page),
             *_fit(page),

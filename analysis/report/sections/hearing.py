@@ -10,6 +10,7 @@ from analysis.report.evidence import Row
 from analysis.report.figures.charts import Interval, interval_chart
 from analysis.report.figures.panel import listener_strip
 from analysis.report.page import Page, PageBlock, Section
+from analysis.report.sections.claims import unheard_words
 
 __all__ = ["discrimination_section", "panel_p", "pooled_rows", "right_share"]
 
@@ -215,6 +216,7 @@ def discrimination_section(page: Page) -> Section:
             _count_table(page, rows),
             _result_table(page, rows),
             page.note("disc.panel") if any(_between(row) for row in rows) else None,
+            *(PageBlock("para", said, style="warning") for said in unheard_words(page)),
             page.note("disc.note"),
             page.note("disc.pooled"),
             *_strip(page, rows),

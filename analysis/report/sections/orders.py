@@ -25,6 +25,8 @@ def order_shares(page: Page) -> list[PageBlock]:
             label = page.say("up.no_step")
         else:
             label = Markup(" → ").join(page.stage(step) for step in steps)
+        if row.get("includes_zero") is True:
+            label = Markup("{} <small>{}</small>").format(label, page.say("answer.zero_step"))
         chance = page.n(row.at("probability"), "chance")
         bars.append({"label": label, "share": row.number("probability"), "text": chance})
         named = " > ".join(map(str, steps)) if steps is not None else None

@@ -19,7 +19,7 @@ from analysis.report.sections.prices import (
     price_notes,
 )
 
-__all__ = ["upgrade_section"]
+__all__ = ["gains_table", "upgrade_section"]
 
 _DASH = "\u2013"
 # Column, way of writing, and price of a gain by its price.
@@ -55,6 +55,40 @@ def _steps_figure(page: Page, rows: Sequence[Row]) -> PageBlock:
     keys = (*gains, *by_cost, "per_hour", "per_hour_low", "per_hour_high", "p_best_per_hour")
     caption = [page.say("up.caption"), Markup("({})").format(page.panel("/results/upgrade"))]
     return page.figure(svg, caption, page.csv_of("first-steps", rows, keys))
+
+
+def gains_table(page: Page, rows: Sequence[Row]) -> PageBlock:
+    """Set gain, gain for money, gain for hours and chance of the first steps side by side."""
+    prices = [key for key in _PRICES if any(row.number(key) is not None for row in rows)]
+    cells = [
+        [
+            page.stage(row.get("step")),
+            _with_interval(page, row, "gain", "logit"),
+            *(_with_interval(page, row, key, _PRICES[key][1]) for key in prices),
+            _shown(page, row, "p_best", "chance"),
+        ]
+        for row in rows
+    ]
+    columns = ["step", "gain_worth", *(_PRICES[key][0] for key in prices), "p_first"]
+    return page.table(columns, cells)
+
+
+def _with_interval(page: Page, row: Row, key: str, kind: str) -> object:
+    """Write an estimate, its interval, and a mark where that includes 0."""
+    if row.number(key) is None:
+        return _DASH
+    said = page.n(row.at(key), kind)
+    if row.number(f"{key}_low") is not None:
+        bounds = page.between(row, f"{key}_low", f"{key}_high", kind)
+        said = Markup("{} ({})").format(said, bounds)
+    return _marked(page, row, said)
+
+
+def _marked(page: Page, row: Row, said: Markup) -> Markup:
+    """Mark a gain whose interval includes 0."""
+    if row.get("includes_zero") is not True:
+        return said
+    return Markup("{} <small>{}</small>").format(said, page.say("answer.zero"))
 
 
 def _steps_table(page: Page, rows: Sequence[Row]) -> PageBlock:
@@ -124,6 +158,7 @@ def _path(page: Page, rows: Sequence[Row]) -> list[Markup]:
         step = page.stage(row.get("step") or "")
         if row.get("change"):
             step = Markup("{} ({})").format(step, page.user(row.get("change")))
+        step = _marked(page, row, step)
         known = row.number("p_best") is not None
         lines.append(
             page.say("up.place", step=step, chance=page.n(row.at("p_best"), "chance"))
@@ -161,8 +196,13 @@ def _order(page: Page) -> list[PageBlock | None]:
         PageBlock("heading", page.say("title.order")),
         page.para("up.order"),
         PageBlock("path", _path(page, rows)),
+        page.note("answer.zero_note") if _any_zero(rows) else None,
         _order_table(page, rows),
     ]
+
+
+def _any_zero(rows: Sequence[Row]) -> bool:
+    return any(row.get("includes_zero") is True for row in rows)
 
 
 def _budget(page: Page) -> list[PageBlock]:

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 from markupsafe import Markup
 
 from analysis.report.evidence import Row
 from analysis.report.page import Page, Section
-from analysis.report.sections.answer import claim_facts
 
 __all__ = ["other_music", "stable_word", "turning_section", "turning_sentence"]
 
@@ -35,11 +33,10 @@ def _variants(row: Row) -> list[Row]:
     ]
 
 
-def _verdict(page: Page, row: Row, verdict: object) -> Markup:
+def _verdict(page: Page, verdict: object) -> Markup:
     """Write a verdict of a claim that may differ from the claim's own."""
     known = str(verdict) if verdict in ("supported", "contradicted", "undecided") else None
-    facts = replace(claim_facts(page, row), verdict=known)
-    return page.say(f"claim.{known or 'unknown'}", facts)
+    return page.say(f"claim.{known or 'unknown'}", page.about(verdict=known))
 
 
 def other_music(page: Page, row: Row) -> object:
@@ -49,7 +46,7 @@ def other_music(page: Page, row: Row) -> object:
         return _DASH
     if second.get("declined_reason"):
         return page.say("turn.declined")
-    return _verdict(page, row, second.get("verdict"))
+    return _verdict(page, second.get("verdict"))
 
 
 def turning_word(page: Page, row: Row) -> object:
@@ -68,12 +65,17 @@ def stable_word(page: Page, row: Row) -> object:
     return page.say("turn.stable" if block.get("stable") is True else "turn.below")
 
 
-def turning_sentence(page: Page, row: Row) -> Markup | None:
-    """Say what turns a verdict; None where nothing does, or nothing was tried."""
+def turning_sentence(page: Page, row: Row, *, stable: bool = False) -> Markup | None:
+    """Say what turns a verdict; None where nothing was tried.
+
+    With `stable`, also say where nothing that was tried turns it; else None there, too.
+    """
     block = _part(row, "sensitivity")
-    if block is None or block.get("stable") is True or not block.get("word"):
+    if block is None or not block.get("word"):
         return None
-    return page.say("turn.by", word=page.user(block.get("word")))
+    if block.get("stable") is True:
+        return page.say("turn.by_nothing") if stable else None
+    return page.say("turn.by", word=page.user(str(block.get("word")).replace(" %", "\u00a0%")))
 
 
 def _one(page: Page, row: Row, kind: str) -> object:
@@ -81,7 +83,7 @@ def _one(page: Page, row: Row, kind: str) -> object:
     found = [v for v in _variants(row) if v.get("kind") == kind]
     if not found:
         return page.say("turn.no_flag") if kind == "flagged" else _DASH
-    said = _verdict(page, row, found[0].get("verdict"))
+    said = _verdict(page, found[0].get("verdict"))
     if found[0].number("p_value") is None:
         return said
     return Markup("{}, {} {}").format(said, page.say("turn.p"), page.n(found[0].at("p_value"), "p"))
@@ -120,7 +122,7 @@ def turning_section(page: Page) -> Section | None:
     cells = [
         [
             page.user(row.get("text") or ""),
-            _verdict(page, row, row.get("verdict")),
+            _verdict(page, row.get("verdict")),
             other_music(page, row),
             *(_one(page, row, kind) for kind in ("answers", "extremes", "flagged")),
             *(_each(page, row, kind) for kind in ("one out", "programme")),

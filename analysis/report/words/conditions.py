@@ -17,11 +17,9 @@ from analysis.report.words.numbers import rule
 
 __all__ = [
     "GUARDS",
-    "LIKELY",
     "MODELS_DISAGREE_LU",
     "RULES",
     "STAGES_FOR_LINK",
-    "SURE",
     "USES",
     "Condition",
     "Facts",
@@ -33,16 +31,13 @@ __all__ = [
     "name",
 ]
 
-# Limits of the report itself. Sources: the ratio of draws that counts as sure or likely is
-# this project's convention; the 0.5 dB between loudness models and the six stages are fixed
-# in the project's design; 85 dBA, 8 h and 3 dB are the NIOSH recommended exposure limit
+# Limits of the report itself. Sources: the 0.5 dB between loudness models and the six stages are
+# fixed in the project's design; 85 dBA, 8 h and 3 dB are the NIOSH recommended exposure limit
 # (NIOSH publication 98-126, 1998).
-SURE, LIKELY = 0.95, 0.80
 MODELS_DISAGREE_LU = 0.5
 STAGES_FOR_LINK = 6
 RULES: dict[str, Markup] = {
-    "rule_sure": rule(SURE, "percent"),
-    "rule_likely": rule(LIKELY, "percent"),
+    "rule_power": rule(0.8, "percent"),
     "rule_models": rule(MODELS_DISAGREE_LU),
     "rule_six": rule(STAGES_FOR_LINK, "count"),
     "rule_dba": rule(85, "count"),
@@ -71,16 +66,12 @@ class Facts:
     simulated : bool
         Any simulated listener took part.
     claim : str or None
-        Kind of the claim spoken about: ``hear``, ``prefer``, ``most``, ``same``, ``other``.
+        Kind of the claim spoken about: ``hear``, ``prefer``, ``most``, ``same``, ``other``;
+        ``first`` for what several claims say of first steps together.
     verdict : str or None
         ``supported``, ``contradicted``, ``undecided``, ``too small to matter``.
     matters : str or None
         ``yes``, ``no`` or ``open``, where the plan declares a smallest effect that matters.
-    p_best, step_p_best : float or None
-        Probability of being the best liked stage, or the best first step.
-    claim_open : bool
-        The plan claims that this stage is liked most, and the claim was not supported: then no
-        sentence may call it best, whatever its probability.
     p_value, alpha : float or None, float
         The test of one pair and its level.
     n_stages : int
@@ -102,9 +93,6 @@ class Facts:
     claim: str | None = None
     verdict: str | None = None
     matters: str | None = None
-    p_best: float | None = None
-    step_p_best: float | None = None
-    claim_open: bool = False
     p_value: float | None = None
     alpha: float = 0.05
     n_stages: int = 0
@@ -121,10 +109,6 @@ class Condition:
 
     words: str
     holds: Callable[[Facts], bool]
-
-
-def _at_least(value: float | None, limit: float) -> bool:
-    return value is not None and value >= limit
 
 
 def _claims(kind: str, verdict: str = "supported") -> Callable[[Facts], bool]:
@@ -155,20 +139,12 @@ CONTRADICTED_OPEN = Condition(
 )
 PREFER_SHOWN = Condition("a claim 'prefer I over J' is supported", _claims("prefer"))
 MOST_SHOWN = Condition("a claim 'prefer I most' is supported", _claims("most"))
+FIRST_SHOWN = Condition("claims on first steps are decided so", _claims("first"))
 HEAR_SHOWN = Condition("a claim 'hear I from J' is supported", _claims("hear"))
 SAME_SHOWN = Condition(
     "an equivalence claim is supported and the obvious control was passed",
     lambda f: f.claim == "same" and f.verdict == "supported" and f.control_passed,
 )
-STEP_SURE = Condition("best first step in 95 % of draws", lambda f: _at_least(f.step_p_best, SURE))
-STEP_LIKELY = Condition("in 80 % of draws", lambda f: _at_least(f.step_p_best, LIKELY))
-STEP_OPEN = Condition("in fewer than 80 %", lambda f: not _at_least(f.step_p_best, LIKELY))
-BEST_SURE = Condition(
-    "best liked in 95 % of draws and no claim to it left open",
-    lambda f: _at_least(f.p_best, SURE) and not f.claim_open,
-)
-BEST_LIKELY = Condition("in 80 % of draws", lambda f: _at_least(f.p_best, LIKELY))
-BEST_OPEN = Condition("in fewer than 80 %", lambda f: not _at_least(f.p_best, LIKELY))
 TOLD_APART = Condition("the exact test of the pair is below alpha", _below_alpha)
 NOT_TOLD_APART = Condition("the exact test is not below alpha", lambda f: not _below_alpha(f))
 GROUPS_SHOWN = Condition(
@@ -215,8 +191,8 @@ GUARDS: dict[str, tuple[re.Pattern[str], Callable[[Facts], bool]]] = {
         lambda f: (
             PREFER_SHOWN.holds(f)
             or MOST_SHOWN.holds(f)
+            or FIRST_SHOWN.holds(f)
             or CONTRADICTED.holds(f)
-            or BEST_LIKELY.holds(f)
         ),
     ),
     "hear": (
@@ -231,12 +207,7 @@ GUARDS: dict[str, tuple[re.Pattern[str], Callable[[Facts], bool]]] = {
     "predict": (re.compile(r"\b(predict\w*|forecast\w*)\b", re.I), LINK_SHOWN.holds),
     "best": (
         re.compile(r"\b(best|first step|winner|favou?rite)\b", re.I),
-        lambda f: (
-            BEST_LIKELY.holds(f)
-            or STEP_LIKELY.holds(f)
-            or PREFER_SHOWN.holds(f)
-            or MOST_SHOWN.holds(f)
-        ),
+        lambda f: FIRST_SHOWN.holds(f) or PREFER_SHOWN.holds(f) or MOST_SHOWN.holds(f),
     ),
 }
 

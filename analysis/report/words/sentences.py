@@ -17,24 +17,17 @@ from __future__ import annotations
 from markupsafe import Markup
 
 from analysis.report.words.account import ACCOUNT
+from analysis.report.words.answer import ANSWER
 from analysis.report.words.conditions import (
-    BEST_LIKELY,
-    BEST_OPEN,
-    BEST_SURE,
     CONTRADICTED,
     CONTRADICTED_OPEN,
     DIFFER_OPEN,
     DIFFER_SHOWN,
     GROUPS_SHOWN,
-    HEAR_SHOWN,
     NOT_TOLD_APART,
-    PREFER_SHOWN,
     REHEARSAL,
     RULES,
     SMALL,
-    STEP_LIKELY,
-    STEP_OPEN,
-    STEP_SURE,
     SUPPORTED,
     SUPPORTED_OPEN,
     TOLD_APART,
@@ -65,45 +58,9 @@ _HEADLINE = {
         "This study is still open. The results below can change until it is closed, and looking "
         "early makes a lucky result more likely."
     ),
-    "head.step_sure": finding("Do {step} first.", STEP_SURE),
-    "head.step_likely": finding("{step} looks like the best first step.", STEP_LIKELY),
-    "head.step_open": limit("No single first step stands out yet.", STEP_OPEN),
-    "head.step_how_sure": finding(
-        "How sure: {step} came out as the best first step in {p} of resampled panels.",
-        STEP_LIKELY,
-    ),
-    "head.step_not_sure": limit(
-        "How sure: {step} leads, but came out as the best first step in only {p} of resampled "
-        "panels. That is too little to build on.",
-        STEP_OPEN,
-    ),
-    "head.before": finding("Do {better} before {worse}.", PREFER_SHOWN),
-    "head.before_how_sure": finding(
-        "Played blind and at matched loudness, {people} prefer {better} over {worse}.",
-        PREFER_SHOWN,
-    ),
-    "head.before_how_sure.elsewhere": finding(
-        "In these answers {people} prefer {better} over {worse}.", PREFER_SHOWN
-    ),
     "head.experiment": limit(
         "What came out in front was made for an experiment and cannot be bought, so nothing is "
         "recommended here; the sections on the experiment say what was found."
-    ),
-    "head.best_sure": finding("{best} came out best.", BEST_SURE),
-    "head.best_likely": finding("{best} is in front, but not settled.", BEST_LIKELY),
-    "head.best_open": limit("No clear winner yet.", BEST_OPEN),
-    "head.best_how_sure": finding(
-        "How sure: the chance that {best} is really the best liked of the {n} versions is {p}, "
-        "with the differences between {people} taken into account.",
-        BEST_LIKELY,
-    ),
-    "head.best_not_sure": limit(
-        "How sure: {best} leads, but its chance of being the true favourite of the {n} versions "
-        "is only {p}. That is too little to build on.",
-        BEST_OPEN,
-    ),
-    "head.best_claim_open": limit(
-        "The claim that it is liked most did not pass its own, stricter test, so it is not settled."
     ),
     "head.matters_no": limit(
         "But the claims show a difference here that is too small to matter; they say which."
@@ -115,16 +72,11 @@ _HEADLINE = {
         "Which single step to take first was not worked out from these data; the order of the "
         "versions is not yet an order of work."
     ),
-    "head.heard": finding("{People} can hear {first} from {second}.", HEAR_SHOWN),
-    "head.apart_some": finding("At least one pair was told apart by ear.", TOLD_APART),
-    "head.apart_none": limit(
-        "These answers do not show that any pair can be told apart by ear.", NOT_TOLD_APART
-    ),
     "head.ratings_only": limit("Ratings were gathered; no claim rests on them here."),
     "head.no_answers": limit("Measurements only: no listener has answered yet."),
-    "head.groups": finding(
-        "But the {people} fall into {groups} groups who want different things. The answer above is "
-        "an average and may not suit each of them.",
+    "head.groups": limit(
+        "The answer above is an average. An exploratory look finds {groups} groups of {people} who "
+        "may want different things; it may not suit each of them.",
         GROUPS_SHOWN,
     ),
     "head.panel": Sentence("Based on {trials} from {panel}."),
@@ -161,7 +113,7 @@ _CLAIMS = {
     "claim.undecided.note": limit(
         "Undecided is not the same as no difference: the study could not tell.", UNDECIDED
     ),
-    "claim.none": limit("The plan declared no claims, so none is judged here."),
+    "claim.none": limit("The plan declared no claims."),
     "claim.test": Sentence("Test: {test}."),
     "claim.statistic": Sentence("Statistic: {value}."),
     "claim.estimate.right": Sentence("Right answers: {value}."),
@@ -399,11 +351,7 @@ _CARD = {
         "loud."
     ),
     "card.played_bare": Sentence("None of the versions had a name, and all played equally loud."),
-    "card.panel": Sentence("This card counts {panel}."),
-    "card.apart": finding("{pair}: told apart ({share} right).", TOLD_APART),
-    "card.not_shown": limit(
-        "{pair}: not shown to sound different ({share} right).", NOT_TOLD_APART
-    ),
+    "card.elsewhere": limit("No pair that this answer rests on was played to be told apart."),
     "card.matters": limit(
         "Told apart means more often than guessing, and not that the difference is large enough to "
         "matter; the claims say whether it is."
@@ -567,7 +515,7 @@ _DECISION = {
     ),
     "power.caption": Sentence(
         "Chance to notice a true difference of the stated size. Dashed: listeners who took part. "
-        "Dotted: {rule_likely}."
+        "Dotted: {rule_power}."
     ),
     "power.method": Sentence("Method: {method}."),
     "power.axis.x": name("Listeners"),
@@ -653,6 +601,7 @@ _LISTENERS = {
 
 SENTENCES: dict[str, Sentence] = {
     **_HEADLINE,
+    **ANSWER,
     **_CLAIMS,
     **_PREFERENCE,
     **_DISCRIMINATION,

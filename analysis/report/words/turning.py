@@ -29,6 +29,7 @@ _WORDS = {
     "turn.p": name("p"),
     "turn.without": Sentence("Turns without {names}"),
     "turn.by": Sentence("What turns this verdict: {word}."),
+    "turn.by_nothing": Sentence("What turns this verdict: nothing that was tried."),
     "turn.lead": limit(
         "Each claim was judged again in other ways. These are no further tests, and no verdict "
         "rests on them: they show how far it hangs on one choice, one person or one piece."
