@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from abx.errors import InputError
 from abx.evidence.conduct import conduct_block
+from abx.evidence.levels import versions_apart
 from abx.session.opening import sealed_design_claims
 from abx.session.panels import open_sessions
 from abx.sound.audibility import compare_audibility, predicted_audibility
@@ -150,6 +151,7 @@ def collect_evidence(
         "target": _target_block(target),
         "deviation": [_deviation_block(stage, r, target) for stage, r in stages.items()],
         "levels": _level_blocks(manifest),
+        "level_apart": versions_apart(manifest),
         "level_check": stimuli_check(workspace),
         "schedule": _schedule_block(area),
         "results": results,

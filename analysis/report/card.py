@@ -11,6 +11,7 @@ from analysis.report.page import Page, PageBlock, Section
 from analysis.report.sections.answer import bearing_block, comparison_lines, lead_blocks
 from analysis.report.sections.chosen import choice_bars
 from analysis.report.sections.claims import unheard_words
+from analysis.report.sections.loudness import agrees, loudness_warning
 
 __all__ = ["card_caption", "card_sections", "type_size_pt"]
 
@@ -25,10 +26,14 @@ def _played(page: Page) -> Section:
         None,
     )
     count = page.counted(stages, "version", "length") if stages else None
+    apart = "" if agrees(page) else "_apart"
     return page.section(
         "card_played",
         [
-            page.para("card.played", versions=count) if count else page.para("card.played_bare"),
+            page.para(f"card.played{apart}", versions=count)
+            if count
+            else page.para(f"card.played_bare{apart}"),
+            loudness_warning(page),
         ],
     )
 

@@ -1,8 +1,8 @@
 """Reading the evidence dict by JSON pointer, with errors that name the place.
 
 Blocks a report knows, all of them optional: ``study``, ``conduct``, ``responses``, ``target``,
-``deviation``, ``levels``, ``level_check``, ``schedule``, ``software``, ``hashes``, and in
-``results`` those of :func:`analysis.run.analyse`. Where present these are drawn as well:
+``deviation``, ``levels``, ``level_apart``, ``level_check``, ``schedule``, ``software``, ``hashes``,
+and in ``results`` those of :func:`analysis.run.analyse`. Where present these are drawn as well:
 
 =========================================  =============================================
 ``results.discrimination[].n_critical``    fewest right answers below alpha; mark and column
@@ -53,6 +53,7 @@ _BLOCKS_OF_ROWS = (
     "/responses",
     "/deviation",
     "/levels",
+    "/level_apart",
     "/level_check",
     "/audibility",
     "/schedule/pairs",

@@ -246,6 +246,7 @@ def sample_evidence() -> dict[str, Any]:
         "conduct": _conduct(),
         **_measured(),
         "levels": _levels(),
+        "level_apart": [],
         "level_check": [
             {
                 "name": "level",

@@ -9,8 +9,8 @@ from markupsafe import Markup
 from analysis.report.evidence import Row
 from analysis.report.figures.charts import Curve, level_range, residual_chart, response_chart
 from analysis.report.page import Page, PageBlock, Section
+from analysis.report.sections.loudness import model_name
 from analysis.report.words.conditions import MODELS_DISAGREE_LU
-from analysis.report.words.sentences import SENTENCES
 
 __all__ = ["deviation_section", "levels_section", "responses_section"]
 
@@ -211,10 +211,7 @@ def _agreement(page: Page, rows: Sequence[Row], every: Sequence[dict[str, float]
 
 
 def _model_name(page: Page, model: str) -> str:
-    """Return a loudness model in words; its own name where it has none here."""
-    if not model:
-        return page.name("lev.declared")
-    return page.name(f"model.{model}") if f"model.{model}" in SENTENCES else model
+    return model_name(page, model) if model else page.name("lev.declared")
 
 
 def _residual_figure(

@@ -10,6 +10,7 @@ from analysis.report.evidence import Row
 from analysis.report.page import Page, PageBlock, Section
 from analysis.report.sections.claims import badge, claim_facts, family_place, unheard_words
 from analysis.report.sections.hearing import right_share
+from analysis.report.sections.loudness import loudness_warning
 from analysis.report.sections.prices import cost_block
 from analysis.report.sections.steps import gains_table
 from analysis.report.words.conditions import Facts
@@ -267,6 +268,7 @@ def short_section(page: Page) -> Section:
             _prices(page),
             *_rests_on(page),
             *(PageBlock("para", said, style="warning") for said in unheard),
+            loudness_warning(page),
             page.para("head.no_order") if preference and not ordered else None,
             page.para("head.groups", groups=page.n(_GROUPS, "count"))
             if page.facts.n_groups > 1

@@ -6,6 +6,7 @@ from markupsafe import Markup
 
 from analysis.report.evidence import Row
 from analysis.report.page import Page, PageBlock, Section
+from analysis.report.sections.loudness import loudness_of_claim
 from analysis.report.sections.turning import turning_sentence
 from analysis.report.words.conditions import Facts
 
@@ -173,7 +174,11 @@ def _claim(page: Page, row: Row, number: int) -> dict[str, object]:
         "numbers": _claim_numbers(page, row),
         "needs": page.say("claim.needs", needs=page.user(_unbroken(needs))) if needs else None,
         "holds": page.user(row.get("conditions")) if row.get("conditions") else None,
-        "beside": [*_beside(page, row), *unheard_words(page, number)],
+        "beside": [
+            *_beside(page, row),
+            *unheard_words(page, number),
+            *loudness_of_claim(page, claim_stages(row)),
+        ],
     }
 
 

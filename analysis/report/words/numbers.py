@@ -149,6 +149,7 @@ KINDS: dict[str, Callable[[float], str]] = {
     "lufs_bare": _decimals(1),
     "dbtp_bare": _decimals(2),
     "lu_bare": _decimals(2, signed=True),
+    "lu_apart": _decimals(1, "LU"),
     "hz": _hertz,
     "seconds": _decimals(1, "s"),
     "plain": _plain,

@@ -315,6 +315,15 @@ _MEASURED = {
         "involving them may follow loudness and not tone alone; whether they do cannot be seen "
         "from these data."
     ),
+    "lev.apart": limit(
+        "The versions were set to equal loudness by one model. Another judges otherwise: by the "
+        "{model}, {louder} is {apart} louder than {softer} with {programme}. Choices between them "
+        "may follow loudness."
+    ),
+    "lev.claim": limit(
+        "Condition: equal loudness by the declared model. By the {model}, {louder} is {apart} "
+        "louder than {softer} with {programme}."
+    ),
     "lev.agree": Sentence("The models agree within {rule_models}\u00a0LU for every stimulus."),
     "lev.single": limit("Only one loudness model was stored, so none could be compared."),
     "lev.none": limit("No level-match figures came with these data; loudness was not checked."),
@@ -351,6 +360,13 @@ _CARD = {
         "loud."
     ),
     "card.played_bare": Sentence("None of the versions had a name, and all played equally loud."),
+    "card.played_apart": Sentence(
+        "You listened to {versions} of one sound system. None had a name, and all were set to "
+        "equal loudness by one model."
+    ),
+    "card.played_bare_apart": Sentence(
+        "None of the versions had a name, and all were set to equal loudness by one model."
+    ),
     "card.elsewhere": limit("No pair that this answer rests on was played to be told apart."),
     "card.matters": limit(
         "Told apart means more often than guessing, and not that the difference is large enough to "
