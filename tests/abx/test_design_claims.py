@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 
 import pytest
@@ -14,9 +13,6 @@ from abx.store import Store
 from abx.store.store import Entry, Vault
 from abx.study_file.design_claims import design_claims
 from abx.study_file.reading import study_from_text
-
-sys.path.insert(0, str(Path(__file__).parent))  # for the helpers beside the tests
-
 from helpers.planned_study import planned_study
 from helpers.study_desk import STUDY, Desk, make_desk
 

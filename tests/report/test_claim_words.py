@@ -4,17 +4,12 @@ from __future__ import annotations
 
 import html
 import re
-import sys
-from pathlib import Path
 from typing import Any
 
 import pytest
 
 from analysis.report.build import render_report
 from analysis.report.words.numbers import number_text
-
-sys.path.insert(0, str(Path(__file__).parent))  # for the example beside the tests
-
 from helpers.report_example import choose_again
 
 Claim = dict[str, Any]

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import html
 import re
-import sys
-from pathlib import Path
 from typing import Any
 
 import pandas as pd
@@ -14,9 +12,6 @@ import pytest
 from analysis.report.build import render_report
 from analysis.run import analyse
 from analysis.tables.trials import trial_table
-
-sys.path.insert(0, str(Path(__file__).parent))  # for the example beside the tests
-
 from helpers.report_example import choose_again
 
 

@@ -10,6 +10,7 @@ import pytest
 
 from analysis.report.build import render_report
 from analysis.report.words.numbers import number_text
+from helpers.report_example import choose_again
 
 Evidence = dict[str, Any]
 
@@ -37,6 +38,16 @@ def with_prices(
     tax: str = "",
 ) -> Evidence:
     """Give the recommended step a price; the others keep theirs."""
+    results = decided["results"]
+    shown = {
+        "text": "listeners prefer speakers over as-delivered",
+        "kind": "prefer",
+        "stages": ["speakers", "as-delivered"],
+        "verdict": "supported",
+    }
+    results["claims"] = [results["claims"][0] | shown]
+    choose_again(decided)
+    assert results["answer"]["lead"]["asserts"]
     decided["study"]["prices"] = {"currency": currency, "hourly_rate": rate, "tax": tax}
     for row in decided["study"]["stages"]:
         if row["id"] == "speakers":

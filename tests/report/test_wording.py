@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import itertools
 import re
-import sys
 from importlib.resources import files
-from pathlib import Path
 
 import pytest
 
@@ -20,9 +18,6 @@ from analysis.report.sections.answer import short_section
 from analysis.report.words import conditions
 from analysis.report.words.conditions import GUARDS, Facts, WordingError, guarded_words
 from analysis.report.words.sentences import SENTENCES, say
-
-sys.path.insert(0, str(Path(__file__).parent))  # for the example beside the tests
-
 from helpers.report_example import choose_again
 
 # A finding-free sentence that uses a guarded word must deny, ask, or say what was not done.
