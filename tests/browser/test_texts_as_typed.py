@@ -23,7 +23,7 @@ SHOWN = """(prefix) => [...document.querySelectorAll(`[class*="st-key-${prefix}-
 
 @pytest.fixture(scope="module")
 def page(browser: Browser, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Page]:
-    with served(tmp_path_factory.mktemp("words"), "tests.browser.words_page.serve") as server:
+    with served(tmp_path_factory.mktemp("words"), "tests.helpers.words_page.serve") as server:
         opened = patient(browser.new_page())
         opened.goto(server.url)
         last = opened.locator(f".st-key-error-{len(TEXTS) - 1}")
