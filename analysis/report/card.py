@@ -7,11 +7,11 @@ from collections.abc import Sequence
 from markupsafe import Markup
 
 from analysis.report.evidence import Row
+from analysis.report.loudness import agrees, loudness_warning
 from analysis.report.page import Page, PageBlock, Section
 from analysis.report.sections.answer import bearing_block, comparison_lines, lead_blocks
 from analysis.report.sections.chosen import choice_bars
 from analysis.report.sections.claims import unheard_words
-from analysis.report.sections.loudness import agrees, loudness_warning
 
 __all__ = ["card_caption", "card_sections", "type_size_pt"]
 

@@ -8,8 +8,8 @@ from markupsafe import Markup
 
 from analysis.report.evidence import Row
 from analysis.report.figures.charts import Curve, level_range, residual_chart, response_chart
+from analysis.report.loudness import model_name
 from analysis.report.page import Page, PageBlock, Section
-from analysis.report.sections.loudness import model_name
 from analysis.report.words.conditions import MODELS_DISAGREE_LU
 
 __all__ = ["deviation_section", "levels_section", "responses_section"]

@@ -7,10 +7,10 @@ from collections.abc import Sequence
 from markupsafe import Markup
 
 from analysis.report.evidence import Row
+from analysis.report.loudness import loudness_warning
 from analysis.report.page import Page, PageBlock, Section
 from analysis.report.sections.claims import badge, claim_facts, family_place, unheard_words
 from analysis.report.sections.hearing import right_share
-from analysis.report.sections.loudness import loudness_warning
 from analysis.report.sections.prices import cost_block
 from analysis.report.sections.steps import gains_table
 from analysis.report.words.conditions import Facts

@@ -5,8 +5,8 @@ from __future__ import annotations
 from markupsafe import Markup
 
 from analysis.report.evidence import Row
+from analysis.report.loudness import loudness_of_claim
 from analysis.report.page import Page, PageBlock, Section
-from analysis.report.sections.loudness import loudness_of_claim
 from analysis.report.sections.turning import turning_sentence
 from analysis.report.words.conditions import Facts
 
