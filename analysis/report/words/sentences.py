@@ -361,12 +361,9 @@ _CARD = {
     ),
     "card.played_bare": Sentence("None of the versions had a name, and all played equally loud."),
     "card.played_apart": Sentence(
-        "You listened to {versions} of one sound system. None had a name, and all were set to "
-        "equal loudness by one model."
+        "You listened to {versions} of one sound system. None had a name."
     ),
-    "card.played_bare_apart": Sentence(
-        "None of the versions had a name, and all were set to equal loudness by one model."
-    ),
+    "card.played_bare_apart": Sentence("None of the versions had a name."),
     "card.elsewhere": limit("No pair that this answer rests on was played to be told apart."),
     "card.matters": limit(
         "Told apart means more often than guessing, and not that the difference is large enough to "
