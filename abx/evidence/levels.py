@@ -3,15 +3,11 @@
 from __future__ import annotations
 
 from itertools import combinations
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-if TYPE_CHECKING:
-    from stimuli.render.manifest import Manifest
+from stimuli.render.manifest import MODELS_AGREE_DB, Manifest, levels_by_model
 
-__all__ = ["AGREE_LU", "versions_apart"]
-
-AGREE_LU = 0.5
-"""Models that set two versions no further apart agree that these are equally loud."""
+__all__ = ["versions_apart"]
 
 
 def versions_apart(manifest: Manifest) -> list[dict[str, Any]]:
@@ -25,29 +21,23 @@ def versions_apart(manifest: Manifest) -> list[dict[str, Any]]:
     Returns
     -------
     list of dict
-        Of each pair that some further model sets more than :data:`AGREE_LU` apart with some
-        programme, where it is furthest apart: ``louder``, ``softer``, ``programme``, ``model`` and
-        ``apart_lu``. Widest first.
+        Of each pair that some further model sets more than
+        :data:`stimuli.render.manifest.MODELS_AGREE_DB` apart with some programme, where it is
+        furthest apart: ``louder``, ``softer``, ``programme``, ``model`` and ``apart_lu``. Widest
+        first.
     """
-    anchors = {stage.id for stage in manifest.stages if stage.anchor}
     found: dict[frozenset[str], dict[str, Any]] = {}
-    for programme in manifest.programmes:
-        records = [
-            record
-            for record in manifest.stimuli
-            if record.programme == programme.id and record.stage not in anchors
-        ]
-        for model in manifest.other_models:
-            for one, other in combinations(records, 2):
-                apart = one.other_models_db[model] - other.other_models_db[model]
-                louder, softer = (one, other) if apart > 0 else (other, one)
-                pair = frozenset((one.stage, other.stage))
-                if abs(apart) > max(AGREE_LU, found.get(pair, {}).get("apart_lu", 0.0)):
-                    found[pair] = {
-                        "louder": louder.stage,
-                        "softer": softer.stage,
-                        "programme": programme.id,
-                        "model": model,
-                        "apart_lu": float(abs(apart)),
-                    }
+    for programme, model, levels in levels_by_model(manifest):
+        for pair in combinations(levels, 2):
+            softer, louder = sorted(pair, key=lambda stage: levels[stage])
+            apart = float(levels[louder] - levels[softer])
+            widest = found.get(frozenset(pair), {"apart_lu": MODELS_AGREE_DB})["apart_lu"]
+            if apart > widest:
+                found[frozenset(pair)] = {
+                    "louder": louder,
+                    "softer": softer,
+                    "programme": programme,
+                    "model": model,
+                    "apart_lu": apart,
+                }
     return sorted(found.values(), key=lambda row: -float(row["apart_lu"]))

@@ -12,7 +12,7 @@ from pathlib import Path
 from abx.errors import StudyChanged
 from abx.schedule.panel import RULE, seed_commitment
 from abx.sound.stimuli import manifest_hash
-from abx.store import Entry, Store
+from abx.store import Entry, LogRow, Store
 from abx.store.store import Vault
 from abx.study.model import Study
 from abx.study_file.design_claims import design_claims
@@ -138,11 +138,17 @@ def sealed_before_listening(store: Store, study_sha256: str) -> bool:
         True where a version of the study with this very file was opened and its opening row stands
         before its first answer. An edited file was not sealed.
     """
+    return _sealing_row(store, study_sha256) is not None
+
+
+def _sealing_row(store: Store, study_sha256: str) -> LogRow | None:
+    """Return the row that opened a study with this file, where it stands before every answer."""
     for study_id in store.studies():
         opened = store.row_by_key(study_id, "study-opened")
         if opened is not None and opened.content.get("study_sha256") == study_sha256:
-            return all(opened.seq < row.seq for row in store.rows(study_id, kind="answer"))
-    return False
+            answers = store.rows(study_id, kind="answer")
+            return opened if all(opened.seq < row.seq for row in answers) else None
+    return None
 
 
 def sealed_design_claims(store: Store, study_sha256: str) -> tuple[str, ...]:
@@ -161,13 +167,8 @@ def sealed_design_claims(store: Store, study_sha256: str) -> tuple[str, ...]:
         Empty where this very file was not sealed before anybody answered, or was sealed by a
         version that had no such claims.
     """
-    if not sealed_before_listening(store, study_sha256):
-        return ()
-    for study_id in store.studies():
-        opened = store.row_by_key(study_id, "study-opened")
-        if opened is not None and opened.content.get("study_sha256") == study_sha256:
-            return tuple(str(text) for text in opened.content.get("design_claims", ()))
-    return ()
+    opened = _sealing_row(store, study_sha256)
+    return () if opened is None else tuple(map(str, opened.content.get("design_claims", ())))
 
 
 def _refuse_other_rule(store: Store, study_id: str) -> None:

@@ -7,7 +7,7 @@ served to listeners.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
@@ -22,6 +22,7 @@ __all__ = [
     "ProgrammeRecord",
     "StageRecord",
     "StimulusRecord",
+    "levels_by_model",
     "model_disagreements",
     "read_manifest",
     "write_manifest",
@@ -264,7 +265,36 @@ _MODEL_WORDS = {
 }
 
 
-def model_disagreements(manifest: Manifest, *, limit_db: float = 0.5) -> tuple[Disagreement, ...]:
+MODELS_AGREE_DB = 0.5
+"""Loudness models that set two stages no further apart agree that these are equally loud."""
+
+
+def levels_by_model(manifest: Manifest) -> Iterator[tuple[str, str, dict[str, float]]]:
+    """Give what each further loudness model says of every programme: level by stage, in dB.
+
+    Yields
+    ------
+    programme, model : str
+    levels : dict of str to float
+        By stage, anchors left out.
+    """
+    anchors = {stage.id for stage in manifest.stages if stage.anchor}
+    for programme in manifest.programmes:
+        for model in manifest.other_models:
+            yield (
+                programme.id,
+                model,
+                {
+                    s.stage: s.other_models_db[model]
+                    for s in manifest.stimuli
+                    if s.programme == programme.id and s.stage not in anchors
+                },
+            )
+
+
+def model_disagreements(
+    manifest: Manifest, *, limit_db: float = MODELS_AGREE_DB
+) -> tuple[Disagreement, ...]:
     """Find programmes where a further loudness model puts stages apart by more than a limit.
 
     Parameters
@@ -280,24 +310,17 @@ def model_disagreements(manifest: Manifest, *, limit_db: float = 0.5) -> tuple[D
         Largest spread first.
     """
     found = []
-    anchors = {stage.id for stage in manifest.stages if stage.anchor}
-    for programme in manifest.programmes:
-        for model in manifest.other_models:
-            values = {
-                s.stage: s.other_models_db[model]
-                for s in manifest.stimuli
-                if s.programme == programme.id and s.stage not in anchors
-            }
-            louder = max(values, key=lambda k: values[k])
-            softer = min(values, key=lambda k: values[k])
-            spread = values[louder] - values[softer]
-            if spread > limit_db:
-                words = (
-                    f"{programme.id}: equally loud by {manifest.loudness_model}, but by the "
-                    f"{_MODEL_WORDS.get(model, model)} {louder} is {spread:.1f} dB louder than "
-                    f"{softer}"
-                )
-                found.append(Disagreement(programme.id, model, louder, softer, spread, words))
+    for programme, model, values in levels_by_model(manifest):
+        louder = max(values, key=lambda k: values[k])
+        softer = min(values, key=lambda k: values[k])
+        spread = values[louder] - values[softer]
+        if spread > limit_db:
+            words = (
+                f"{programme}: equally loud by {manifest.loudness_model}, but by the "
+                f"{_MODEL_WORDS.get(model, model)} {louder} is {spread:.1f} dB louder than "
+                f"{softer}"
+            )
+            found.append(Disagreement(programme, model, louder, softer, spread, words))
     return tuple(sorted(found, key=lambda d: -d.spread_db))
 
 
