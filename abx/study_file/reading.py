@@ -39,6 +39,7 @@ from abx.study_file.sound import (
     read_rendering,
     read_sources,
 )
+from abx.text.files import read_utf8
 from abx.text.names import id_fault, path_fault
 from abx.text.shell import command_line
 from abx.text.toml_lines import KeyPath, LazyLines
@@ -59,33 +60,13 @@ def read_text(file: Path) -> str:
     InputError
         If the file is missing, too large or not UTF-8.
     """
-    name = file.name
-    try:
-        if file.stat().st_size > MAX_STUDY_BYTES:
-            raise InputError(
-                source=name,
-                problem=f"the file has {file.stat().st_size} bytes; a study file has "
-                f"at most {MAX_STUDY_BYTES}",
-                remedy="check that this is the study file and not an audio file",
-            )
-        data = file.read_bytes()
-    except OSError as error:
-        raise InputError(
-            source=str(file),
-            problem=f"the file cannot be read ({error.strerror})",
-            remedy="check the path, or start a study with 'earwitness new'",
-        ) from error
-    try:
-        # TOML allows both line ends; a byte-order mark is a habit of some editors.
-        return data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = data.count(b"\n", 0, error.start) + 1
-        raise InputError(
-            source=name,
-            where=f"line {line}",
-            problem=f"byte 0x{data[error.start]:02x} is not UTF-8 text",
-            remedy="save the file with UTF-8 encoding",
-        ) from error
+    return read_utf8(
+        file,
+        kind="a study file",
+        most_bytes=MAX_STUDY_BYTES,
+        too_large="check that this is the study file and not an audio file",
+        missing="check the path, or start a study with 'earwitness new'",
+    )
 
 
 def parse_study(text: str, *, path: Path | None = None) -> Study:

@@ -6,6 +6,7 @@ import tomllib
 from pathlib import Path
 
 from abx.errors import InputError
+from abx.text.files import read_utf8
 from abx.text.toml_lines import LazyLines
 from abx.text.toml_reader import Reader
 
@@ -37,7 +38,13 @@ def read_statement(path: str | Path) -> dict[str, str]:
         If the file cannot be read, is not TOML, or holds another key or something that is no text.
     """
     file = Path(path)
-    text = _text(file)
+    text = read_utf8(
+        file,
+        kind="a statement",
+        most_bytes=_MOST_BYTES,
+        too_large="a statement is a few lines of text",
+        missing="check the path",
+    )
     try:
         data = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
@@ -50,26 +57,3 @@ def read_statement(path: str | Path) -> dict[str, str]:
     root = Reader(data, (), LazyLines(text), file.name)
     root.only(STATED)
     return {key: root.text(key, max_length=_MOST_CHARACTERS) for key in STATED if key in data}
-
-
-def _text(file: Path) -> str:
-    try:
-        raw = file.read_bytes()
-    except OSError as error:
-        raise InputError(
-            source=str(file), problem=str(error.strerror or error), remedy="check the path"
-        ) from error
-    if len(raw) > _MOST_BYTES:
-        raise InputError(
-            source=file.name,
-            problem=f"the file has {len(raw)} bytes",
-            remedy="a statement is a few lines of text",
-        )
-    try:
-        return raw.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise InputError(
-            source=file.name,
-            problem=f"byte 0x{raw[error.start]:02x} is not UTF-8 text",
-            remedy="save the file with UTF-8 encoding",
-        ) from error
