@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile as sf
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Locator, Page, expect
 
 from abx.errors import InputError
 from abx.study.trial import stage_of
@@ -123,14 +123,20 @@ def settled(page: Page) -> None:
     expect(app).to_have_attribute("data-test-script-state", "notRunning")
 
 
+def only(page: Page, field: Locator) -> Locator:
+    """The field once the page stands still: a re-run shows its old copy for a moment longer."""
+    settled(page)
+    expect(field).to_have_count(1)
+    return field
+
+
 def simulated(page: Page, name: str) -> None:
     """Wait until the first simulated studies of a plan are shown; people go on typing."""
     expect(page.get_by_role("row", name=name)).to_be_visible(timeout=90_000)
 
 
 def write(page: Page, label: str, text: str) -> None:
-    settled(page)
-    field = page.get_by_label(label, exact=True)
+    field = only(page, page.get_by_label(label, exact=True))
     field.fill(text)
     field.press("Tab")
     settled(page)
@@ -178,7 +184,7 @@ def visit(page: Page, name: str) -> None:
 
 def refused_edit(page: Page, root: Path) -> None:
     before = (root / "study.toml").read_text(encoding="utf-8")
-    box = page.get_by_label("Study file")
+    box = only(page, page.get_by_label("Study file"))
     box.fill(before.replace("trials", "trails"))
     box.press("Control+Enter")
     page.get_by_role("button", name="Check and save").click()
