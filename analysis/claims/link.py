@@ -35,11 +35,11 @@ from analysis.link.regression import FEWEST_STAGES
 from analysis.models.bootstrap import ROUNDING
 from analysis.panels.multiplicity import holm
 from analysis.panels.number_words import listed, logistic, p_words, panels, people, percent
-from analysis.panels.panel import logit_test
 from analysis.panels.proportions import clopper_pearson
 from analysis.panels.smallest_effect import TOO_SMALL, beyond_guessing
 from analysis.panels.tails import normal_quantile
-from analysis.preference.fit import Preference, floored_error, worth_difference
+from analysis.preference.contrast import contrast_test
+from analysis.preference.fit import Preference, worth_difference
 from analysis.tables.stages import StageTable
 from analysis.upgrade.lattice import Lattice, make_lattice
 from analysis.upgrade.prices import unknown_among
@@ -242,24 +242,14 @@ def _step_finding(
     assert preference is not None
     assert preference.main is not None
     fit, (i, j) = preference.main, claim.stages
-    # On the scale of the larger weight the contrast is a logit again, which the test expects.
-    size = max(abs(w) for w in weights.values())
-    k = np.array([weights.get(name, 0.0) for name in fit.stages])
-    g = fit.n_listeners
-    scaled = k / size
-    naive, clustered = (
-        float(np.sqrt(max(scaled @ fit.worth_covariance(cluster=flag) @ scaled, 0.0)))
-        for flag in (False, True)
-    )
-    error = floored_error(np.array(clustered * np.sqrt(g / (g - 1))), np.array(naive), g)
-    value = float(scaled @ fit.log_worth)
-    statistic, p, low, high = (
-        float(v) for v in logit_test(np.array(value), np.asarray(error), float(g - 1))
-    )
+    found = contrast_test(fit, weights)
+    value, statistic, p, g = found.estimate, found.statistic, found.p_value, fit.n_listeners
     chance = NAN
     if preference.draws is not None:
         order = [preference.draws.stages.index(name) for name in fit.stages]
-        leads = preference.draws.draws[:, order] @ k
+        leads = preference.draws.draws[:, order] @ np.array(
+            [weights.get(name, 0.0) for name in fit.stages]
+        )
         if preference.draws.vary:
             # Equal gains are no lead of either; they are shared.
             chance = float(((leads > ROUNDING) + (np.abs(leads) <= ROUNDING) / 2).mean())
@@ -281,10 +271,10 @@ def _step_finding(
         "method": "paired",
         "per": price,
         "statistic": statistic,
-        "df": float(g - 1),
-        "estimate": value * size,
-        "ci_low": low * size,
-        "ci_high": high * size,
+        "df": found.df,
+        "estimate": value,
+        "ci_low": found.ci_low,
+        "ci_high": found.ci_high,
         "p_first": chance,
         "share": logistic(value) if price is None else None,
         "n_trials": fit.n_trials,
@@ -295,8 +285,8 @@ def _step_finding(
     if price is None:
         # Without a price the difference of gains is the preference between the two steps; gains
         # by money or hours are on no scale of decisions.
-        ends = logit_test(np.array(value), np.asarray(error), float(g - 1), confidence=1 - alpha)
-        effects = [(logistic(float(ends[2])) - 0.5, logistic(float(ends[3])) - 0.5)]
+        ends = contrast_test(fit, weights, confidence=1 - alpha)
+        effects = [(logistic(ends.ci_low) - 0.5, logistic(ends.ci_high) - 0.5)]
     return Finding(1 if value > 0 else -1, p, test, words, needs, numbers, effects)
 
 

@@ -18,7 +18,7 @@ from analysis.panels.exact_panel import MOST_CELLS, hearing_power, panel_cells
 from analysis.panels.panel import SMALL_PANEL, logit_test
 from analysis.panels.proportions import critical_count, share_right
 from analysis.panels.tails import t_above
-from analysis.preference.fit import floored_error
+from analysis.preference.contrast import floored_error
 from analysis.tables.counts import PairCounts, separated
 
 __all__ = [

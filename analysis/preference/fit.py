@@ -12,13 +12,12 @@ from analysis.models.bradley_terry import PairModelFit, fit_pair_model, order_id
 from analysis.models.places import Places, places_of
 from analysis.panels.panel import (
     FEWEST_LISTENERS,
-    SMALL_PANEL,
     listener_weights,
-    logit_test,
     panel_proportion,
 )
 from analysis.panels.proportions import two_sided_p, wilson
 from analysis.panels.tails import t_above
+from analysis.preference.contrast import contrast_test
 from analysis.tables.counts import PairCounts, components, pair_counts
 from analysis.tables.trials import TrialTable
 from stimuli.files.errors import InputError
@@ -28,7 +27,6 @@ __all__ = [
     "WorthDifference",
     "chosen_rows",
     "fit_preference",
-    "floored_error",
     "listener_choice_rows",
     "pair_rows",
     "preference_of",
@@ -231,7 +229,8 @@ class WorthDifference:
     ----------
     estimate, se : float
         Logits, every listener counting once; `se` is clustered on listeners with the factor
-        G/(G-1) and kept from collapsing by :func:`floored_error`. NaN for one listener.
+        G/(G-1) and kept from collapsing by
+        :func:`analysis.preference.contrast.floored_error`. NaN for one listener.
     statistic, df, p_value : float
         Two-sided t of :func:`analysis.panels.panel.logit_test`.
     ci_low, ci_high : float
@@ -283,33 +282,22 @@ def _worth_difference(
     fit = preference.fit_with(first, second)
     if fit is None:
         return None
-    i, j = fit.stages.index(first), fit.stages.index(second)
-    estimate = float(fit.log_worth[i] - fit.log_worth[j])
-    se, naive = (_difference_error(fit, i, j, cluster=flag) for flag in (True, False))
-    g = fit.n_listeners
-    se *= float(np.sqrt(g / (g - 1))) if g > 1 else float("nan")
-    if g > 1:
-        se = float(floored_error(np.array(se), np.array(naive), g))
-    nan = float("nan")
-    df, t, p, low, high = nan, nan, nan, nan, nan
-    if g > 1:
-        df = float(g - 1)
-        found = logit_test(np.array(estimate), np.array(se), df, confidence=confidence)
-        t, p, low, high = (float(value) for value in found)
+    found = contrast_test(fit, {first: 1.0, second: -1.0}, confidence=confidence)
     if fit.stages not in preference._informations:
         preference._informations[fit.stages] = _information(preference.counts, fit)
     information = preference._informations[fit.stages]
+    i, j = fit.stages.index(first), fit.stages.index(second)
     return WorthDifference(
-        estimate=estimate,
-        se=se,
-        statistic=t,
-        df=df,
-        p_value=p,
-        ci_low=low,
-        ci_high=high,
-        share=float(1 / (1 + np.exp(-estimate))),
+        estimate=found.estimate,
+        se=found.se,
+        statistic=found.statistic,
+        df=found.df,
+        p_value=found.p_value,
+        ci_low=found.ci_low,
+        ci_high=found.ci_high,
+        share=float(1 / (1 + np.exp(-found.estimate))),
         n_trials=fit.n_trials,
-        n_listeners=g,
+        n_listeners=fit.n_listeners,
         n_direct=_direct_trials(preference.counts, first, second),
         n_bearing=information.listeners_behind(i, j),
     )
@@ -362,23 +350,6 @@ def _information(counts: PairCounts, fit: PairModelFit) -> _Information:
     np.add.at(laplacian, (part.second, part.first), -value)
     potential = np.linalg.pinv(laplacian, hermitian=True)
     return _Information(part.first, part.second, spread, each, weights, potential)
-
-
-def floored_error(se: np.ndarray, naive: np.ndarray, listeners: int) -> np.ndarray:
-    """Keep the clustered error from collapsing where it has little to stand on.
-
-    Listeners who all answer alike have residuals of one pattern, so the sandwich falls to zero
-    although the worth itself is as uncertain as its trials; and few listeners may agree by luck.
-    Below :data:`analysis.panels.panel.SMALL_PANEL` listeners the error is never taken smaller than
-    that of independent trials; in larger panels only where it fell below half of it.
-    """
-    weak = se < naive if listeners < SMALL_PANEL else se < naive / 2
-    return np.where(weak, naive, se)
-
-
-def _difference_error(fit: PairModelFit, i: int, j: int, *, cluster: bool) -> float:
-    v = fit.worth_covariance(cluster=cluster)
-    return float(np.sqrt(max(v[i, i] + v[j, j] - 2 * v[i, j], 0.0)))
 
 
 def _direct_trials(counts: PairCounts, first: str, second: str) -> int:

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.preference.fit import floored_error
+from analysis.preference.contrast import floored_error
 from analysis.robustness.contributions import Contributions
 
 __all__ = ["TwoWay", "effective_number", "two_way"]

@@ -95,7 +95,7 @@ def upgrade_block(
         "first_step": first,
         "second_step": _second_steps(lattice, fit, draws, first),
         "order": likely_order(lattice, fit, draws),
-        "orders": order_shares(lattice, draws),
+        "orders": order_shares(lattice, fit, draws),
         "budget": budget_rows(lattice, fit, draws, budgets=budgets),
         "prices": price_block(lattice),
         "classes": _class_orders(preference.counts, fit, lattice, classes, seed),
@@ -142,7 +142,7 @@ def _class_orders(
                 "n_trials": own.n_trials,
                 "first_step": step_rows(lattice, own, draws),
                 "order": likely_order(lattice, own, draws),
-                "orders": order_shares(lattice, draws),
+                "orders": order_shares(lattice, own, draws),
             }
         )
     return rows

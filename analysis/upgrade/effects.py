@@ -17,8 +17,7 @@ import numpy as np
 
 from analysis.models.bootstrap import WorthDraws
 from analysis.models.bradley_terry import PairModelFit
-from analysis.panels.tails import t_above
-from analysis.preference.fit import floored_error
+from analysis.preference.contrast import contrast_test
 from analysis.upgrade.lattice import Lattice, State, Step, step_words
 
 __all__ = ["effect_rows", "increment_rows", "interaction_rows", "shapley_rows"]
@@ -59,28 +58,18 @@ def _shapley(lattice: Lattice, context: State, steps: Sequence[Step], step: Step
 
 
 def _figures(contrast: Contrast, fit: PairModelFit, draws: WorthDraws) -> dict[str, Any]:
-    """Return estimate, clustered error and what the resampled panels say of it."""
-    k = np.array([contrast.get(name, 0.0) for name in fit.stages])
-    g = fit.n_listeners
-    estimate = float(k @ fit.log_worth)
-    naive, clustered = (
-        float(np.sqrt(max(k @ fit.worth_covariance(cluster=flag) @ k, 0.0)))
-        for flag in (False, True)
-    )
-    between = np.array(clustered * np.sqrt(g / (g - 1)))
-    se = float(floored_error(between, np.array(naive), g))
+    """Return estimate, interval and test between listeners, and the share of resampled panels."""
+    found = contrast_test(fit, contrast)
     sampled = draws.draws @ np.array([contrast.get(name, 0.0) for name in draws.stages])
-    low, high = np.percentile(sampled, [2.5, 97.5])
-    t = estimate / se if se > 0 else float("nan")
     return {
-        "estimate": estimate,
-        "se": se,
-        "low": float(low),
-        "high": float(high),
-        "p_value": 2 * float(t_above(abs(t), g - 1)),
+        "estimate": found.estimate,
+        "se": found.se,
+        "low": found.ci_low,
+        "high": found.ci_high,
+        "p_value": found.p_value,
         "p_positive": float((sampled > 0).mean()),
         "n_trials": fit.n_trials,
-        "n_listeners": g,
+        "n_listeners": fit.n_listeners,
     }
 
 

@@ -1,7 +1,8 @@
 """What to do first, what next, and what a budget buys, from the joint draws of the worths.
 
 In every resampled panel the step that gains most from where one stands is taken, as long as it
-leads to something liked better; shares of panels are the probabilities.
+leads to something liked better; shares of panels are the probabilities. Gains and their intervals
+are those of the fit, tested between listeners, as in the claims.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import numpy as np
 
 from analysis.models.bootstrap import ROUNDING, WorthDraws, first_shares
 from analysis.models.bradley_terry import PairModelFit
+from analysis.preference.contrast import ContrastTest, contrast_test
 from analysis.upgrade.lattice import Lattice, State, step_words
 from analysis.upgrade.prices import money, unpriced
 
@@ -74,8 +76,7 @@ def step_rows(
     rows = []
     for k, (after, end) in enumerate(zip(choices, ends, strict=True)):
         added = sorted(after - state)
-        low, high = np.percentile(gains[:, k], [2.5, 97.5])
-        gain = _worth_of(fit, end) - _worth_of(fit, start)
+        gain = _gain(fit, start, end)
         rows.append(
             {
                 "step": end,
@@ -85,16 +86,14 @@ def step_rows(
                 "from_stage": start,
                 "p_best": float(best[k]),
                 "p_gain": float((gains[:, k] > 0).mean()),
-                "gain": gain,
-                "gain_low": float(low),
-                "gain_high": float(high),
-                "includes_zero": bool(low <= 0 <= high),
-                "share": float(1 / (1 + np.exp(-gain))),
+                **_gain_figures(gain),
+                "includes_zero": _includes_zero(gain),
+                "share": float(1 / (1 + np.exp(-gain.estimate))),
                 "cost": cost[k],
                 "labour_h": hours[k],
                 **money(lattice, start, end),
-                **_per("cost", gain, gains[:, k], cost[k], value["cost"], k),
-                **_per("hour", gain, gains[:, k], hours[k], value["hour"], k),
+                **_per("cost", gain, cost[k], value["cost"], k),
+                **_per("hour", gain, hours[k], value["hour"], k),
             }
         )
     return sorted(rows, key=lambda row: (-row["p_best"], -row["gain"]))
@@ -109,13 +108,25 @@ def _best_value(gains: np.ndarray, price: np.ndarray) -> np.ndarray | None:
     return _gains_most(gains / price) if np.all(price > 0) else None
 
 
+def _gain(fit: PairModelFit, start: str, end: str) -> ContrastTest:
+    return contrast_test(fit, {end: 1.0, start: -1.0} if end != start else {})
+
+
+def _gain_figures(gain: ContrastTest) -> dict[str, float]:
+    return {"gain": gain.estimate, "gain_low": gain.ci_low, "gain_high": gain.ci_high}
+
+
+def _includes_zero(gain: ContrastTest) -> bool:
+    return gain.ci_low <= 0 <= gain.ci_high
+
+
 def _per(
-    unit: str, gain: float, gains: np.ndarray, price: float, best: np.ndarray | None, k: int
+    unit: str, gain: ContrastTest, price: float, best: np.ndarray | None, k: int
 ) -> dict[str, Any]:
     known = np.isfinite(price) and price > 0
-    low, high = np.percentile(gains, [2.5, 97.5]) / price if known else (None, None)
+    low, high = (gain.ci_low / price, gain.ci_high / price) if known else (None, None)
     return {
-        f"per_{unit}": gain / price if known else None,
+        f"per_{unit}": gain.estimate / price if known else None,
         f"per_{unit}_low": low,
         f"per_{unit}_high": high,
         f"p_best_per_{unit}": None if best is None else float(best[k]),
@@ -148,7 +159,7 @@ def likely_order(lattice: Lattice, fit: PairModelFit, draws: WorthDraws) -> list
     return order
 
 
-def order_shares(lattice: Lattice, draws: WorthDraws) -> list[dict[str, Any]]:
+def order_shares(lattice: Lattice, fit: PairModelFit, draws: WorthDraws) -> list[dict[str, Any]]:
     """Return whole orders with the share of resampled panels that would take them.
 
     The twelve most frequent; what remains is the last row, with ``path`` None. ``includes_zero``:
@@ -165,7 +176,7 @@ def order_shares(lattice: Lattice, draws: WorthDraws) -> list[dict[str, Any]]:
         {
             "path": list(path),
             "probability": count / n,
-            "includes_zero": _any_zero(draws, [lattice.baseline, *path], known),
+            "includes_zero": _any_zero(fit, [lattice.baseline, *path], known),
         }
         for path, count in ranked[:_MOST_ORDERS]
     ]
@@ -176,15 +187,13 @@ def order_shares(lattice: Lattice, draws: WorthDraws) -> list[dict[str, Any]]:
 
 
 def _any_zero(
-    draws: WorthDraws, path: Sequence[str], known: dict[tuple[str, str], bool]
+    fit: PairModelFit, path: Sequence[str], known: dict[tuple[str, str], bool]
 ) -> bool | None:
     """Whether the interval of the gain of any step along a path includes 0."""
     steps = list(pairwise(path))
     for start, end in steps:
         if (start, end) not in known:
-            gain = _worths(draws, [end])[:, 0] - _worths(draws, [start])[:, 0]
-            low, high = np.percentile(gain, [2.5, 97.5])
-            known[start, end] = bool(low <= 0 <= high)
+            known[start, end] = _includes_zero(_gain(fit, start, end))
     return any(known[step] for step in steps) if steps else None
 
 
@@ -268,8 +277,6 @@ def _budget_row(
     share = first_shares(sampled)
     worth = np.array([_worth_of(fit, stage) for stage in within])
     k = int(worth.argmax())
-    gains = sampled[:, k] - _worths(draws, [lattice.baseline])[:, 0]
-    low, high = np.percentile(gains, [2.5, 97.5])
     others = [n for n in np.argsort(-share) if n != k]
     start = lattice.baseline
     return {
@@ -282,9 +289,7 @@ def _budget_row(
         **money(lattice, start, within[k]),
         "unpriced": left_out,
         "p_best": float(share[k]),
-        "gain": float(worth[k]) - _worth_of(fit, lattice.baseline),
-        "gain_low": float(low),
-        "gain_high": float(high),
+        **_gain_figures(_gain(fit, start, within[k])),
         "n_choices": len(within),
         "runner_up": within[others[0]] if others else None,
         "p_runner_up": float(share[others[0]]) if others else None,

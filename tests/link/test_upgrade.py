@@ -9,9 +9,10 @@ import pandas as pd
 import pytest
 
 from analysis.about import json_ready
+from analysis.claims.judge import Heard, judge_claims
 from analysis.models.bootstrap import WorthDraws
 from analysis.models.bradley_terry import fit_pair_model
-from analysis.preference.fit import fit_preference
+from analysis.preference.fit import fit_preference, worth_difference
 from analysis.tables.counts import pair_counts
 from analysis.tables.stages import stage_table
 from analysis.tables.trials import trial_table
@@ -203,15 +204,15 @@ def test_probabilities_of_steps_counted_by_hand(laid):
 
 
 def test_orders_counted_by_hand(laid):
-    lattice, _, draws = laid
-    shares = {tuple(row["path"]): row["probability"] for row in order_shares(lattice, draws)}
+    lattice, fit, draws = laid
+    shares = {tuple(row["path"]): row["probability"] for row in order_shares(lattice, fit, draws)}
     assert shares == {("a", "ab"): 0.25, ("a",): 0.25, ("b", "ab"): 0.25, (): 0.25}
 
 
 def test_a_step_down_is_taken_where_it_leads_up(laid):
     lattice, fit, _ = laid
     draws = known_draws(STAGES, [[-0.1, 2.0, -0.3, 0.0]] * 4)
-    assert order_shares(lattice, draws) == [
+    assert order_shares(lattice, fit, draws) == [
         {"path": ["a", "ab"], "probability": 1.0, "includes_zero": False}
     ]
 
@@ -221,14 +222,34 @@ def test_a_step_down_is_taken_where_it_leads_up(laid):
 
 
 def test_an_order_is_marked_where_the_interval_of_a_step_includes_0(laid):
-    lattice, fit, _ = laid
-    # a gains in three of four panels, and ab gains over a in all of them
-    draws = known_draws(STAGES, [[1.0, 2.0, -0.5, 0.0]] * 3 + [[-0.2, 2.0, -0.5, 0.0]])
-    (only,) = order_shares(lattice, draws)
+    lattice, _, draws = laid
+    draws = known_draws(STAGES, [[1.0, 2.0, -0.5, 0.0]] * 4)
+    fit, _ = fitted({"none": 0.0, "a": 0.05, "b": -0.4, "ab": 1.8}, listeners=12)
+    (only,) = order_shares(lattice, fit, draws)
     assert (only["path"], only["includes_zero"]) == (["a", "ab"], True)
     first, second = likely_order(lattice, fit, draws)
     assert (first["step"], first["includes_zero"]) == ("a", True)
+    assert first["gain_low"] < 0 < first["gain_high"]
     assert (second["step"], second["includes_zero"]) == ("ab", False)
+
+
+def test_one_difference_has_one_number_wherever_it_stands():
+    found = fit_preference(trial_table(answers(TWO, listeners=14, per_pair=2)))
+    block = upgrade_block(found, stage_table(TWO_STAGES))
+    (claim,) = judge_claims(["listeners prefer ab over a"], Heard([], found))
+    gap = (claim["estimate"], claim["ci_low"], claim["ci_high"])
+    after = next(r for r in block["second_step"] if (r["first"], r["step"]) == ("a", "ab"))
+    assert (after["gain"], after["gain_low"], after["gain_high"]) == gap
+    effect = next(
+        r for r in block["effects"] if (r.get("from_stage"), r.get("to_stage")) == ("a", "ab")
+    )
+    assert (effect["estimate"], effect["low"], effect["high"]) == gap
+    assert effect["p_value"] == claim["p_value"]
+    order = next(r for r in block["order"] if r["step"] == "ab")
+    assert (order["gain"], order["gain_low"], order["gain_high"]) == gap
+    whole = worth_difference(found, "ab", "none")
+    budget = next(r for r in block["budget"] if r["stage"] == "ab")
+    assert (budget["gain_low"], budget["gain_high"]) == (whole.ci_low, whole.ci_high)
 
 
 def test_the_order_stops_where_nothing_above_is_liked_better(laid):
