@@ -83,13 +83,13 @@ WAITED = 2000
     help="Draw listeners against the chance to support each claim, as SVG, PDF or PNG.",
 )
 @click.option(
-    "--listeners", type=click.IntRange(1, 10_000), help="Reckon with this many listeners."
+    "--listeners", type=click.IntRange(1, 10_000), help="Work the plan out for this many listeners."
 )
 @click.option(
     "--trials",
     multiple=True,
     metavar="METHOD=N",
-    help="Reckon with N trials of each pair by this method; 0 leaves it out, a new one is added.",
+    help="Work the plan out with N trials of each pair by this method; 0 leaves it out, a new one is added.",
 )
 @click.option(
     "--looks",

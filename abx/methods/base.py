@@ -116,7 +116,7 @@ class Method(ABC):
         else:
             found.append("no answer is right or wrong")
         found.append(f"{self.default_practice} for practice unless the study file says otherwise")
-        found.append(f"reckoned with {self.trial_s:.0f} s each")
+        found.append(f"taken as {self.trial_s:.0f} s each")
         if self.option_keys:
             found.append(f"keys of its own: {', '.join(self.option_keys)}")
         return found

@@ -133,7 +133,7 @@ def _check_sizes(sizes: Sizes, methods: Sequence[str]) -> None:
             raise InputError(
                 where=option,
                 problem=f"{share:g} is no better than guessing in {method}",
-                remedy=f"reckon with a share above {_guessing(method):.2f}",
+                remedy=f"Suppose a share above {_guessing(method):.2f}",
             )
 
 

@@ -199,7 +199,7 @@ def check_same(stored: LogRow, submission: Submission) -> None:
 def is_tired(sitting: Sitting, last: LogRow, chain: Appender) -> bool:
     """Tell whether somebody has gone on without a pause for longer than ears and mind allow.
 
-    The schedule's pauses reckon with typical trials; this one looks at the clock.
+    The schedule's pauses assume typical trials; this one looks at the clock.
 
     Parameters
     ----------

@@ -16,6 +16,7 @@ import numpy as np
 from analysis.answer.choose import Said, choose, question_of
 from analysis.answer.family import Design, default_claims, design_of
 from analysis.answer.ground import comparisons, unheard
+from analysis.answer.picture import step_picture
 from analysis.answer.prices import price_orders
 from analysis.answer.standing import Standing
 from analysis.claims.judge import Heard, judge_parsed
@@ -60,8 +61,8 @@ def answer_block(
     -------
     dict
         ``exploratory``, ``family`` (the claims judged where none was declared), ``question``,
-        ``lead``, ``beside``, ``rests_on``, ``unheard``, ``small``, ``orders``, ``design``,
-        ``n_trials`` and ``n_listeners`` (of the answers that bear on it).
+        ``lead``, ``beside``, ``rests_on``, ``unheard``, ``small``, ``orders``, ``picture``,
+        ``design``, ``n_trials`` and ``n_listeners`` (of the answers that bear on it).
     """
     design = design_of(heard.preference, heard.cells, stages)
     family: list[dict[str, Any]] = []
@@ -100,6 +101,7 @@ def choose_answer(
     standing = Standing(rows, design)
     question = question_of(design, standing, exploratory=exploratory)
     steps = [] if upgrade is None else list(upgrade.get("first_step") or [])
+    order = [] if upgrade is None else list(upgrade.get("order") or [])
     worths = [] if preference is None else list(preference.get("stages") or [])
     panels = {"first step": _front(steps, "step"), "liked most": _front(worths, "stage")}
     lead, beside = choose(question, design, standing, panels, exploratory=exploratory)
@@ -112,6 +114,7 @@ def choose_answer(
         "unheard": unheard(design, standing, discrimination, alpha),
         "small": standing.small(),
         "orders": price_orders(steps) if question == "first step" else None,
+        "picture": step_picture(order, standing) if question == "first step" else [],
         "design": {
             "compared": list(design.compared),
             "made": list(design.made),

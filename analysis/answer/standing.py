@@ -96,6 +96,21 @@ class Standing:
                     ends.append(end)
         return paths.get(second)
 
+    def liking(self, first: str, second: str) -> str:
+        """Return what the family settles of liking one stage better than another.
+
+        ``shown``, ``against``, ``small`` (too small to matter), ``open``, or ``not claimed``.
+        """
+        if self.preferred(first, second) is not None:
+            return "shown"
+        if self.preferred(second, first) is not None:
+            return "against"
+        for _, row in self._everyones():
+            plain = row["kind"] == "prefer" or self._is_plain_step(row)
+            if plain and set(row["stages"]) == {first, second}:
+                return _outcome(row)
+        return "open" if self.asks_between([first, second]) else "not claimed"
+
     def shown_pairs(self) -> list[tuple[str, str, int]]:
         """Return every preference that a claim of two stages states, in the order of the claims."""
         return [

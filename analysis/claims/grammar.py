@@ -14,11 +14,11 @@ from dataclasses import replace
 from analysis.claims.finding import Claim
 from stimuli.files.errors import InputError
 
-__all__ = ["claimed_groups", "made_step", "parse_claim"]
+__all__ = ["claim_parts", "claimed_groups", "made_step", "parse_claim"]
 
 _LINK_GRAMMAR = (
     '"listeners prefer I most of J and K", "step I before J", "step I before J for its cost", '
-    '"metric M orders the stages" or "listener L hears I from J"'
+    '"metric M orders the stages" or "listener L can tell I from J"'
 )
 _METRIC = re.compile(r"metric (\S+) orders the stages")
 _STEP = re.compile(r"step (\S+) before (\S+?)(?: for its (cost|labour))?")
@@ -26,15 +26,21 @@ _MOST_OF = re.compile(r"listeners prefer (\S+) most of (\S+(?:(?:, | and | or )\
 _NEITHER = re.compile(
     r"listeners prefer neither (\S+) nor (\S+) beyond (\d+(?:\.\d+)?) to (\d+(?:\.\d+)?)"
 )
-_ONE = re.compile(r"listener (\S+) hears (\S+) from (\S+)")
+# "Hear I from J" is an older form of "can tell I from J"; sealed plans keep it.
+_ONE = re.compile(r"listener (\S+) (?:can tell|hears) (\S+) from (\S+)")
 _FORMS = (
-    ("hear", re.compile(r"listeners hear (\S+) from (\S+)")),
-    ("similar", re.compile(r"listeners do not hear (\S+) from (\S+) within (\d+(?:\.\d+)?) ?%")),
+    ("hear", re.compile(r"listeners (?:can tell|hear) (\S+) from (\S+)")),
+    (
+        "similar",
+        re.compile(
+            r"listeners (?:cannot tell|do not hear) (\S+) from (\S+) within (\d+(?:\.\d+)?) ?%"
+        ),
+    ),
     ("prefer", re.compile(r"listeners prefer (\S+) over (\S+)")),
     ("most", re.compile(r"listeners prefer (\S+) most")),
 )
 _GRAMMAR = (
-    '"listeners hear I from J", "listeners do not hear I from J within 20 %", '
+    '"listeners can tell I from J", "listeners cannot tell I from J within 20 %", '
     '"listeners prefer I over J", "listeners prefer neither I nor J beyond 55 to 45", '
     f'"listeners prefer I most", {_LINK_GRAMMAR}, with stage ids (no spaces) for I and J; '
     '"among G" at the end names a group of listeners, "at 1 %" sets an error rate'
@@ -81,6 +87,62 @@ def parse_claim(text: str, *, source: str | None = None, where: str | None = Non
             _check_parts(plain, stages, margin, source, where)
             return Claim(plain, kind, stages, margin)
     raise _unknown_form(plain, source, where)
+
+
+def claim_parts(claim: Claim) -> list[str]:
+    """Return what a claim says, words and stage ids in turn, so that a page can put names in.
+
+    Parameters
+    ----------
+    claim : Claim
+
+    Returns
+    -------
+    list of str
+        Words first and last; every second part is a stage id. Words may be empty.
+
+    Examples
+    --------
+    >>> claim_parts(parse_claim("listeners prefer damped over as-built at 1 %"))
+    ['Listeners prefer ', 'damped', ' over ', 'as-built', ' at 1 %']
+    """
+    first, *rest = _between(claim)
+    parts = [first]
+    for stage, words in zip(claim.stages, rest, strict=True):
+        parts += [stage, words]
+    if claim.who is not None:
+        parts[-1] += f" among {claim.who}"
+    if claim.alpha is not None:
+        parts[-1] += f" at {100 * claim.alpha:g} %"
+    return parts
+
+
+def _between(claim: Claim) -> list[str]:
+    """Return the words before, between and after the stages of a claim."""
+    match claim.kind:
+        case "hear":
+            return ["Listeners can tell ", " from ", ""]
+        case "one hears":
+            return [f"Listener {claim.names[0]} can tell ", " from ", ""]
+        case "similar":
+            return ["Listeners cannot tell ", " from ", f" within {100 * (claim.margin or 0):g} %"]
+        case "prefer":
+            return ["Listeners prefer ", " over ", ""]
+        case "neither":
+            more = 50 + 100 * (claim.points or 0)
+            return ["Listeners prefer neither ", " nor ", f" beyond {more:g} to {100 - more:g}"]
+        case "most":
+            return ["Listeners prefer ", " most"]
+        case "most of":
+            gaps = [", "] * (len(claim.stages) - 3) + [" and "] * (len(claim.stages) > 2)
+            return ["Listeners prefer ", " most of ", *gaps, ""]
+        case "step":
+            price = {"cost": ", counted by money", "labour": ", counted by hours of work"}
+            counted = price[claim.names[0]] if claim.names else ""
+            return ["Do ", " before ", counted]
+        case "orders":
+            return [f"Metric {claim.names[0]} orders the stages"]
+    raise AssertionError(claim.kind)
 
 
 def _unknown_form(plain: str, source: str | None, where: str | None) -> InputError:

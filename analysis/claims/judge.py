@@ -28,7 +28,7 @@ from analysis.claims.check import check_claims
 from analysis.claims.conditions import conditions
 from analysis.claims.equivalence import neither
 from analysis.claims.finding import Claim, Finding, nothing
-from analysis.claims.grammar import claimed_groups, parse_claim
+from analysis.claims.grammar import claim_parts, claimed_groups, parse_claim
 from analysis.claims.hearing import Controls, hear, not_heard, obvious_controls
 from analysis.claims.limits import held_back
 from analysis.claims.link import find_link_claim
@@ -278,6 +278,7 @@ def _row(
     )
     return {
         "text": claim.text,
+        "parts": claim_parts(claim),
         "kind": claim.kind,
         "stages": list(claim.stages),
         "verdict": verdict,

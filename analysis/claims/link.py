@@ -277,6 +277,8 @@ def _step_finding(
         "ci_high": found.ci_high,
         "p_first": chance,
         "share": logistic(value) if price is None else None,
+        "share_low": logistic(found.ci_low) if price is None else None,
+        "share_high": logistic(found.ci_high) if price is None else None,
         "n_trials": fit.n_trials,
         "n_listeners": g,
     }

@@ -97,6 +97,8 @@ def difference_numbers(found: WorthDifference) -> dict[str, Any]:
         "ci_low": found.ci_low,
         "ci_high": found.ci_high,
         "share": found.share,
+        "share_low": logistic(found.ci_low),
+        "share_high": logistic(found.ci_high),
         "n_trials": found.n_trials,
         "n_listeners": found.n_listeners,
         "n_bearing": found.n_bearing,
@@ -223,10 +225,10 @@ def _sided_p(found: list[WorthDifference]) -> np.ndarray:
 def _most_numbers(
     against: dict[str, WorthDifference], preference: Preference, stage: str
 ) -> dict[str, Any]:
-    closest = min(against.values(), key=lambda found: found.estimate)
+    rival = min(against, key=lambda name: against[name].estimate)
     fit, draws = preference.fit_with(stage), preference.draws
     p_best = NAN
     if fit is not None and draws is not None and {stage, *against} <= set(draws.stages):
         columns = [draws.stages.index(name) for name in (stage, *against)]
         p_best = float(first_shares(draws.draws[:, columns])[0])
-    return difference_numbers(closest) | {"p_best": p_best}
+    return difference_numbers(against[rival]) | {"rival": rival, "p_best": p_best}

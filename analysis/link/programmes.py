@@ -142,7 +142,7 @@ def programme_link_rows(
         with ``p_adjusted`` (Holm over all figures of the table) and ``n_adjusted``;
         ``exploratory``, always true;
         ``inside``: what is left of worths and figure once the means of stages and of programmes
-        are taken out: ``worth_sd``, ``sampling_sd`` (what the trials alone would scatter),
+        are taken out: ``worth_sd``, ``sampling_sd`` (the scatter that chance alone gives),
         ``correlation``; ``words``. Empty without two programmes that link three stages.
     """
     if programmes is None or not programmes.metrics:

@@ -24,6 +24,7 @@ from analysis.report.record.account import (
 from analysis.report.record.methods import aims_section, methods_section
 from analysis.report.record.review import departures_section, verdicts_section
 from analysis.report.record.sound import deviation_section, levels_section, responses_section
+from analysis.report.record.summary import summary_section
 from analysis.report.sections.answer import short_section
 from analysis.report.sections.choices import preference_section
 from analysis.report.sections.claims import claims_section
@@ -75,7 +76,7 @@ VOICES: dict[str, Voice] = {
         "researcher-report.html",
         "title.researcher",
         (
-            ("part.summary", (short_section,)),
+            ("part.summary", (summary_section,)),
             ("part.introduction", (aims_section,)),
             ("part.methods", (methods_section, stages_section, responses_section)),
             ("part.methods", (deviation_section, levels_section, schedule_section)),
@@ -112,6 +113,8 @@ def _environment() -> jinja2.Environment:
     )
 
 
+# A page of no more sections than this needs no table of contents.
+_FEW_SECTIONS = 5
 Made = dict[Maker, Section | None]
 
 
@@ -196,6 +199,7 @@ def _render(page: Page, voice: str, listener: str | None, made: Made) -> str:
         open_study=page.evidence.get("/study/state") == "open",
         caption=card_caption(page, who) if is_card else None,
         sections=sections,
+        contents=page.name("title.contents") if len(sections) > _FEW_SECTIONS else None,
         type_pt=type_size_pt(sections, title, marked=bool(page.mark)) if is_card else None,
     )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 from markupsafe import Markup
@@ -9,7 +10,12 @@ from markupsafe import Markup
 from analysis.report.evidence import Row
 from analysis.report.loudness import agrees, loudness_warning
 from analysis.report.page import Page, PageBlock, Section
-from analysis.report.sections.answer import bearing_block, comparison_lines, lead_blocks
+from analysis.report.sections.answer import (
+    bearing_block,
+    comparison_lines,
+    lead_blocks,
+    step_figure,
+)
 from analysis.report.sections.chosen import choice_bars
 from analysis.report.sections.claims import unheard_words
 
@@ -97,6 +103,7 @@ def _first(page: Page) -> Section:
         "card_first",
         [
             *lead_blocks(page),
+            step_figure(page),
             PageBlock("list", lines) if lines else None,
             bearing_block(page),
             page.note("head.no_order") if liked else None,
@@ -150,12 +157,29 @@ def _height_pt(sections: Sequence[Section], title: str, size: float, *, marked: 
                 height += sum(rows) + 0.3 * size
             elif block.kind == "list":
                 height += sum(lines(item, part=0.96) + 0.1 * size for item in block.content)
+            elif block.kind == "figure":
+                height += _figure_pt(block) + lines(_words_of(block.caption), scale=0.86)
             elif block.style == "lead":
                 height += lines(block.content, scale=1.6, wide=_BOLD)
             else:
                 scale = 0.86 if block.style in ("note", "kicker") else 1.0
                 height += lines(block.content, scale=scale) + 0.1 * size
     return height
+
+
+# Width of a printed figure; see the style sheet.
+_FIGURE_PT = 10 / 2.54 * 72
+
+
+def _figure_pt(block: PageBlock) -> float:
+    """Return how high a figure is printed."""
+    found = re.search(r'viewBox="\S+ \S+ (\S+) (\S+)"', str(block.content))
+    width, height = map(float, found.groups()) if found else (4.0, 3.0)
+    return _FIGURE_PT * height / width
+
+
+def _words_of(caption: object) -> Markup:
+    return Markup(" ").join(caption) if isinstance(caption, list) else Markup(caption or "")
 
 
 def card_caption(page: Page, listener: str | None) -> Markup:

@@ -103,6 +103,20 @@ class Page:
         """Write a stage's label for a sentence."""
         return Markup("“{}”").format(self.stage(stage))
 
+    def claim(self, row: Row) -> Markup:
+        """Write what a claim says with the names of its stages; as typed, without its parts."""
+        parts = row.get("parts")
+        if not isinstance(parts, list):
+            return self.user(row.get("text") or "")
+        said = (self.quoted(p) if k % 2 else self.user(p) for k, p in enumerate(parts) if p)
+        return Markup("").join(said)
+
+    def claim_typed(self, text: object) -> Markup:
+        """Write a declared claim with the names of its stages, where it was judged."""
+        judged = self.evidence.rows("/results/claims")
+        row = next((row for row in judged if row.get("text") == text), None)
+        return self.user(text or "") if row is None else self.claim(row)
+
     def pair(self, row: Row) -> Markup:
         """Write the pair of a row, first-named stage first."""
         first, second = self.pair_ids(row)

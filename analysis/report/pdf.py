@@ -98,6 +98,8 @@ def write_pdf(
     with tempfile.TemporaryDirectory(prefix="report-pdf-") as folder:
         sized, made = Path(folder) / page.name, Path(folder) / "page.pdf"
         text = page.read_text(encoding="utf-8")
+        # On paper nothing can be unfolded.
+        text = text.replace("<details>", "<details open>")
         sized.write_text(text.replace("</head>", _PAPERS[paper] + "</head>", 1), encoding="utf-8")
         _print(program, sized, made, timeout_s=timeout_s)
         staged = out.with_name(f".{out.name}.part")

@@ -286,7 +286,7 @@ def _power(lufs: float) -> float:
 
 
 def _ungated_lufs(blocks: Floats) -> float:
-    """Loudness above the absolute gate, from which the relative gate is reckoned."""
+    """Loudness above the absolute gate, from which the relative gate is counted."""
     return float(OFFSET_DB + 10 * np.log10(blocks[blocks > _power(ABSOLUTE_GATE_LUFS)].mean()))
 
 

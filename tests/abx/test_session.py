@@ -253,7 +253,7 @@ def test_breaks_hold_until_resumed(tmp_path, local_store: Store) -> None:
 def test_the_clock_calls_for_a_break_as_well(
     sessions: Sessions, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Whoever takes longer than reckoned gets the pause when the limit is over."""
+    """Whoever takes longer than expected gets the pause when the limit is over."""
     token = begin(sessions)
     answer_open_trial(sessions, token)
     assert sessions.next_trial(token)["state"] == "trial"

@@ -35,7 +35,7 @@ FIGURES = {
 TABLES = {
     "places": "Chance of each place",
     "deviation": "Mean distance from the target by region, in dB",
-    "orders": "Share of the re-drawn panels",
+    "orders": "Share of the resampled panels",
 }
 MEASURED = {"residuals", "deviation", "responses"}
 PANEL = re.compile(r"\d+ (listeners?|stages?|files?)\b")

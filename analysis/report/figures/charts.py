@@ -53,6 +53,7 @@ class Interval:
     chance: float | None = None
     note: str = ""
     series: int = 0
+    hollow: bool = False
 
 
 def row_interval(
@@ -140,7 +141,8 @@ def _draw_interval(axes: Axes, at: float, row: Interval) -> None:
     if row.low is not None and row.high is not None:
         axes.plot([row.low, row.high], [at, at], color=colour, lw=2.2, solid_capstyle="butt")
     if _known(row.value):
-        axes.plot([row.value], [at], marker=marker, ms=7, color=colour, ls="none", mec="none")
+        look = {"mfc": Colour.PAPER, "mec": colour, "mew": 1.6} if row.hollow else {"mec": "none"}
+        axes.plot([row.value], [at], marker=marker, ms=7, color=colour, ls="none", **look)
     if _known(row.mark):
         axes.plot([row.mark] * 2, [at - 0.32, at + 0.32], color=Colour.INK, lw=1.6)
     if _known(row.chance):

@@ -108,7 +108,7 @@ def inline_svg(figure: Figure, *, key: str, alt: str, mark: str | None = None) -
     alt : str
         What a reader who does not see the figure should know.
     mark : str, optional
-        Words written across the figure.
+        Words above the figure.
 
     Returns
     -------
@@ -116,12 +116,10 @@ def inline_svg(figure: Figure, *, key: str, alt: str, mark: str | None = None) -
         The element; its width follows the page.
     """
     if mark:
-        axes = figure.axes[0]
-        axes.text(
-            0.5, 0.5, mark, transform=axes.transAxes, rotation=14, ha="center", va="center",
-            fontsize=16, fontweight="bold", color=Colour.MARK, alpha=0.2, zorder=10,
-        )  # fmt: skip
-        axes.texts[-1].set_in_layout(False)
+        # A band of its own above the plot, where it crosses nothing that has to be read.
+        figure.axes[0].set_title(
+            mark, loc="right", fontsize=9, fontweight="bold", color=Colour.MARK, pad=8
+        )
     _settle(figure)
     buffer = io.StringIO()
     figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})

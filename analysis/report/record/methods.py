@@ -15,14 +15,14 @@ from analysis.report.evidence import Row
 from analysis.report.page import Page, PageBlock, Section
 from analysis.report.record.practice import written_time
 
-__all__ = ["aims_section", "methods_section"]
+__all__ = ["aims_section", "design_words", "methods_section", "size_words"]
 
 
 def aims_section(page: Page) -> Section:
     """List the claims and the metric, and say whether they were declared beforehand."""
     sealed = page.evidence.get("/results/about/sealed_plan") is not False
     planned = page.evidence.get("/study/plan/claims")
-    claims = [page.user(text) for text in planned] if isinstance(planned, list) else []
+    claims = [page.claim_typed(text) for text in planned] if isinstance(planned, list) else []
     metric = page.evidence.text("/study/plan/primary_metric")
     return page.section(
         "aims",
@@ -40,9 +40,9 @@ def aims_section(page: Page) -> Section:
 def methods_section(page: Page) -> Section:
     """Write the methods from the plan and the data, one paragraph a subject."""
     subjects = {
-        "design": _design(page),
+        "design": design_words(page),
         "listeners": _listeners(page),
-        "size": _size(page),
+        "size": size_words(page),
         "sound": _sound(page),
         "questions": _questions(page),
         "blinding": _blinding(page),
@@ -71,7 +71,7 @@ def _joined(said: list[Markup]) -> Markup:
     return Markup(" ").join(said)
 
 
-def _design(page: Page) -> list[Markup]:
+def design_words(page: Page) -> list[Markup]:
     """Say what was compared, from the study; from the data where there is no study."""
     place = "/study"
     if not page.evidence.get(f"{place}/stages"):
@@ -120,7 +120,7 @@ def _listeners(page: Page) -> list[Markup]:
     return said
 
 
-def _size(page: Page) -> list[Markup]:
+def size_words(page: Page) -> list[Markup]:
     """Say how many were planned, how many came, when it ended and by what rule."""
     said = []
     if page.known("/study/plan/listeners") and page.known("/results/about/n_listeners"):

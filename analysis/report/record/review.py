@@ -32,15 +32,21 @@ def _claim_row(page: Page, row: Row) -> list[object]:
     def shown(key: str, how: str) -> object:
         return page.n(row.at(key), how) if row.number(key) is not None else _DASH
 
-    bounded = row.number("ci_low") is not None or row.number("ci_high") is not None
-    estimate = shown("estimate", kind)
-    if name != "plain" and estimate is not _DASH:
-        estimate = page.say(f"claim.estimate.{name}", value=estimate)
+    if row.number("share_low") is not None:
+        estimate: object = page.say("claim.estimate.decisions", value=shown("share", "percent"))
+        bounds: object = page.between(row, "share_low", "share_high", "percent")
+    else:
+        bounded = row.number("ci_low") is not None or row.number("ci_high") is not None
+        estimate = shown("estimate", kind)
+        if name != "plain" and estimate is not _DASH:
+            estimate = page.say(f"claim.estimate.{name}", value=estimate)
+        keys = ("claim.bounds", "claim.bounds.own")
+        bounds = claim_interval(page, row, kind, keys) if bounded else _DASH
     return [
         _claim_and_test(page, row),
         badge(page, facts),
         estimate,
-        claim_interval(page, row, kind, ("claim.bounds", "claim.bounds.own")) if bounded else _DASH,
+        bounds,
         shown("p_value", "p"),
         shown("p_holm", "p"),
         other_music(page, row),
@@ -49,10 +55,11 @@ def _claim_row(page: Page, row: Row) -> list[object]:
 
 
 def _claim_and_test(page: Page, row: Row) -> Markup:
-    text = page.user(row.get("text") or "")
-    if not row.get("test"):
-        return text
-    return Markup("{}<br><small>{}</small>").format(text, page.user(row.get("test")))
+    small = [page.user(row.get("text") or "")]
+    if row.get("test"):
+        small.append(page.user(row.get("test")))
+    lines = Markup("<br>").join(small)
+    return Markup("{}<br><small>{}</small>").format(page.claim(row), lines)
 
 
 def verdicts_section(page: Page) -> Section:
@@ -79,25 +86,25 @@ def verdicts_section(page: Page) -> Section:
 
 def _held(page: Page, rows: Sequence[Row]) -> list[PageBlock]:
     """Say what the verdicts hold for, claims of like conditions together, and what is missing."""
-    by_words: dict[str, list[str]] = {}
+    by_words: dict[str, list[Markup]] = {}
     for row in rows:
         if row.get("conditions"):
-            by_words.setdefault(str(row.get("conditions")), []).append(str(row.get("text") or ""))
+            by_words.setdefault(str(row.get("conditions")), []).append(page.claim(row))
     lines = []
     for words, texts in by_words.items():
-        whose = Markup("; ").join(page.user(text) for text in texts)
+        whose = Markup("; ").join(texts)
         held = Markup("{}: {}").format(whose, page.user(words))
         lines.append(held if len(by_words) > 1 else page.user(words))
     lines += [
         Markup("{}: {}").format(
-            page.user(row.get("text") or ""),
+            page.claim(row),
             page.say("claim.needs", needs=page.user(row.get("needs"))),
         )
         for row in rows
         if row.get("needs")
     ]
     lines += [
-        Markup("{}: {}").format(page.user(row.get("text") or ""), said)
+        Markup("{}: {}").format(page.claim(row), said)
         for row in rows
         if (said := turning_sentence(page, row))
     ]

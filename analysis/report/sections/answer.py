@@ -7,15 +7,16 @@ from collections.abc import Sequence
 from markupsafe import Markup
 
 from analysis.report.evidence import Row
+from analysis.report.figures.charts import Interval, interval_chart
 from analysis.report.loudness import loudness_warning
 from analysis.report.page import Page, PageBlock, Section
 from analysis.report.sections.claims import badge, claim_facts, family_place, unheard_words
 from analysis.report.sections.hearing import right_share
-from analysis.report.sections.prices import cost_block
+from analysis.report.sections.prices import cost_block, plain_price
 from analysis.report.sections.steps import gains_table
 from analysis.report.words.conditions import Facts
 
-__all__ = ["bearing_block", "comparison_lines", "lead_blocks", "short_section"]
+__all__ = ["bearing_block", "comparison_lines", "lead_blocks", "short_section", "step_figure"]
 
 _ANSWER = "/results/answer"
 # What a sentence is about, in the words of the facts; every other one is about first steps.
@@ -188,6 +189,48 @@ def _order(page: Page, orders: dict[str, list[str]], name: str) -> Markup:
     return page.say("answer.leads_differ", price=price, **words)
 
 
+def step_figure(page: Page) -> PageBlock | None:
+    """Draw the steps in their order, each against what was there before; None without steps.
+
+    A filled mark is a preference that a claim shows; the caption is the first sentence.
+    """
+    rows = page.evidence.rows(f"{_ANSWER}/picture")
+    if not rows:
+        return None
+    svg = interval_chart(
+        [_pictured(page, row) for row in rows],
+        key="picture",
+        alt=page.name("picture.alt"),
+        axis=page.name("picture.axis"),
+        line=0.5,
+        percent=True,
+        mark=page.mark,
+    )
+    lead = _lead(page)
+    verdict = None if lead is None else _say(page, lead)
+    shown = any(row.get("preferred") in ("shown", "against") for row in rows)
+    marks = "picture.marks" if shown else "picture.marks_open"
+    caption = [verdict, page.say("picture.caption"), page.say(marks)]
+    keys = ("step", "before", "share", "share_low", "share_high", "preferred", "heard")
+    data = page.csv_of("steps-in-order", rows, (*keys, "cost", "labour_h"))
+    return page.figure(svg, [part for part in caption if part], data)
+
+
+def _pictured(page: Page, row: Row) -> Interval:
+    label = page.evidence.stage_label(row.get("step"))
+    before = page.evidence.stage_label(row.get("before"))
+    heard = str(row.get("heard")).replace(" ", "_")
+    known = [page.name(f"picture.heard.{heard}"), *plain_price(page, row)]
+    return Interval(
+        f"{label} ({page.name('picture.over')} {before})",
+        row.number("share"),
+        row.number("share_low"),
+        row.number("share_high"),
+        note="\n".join(known),
+        hollow=row.get("preferred") not in ("shown", "against"),
+    )
+
+
 def _prices(page: Page) -> PageBlock | None:
     """Set gain, gain for money and gain for hours of the first steps side by side."""
     if page.evidence.get(f"{_ANSWER}/question") != "first step":
@@ -265,6 +308,7 @@ def short_section(page: Page) -> Section:
         "short",
         [
             *lead_blocks(page),
+            step_figure(page),
             _prices(page),
             *_rests_on(page),
             *(PageBlock("para", said, style="warning") for said in unheard),

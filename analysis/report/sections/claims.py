@@ -14,6 +14,7 @@ __all__ = [
     "badge",
     "claim_facts",
     "claim_interval",
+    "claim_short",
     "claim_stages",
     "claims_section",
     "estimate_kind",
@@ -133,8 +134,10 @@ def _claim_numbers(page: Page, row: Row) -> Markup:
     if row.get("test"):
         parts.append(page.say("claim.test", test=page.user(row.get("test"))))
     parts += _claim_estimate(page, row)
-    if row.number("statistic") is not None:
-        parts.append(page.say("claim.statistic", value=page.n(row.at("statistic"), "statistic")))
+    scale = _statistic_scale(row)
+    if scale is not None and row.number("statistic") is not None:
+        value = page.n(row.at("statistic"), "statistic")
+        parts.append(page.say(f"claim.statistic.{scale}", value=value))
     for key in ("p_value", "p_holm"):
         if row.number(key) is not None:
             parts.append(page.say(f"claim.{key}", value=page.n(row.at(key), "p")))
@@ -143,6 +146,34 @@ def _claim_numbers(page: Page, row: Row) -> Markup:
     if _own_level(page, row):
         parts.append(page.say("claim.own_alpha", alpha=page.n(row.at("alpha"), "plain")))
     return Markup(" ").join(parts)
+
+
+def _statistic_scale(row: Row) -> str | None:
+    """Return what the statistic of a claim measures; None where the estimate is the statistic."""
+    kind = str(row.get("kind"))
+    if kind in ("hear", "one hears"):
+        return "right"
+    if row.number("share_low") is not None:
+        return "decisions"
+    return "difference" if kind == "step" else None
+
+
+def claim_short(page: Page, row: Row) -> Markup | None:
+    """Write the share that a claim is about with its interval; None where there is none."""
+    if row.number("share_low") is not None:
+        bounds = page.between(row, "share_low", "share_high", "percent")
+        words = {"value": page.n(row.at("share"), "percent"), "bounds": bounds}
+        if row.get("rival"):
+            return page.say("claim.short.rival", rival=page.quoted(row.get("rival")), **words)
+        return page.say("claim.short.decisions", **words)
+    if row.number("estimate") is None or row.number("ci_low") is None:
+        return None
+    name, kind = estimate_kind(row)
+    words = {
+        "value": page.n(row.at("estimate"), kind),
+        "bounds": claim_interval(page, row, kind, ("claim.bounds", "claim.bounds.own")),
+    }
+    return page.say(f"claim.short.{'right' if name == 'right' else 'value'}", **words)
 
 
 def _own_level(page: Page, row: Row) -> bool:
@@ -163,12 +194,10 @@ def _claim(page: Page, row: Row, number: int) -> dict[str, object]:
     return {
         "verdict": verdict,
         "badge": badge(page, facts),
-        "text": page.user(row.get("text") or ""),
-        "named": [
-            Markup("{}: {}").format(page.user(stage), page.stage(stage))
-            for stage in claim_stages(row)
-            if page.evidence.stage_label(stage) != stage
-        ],
+        "text": page.claim(row),
+        "short": claim_short(page, row),
+        "fold": page.name("claim.fold"),
+        "typed": page.say("claim.typed_as", text=page.user(row.get("text") or "")),
         "words": page.say(f"claim.{verdict}.words", facts),
         "given": page.user(_unbroken(row.get("words"))) if row.get("words") else None,
         "numbers": _claim_numbers(page, row),

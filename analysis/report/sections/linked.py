@@ -295,7 +295,7 @@ def _claims_power(page: Page) -> list[PageBlock | None]:
         return []
     cells = [
         [
-            page.user(row.get("claim") or ""),
+            page.claim_typed(row.get("claim")),
             _chance_cell(page, row, "alone"),
             _chance_cell(page, row, "together"),
         ]

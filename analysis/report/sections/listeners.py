@@ -63,9 +63,7 @@ def _screening(page: Page) -> list[PageBlock]:
     kept = {row.get("text"): row for row in page.evidence.rows(f"{base}/results/claims")}
     both = [(row, kept[row.get("text")]) for row in everyone if row.get("text") in kept]
     if both:
-        cells = [
-            [page.user(a.get("text") or ""), _verdict(page, a), _verdict(page, b)] for a, b in both
-        ]
+        cells = [[page.claim(a), _verdict(page, a), _verdict(page, b)] for a, b in both]
         blocks.append(page.para("rel.screen_both"))
         blocks.append(page.table(["claim", "with_all", "without"], cells, style="words"))
     if any(a.get("verdict") != b.get("verdict") for a, b in both):

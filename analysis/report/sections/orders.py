@@ -11,7 +11,7 @@ __all__ = ["order_shares", "part_shares"]
 
 
 def order_shares(page: Page) -> list[PageBlock]:
-    """Draw how often each whole order was taken in the re-drawn panels."""
+    """Draw how often each whole order was taken in the resampled panels."""
     rows = page.evidence.rows("/results/upgrade/orders")
     if not rows:
         return []

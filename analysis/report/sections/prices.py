@@ -17,6 +17,7 @@ __all__ = [
     "hours_cell",
     "money",
     "money_cell",
+    "plain_price",
     "price_notes",
 ]
 
@@ -28,6 +29,17 @@ def money(page: Page, pointer: str) -> Markup:
     """Write an amount with the study's currency, where it names one."""
     amount, currency = page.n(pointer, "money"), _currency(page)
     return Markup("{}\u00a0{}").format(amount, page.user(currency)) if currency else amount
+
+
+def plain_price(page: Page, row: Row) -> list[str]:
+    """Return the price and hours of a step as a line of a picture; none where neither is known."""
+    said = []
+    if row.number("cost") is not None:
+        parts = (page.numbers.plain(row.at("cost"), "money"), _currency(page))
+        said.append(" ".join(part for part in parts if part))
+    if row.number("labour_h") is not None:
+        said.append(page.numbers.plain(row.at("labour_h"), "hours"))
+    return [", ".join(said)] if said else []
 
 
 def _currency(page: Page) -> str | None:

@@ -121,7 +121,7 @@ def turning_section(page: Page) -> Section | None:
     columns = ["claim", "verdict", "other_music", "answers_once", "no_extremes", "no_flagged"]
     cells = [
         [
-            page.user(row.get("text") or ""),
+            page.claim(row),
             _verdict(page, row.get("verdict")),
             other_music(page, row),
             *(_one(page, row, kind) for kind in ("answers", "extremes", "flagged")),

@@ -20,6 +20,16 @@ from analysis.report.words.conditions import (
 
 __all__ = ["ACCOUNT"]
 
+_SUMMARY = {
+    "sum.question": name("Question"),
+    "sum.design": name("Design"),
+    "sum.answer": name("Answer"),
+    "sum.uncertainty": name("Verdicts and their uncertainty"),
+    "sum.limits": name("Limits"),
+    "sum.declared": Sentence("Before anybody listened, {claims} were written down; see below."),
+    "sum.late": limit("{claims} came with the data; nothing shows that they were written before."),
+}
+
 _PLAN = {
     "plan.none": limit(
         "No plan came with these data: nothing shows what was fixed before people listened."
@@ -73,7 +83,7 @@ _PRACTICE = {
     "prac.closed_at": Sentence("closed {at}"),
     "prac.questions": Sentence("Questions: {method}"),
     "prac.each": Sentence("{count} a sitting"),
-    "prac.answered": Sentence("{ends} a sitting, {total} in all; fewer than planned in {short}"),
+    "prac.answered": Sentence("{ends} a sitting, {total} together; fewer than planned in {short}"),
     "prac.declared": name("declared"),
     "prac.screening": name("Screening of listeners"),
     "prac.no_rule": name("no rule"),
@@ -332,6 +342,7 @@ _CHECKS = {
 }
 
 ACCOUNT: dict[str, Sentence] = {
+    **_SUMMARY,
     **_PLAN,
     **_PRACTICE,
     **_METHODS,

@@ -103,6 +103,27 @@ _LINES = {
     "line.all_others": name("all others"),
 }
 
+_PICTURE = {
+    "picture.axis": name("Decisions for the step (%)"),
+    "picture.over": name("over"),
+    "picture.alt": name(
+        "The steps in their order: for each the share of decisions for it against what was there "
+        "before, with its interval, whether the two were told apart, price and hours."
+    ),
+    "picture.caption": Sentence(
+        "The steps in their likeliest order. Each mark is the share of decisions for the step "
+        "against what was there before, the mean over {people}, with its {rule_interval} interval; "
+        "at the dashed line both are taken equally often."
+    ),
+    "picture.marks": Sentence("A filled mark is a preference that a claim shows; a ring is open."),
+    "picture.marks_open": limit("Every mark is a ring: no claim shows a preference here."),
+    "picture.heard.shown": name("told apart"),
+    "picture.heard.small": name("told apart, barely"),
+    "picture.heard.open": name("not shown to be told apart"),
+    "picture.heard.against": name("not shown to be told apart"),
+    "picture.heard.not_claimed": name("no claim on telling apart"),
+}
+
 _PRICES = {
     "answer.price.cost": name("money"),
     "answer.price.hour": name("hours of work"),
@@ -137,6 +158,7 @@ ANSWER: dict[str, Sentence] = {
     **_LIKED,
     **_HEARD,
     **_LINES,
+    **_PICTURE,
     **_PRICES,
     **_EXPLORED,
 }

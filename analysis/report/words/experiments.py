@@ -70,7 +70,7 @@ _WORDS = {
         "primary metric of a sealed plan is tested above."
     ),
     "up.second": Sentence(
-        "What each further step gains once another is done, from the same re-drawn panels."
+        "What each further step gains once another is done, from the same resampled panels."
     ),
 }
 

@@ -11,6 +11,8 @@ _TITLES = {
     for key, text in {
         "report": "Listening study",
         "short": "In short",
+        "summary": "Summary",
+        "contents": "Contents",
         "claims": "Claims",
         "preference": "Preference",
         "pairs": "Pair by pair",

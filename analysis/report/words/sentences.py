@@ -115,8 +115,19 @@ _CLAIMS = {
     ),
     "claim.none": limit("The plan declared no claims."),
     "claim.test": Sentence("Test: {test}."),
-    "claim.statistic": Sentence("Statistic: {value}."),
+    "claim.statistic.decisions": Sentence(
+        "t of the share of decisions against an even split: {value}."
+    ),
+    "claim.statistic.right": Sentence("t of the share of right answers against guessing: {value}."),
+    "claim.statistic.difference": Sentence("t of the difference: {value}."),
+    "claim.short.right": Sentence("{value} right ({bounds})"),
+    "claim.short.decisions": Sentence("{value} of decisions ({bounds})"),
+    "claim.short.rival": Sentence("{value} of decisions against {rival} ({bounds})"),
+    "claim.short.value": Sentence("{value} ({bounds})"),
+    "claim.typed_as": Sentence("In the words of the plan: {text}."),
+    "claim.fold": name("Test, conditions, and what turns it"),
     "claim.estimate.right": Sentence("Right answers: {value}."),
+    "claim.estimate.decisions": Sentence("Share of decisions: {value}."),
     "claim.estimate.worth": Sentence("Difference of log-worths: {value}."),
     "claim.estimate.plain": Sentence("Estimate: {value}."),
     "claim.estimate.share": Sentence("Share of trials that go beyond guessing: {value}."),
@@ -407,11 +418,11 @@ _DECISION = {
     "up.axis": name("Gain in log-worth (logits)"),
     "up.order": Sentence(
         "Each place names the step that gains most once those above it are done; the chance is "
-        "the share of re-drawn panels that put it there."
+        "the share of resampled panels that put it there."
     ),
     "up.place": Sentence("{step}: {chance}"),
     "up.orders": Sentence(
-        "Share of the re-drawn panels that would take each whole order, one step at a time, as "
+        "Share of the resampled panels that would take each whole order, one step at a time, as "
         "long as a step gains. Several orders with like shares mean that the order is open."
     ),
     "up.other_orders": name("all other orders together"),
@@ -423,7 +434,7 @@ _DECISION = {
     ),
     "up.shapley_axis": name("Share of the gain (logits)"),
     "up.budget": Sentence(
-        "For each sum: the set within it that gains most, and the share of re-drawn panels in "
+        "For each sum: the set within it that gains most, and the share of resampled panels in "
         "which it does. The interval is that of its gain."
     ),
     "up.effects": Sentence(
