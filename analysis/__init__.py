@@ -28,8 +28,8 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from analysis.claims.judge import judge_claims
     from analysis.hearing.audibility import predict_audibility
-    from analysis.hearing.discrimination import exact_forced_choice_test
     from analysis.hearing.dprime import estimate_dprime
+    from analysis.hearing.exact_test import exact_forced_choice_test
     from analysis.planning.claim_plan import listeners_needed, plan_answer
     from analysis.planning.supposed import Sizes
     from analysis.preference.fit import fit_preference
@@ -63,7 +63,7 @@ _HOMES = {
     "analyse": "analysis.run",
     "build_report": "analysis.report.build",
     "estimate_dprime": "analysis.hearing.dprime",
-    "exact_forced_choice_test": "analysis.hearing.discrimination",
+    "exact_forced_choice_test": "analysis.hearing.exact_test",
     "fit_preference": "analysis.preference.fit",
     "judge_claims": "analysis.claims.judge",
     "listeners_needed": "analysis.planning.claim_plan",

@@ -89,7 +89,8 @@ WAITED = 2000
     "--trials",
     multiple=True,
     metavar="METHOD=N",
-    help="Work the plan out with N trials of each pair by this method; 0 leaves it out, a new one is added.",
+    help="Work the plan out with N trials of each pair by this method; 0 leaves it out, a new one "
+    "is added.",
 )
 @click.option(
     "--looks",

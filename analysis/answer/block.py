@@ -20,7 +20,7 @@ from analysis.answer.picture import step_picture
 from analysis.answer.prices import price_orders
 from analysis.answer.standing import Standing
 from analysis.claims.judge import Heard, judge_parsed
-from analysis.hearing.discrimination import PairCells
+from analysis.hearing.pair_cells import PairCells
 from analysis.tables.stages import StageTable
 
 __all__ = ["answer_block", "choose_answer", "sentences_of"]

@@ -13,7 +13,7 @@ from itertools import combinations
 import numpy as np
 
 from analysis.claims.finding import Claim
-from analysis.hearing.discrimination import PairCells
+from analysis.hearing.pair_cells import PairCells
 from analysis.preference.fit import Preference
 from analysis.tables.stages import StageTable
 from analysis.upgrade.lattice import Lattice, make_lattice

@@ -24,8 +24,8 @@ from scipy import stats
 from analysis.claims.finding import NAN, POWER, Claim, Finding, more_listeners, nothing
 from analysis.claims.preference import difference_numbers
 from analysis.hearing.controls import Controls, vouch
-from analysis.hearing.discrimination import PairCells
 from analysis.hearing.dprime import CHANCE
+from analysis.hearing.pair_cells import PairCells
 from analysis.hearing.sides import panel_share
 from analysis.panels.number_words import logistic, p_words, people, percent, percents
 from analysis.panels.panel import least_panel, logit_test

@@ -10,8 +10,8 @@ import numpy as np
 
 from analysis.claims.finding import NAN, POWER, Claim, Finding, more_listeners, nothing
 from analysis.hearing.controls import Controls, Vouch, obvious_controls, vouch
-from analysis.hearing.discrimination import PairCells
 from analysis.hearing.dprime import CHANCE
+from analysis.hearing.pair_cells import PairCells
 from analysis.hearing.sides import panel_share, sides_needs, sides_words
 from analysis.hearing.similarity import Similarity, similarity
 from analysis.panels.number_words import p_words, people, percent, percents

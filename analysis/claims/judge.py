@@ -33,7 +33,7 @@ from analysis.claims.hearing import Controls, hear, not_heard, obvious_controls
 from analysis.claims.limits import held_back
 from analysis.claims.link import find_link_claim
 from analysis.claims.preference import most, prefer
-from analysis.hearing.discrimination import PairCells, forced_choice_cells
+from analysis.hearing.pair_cells import PairCells, forced_choice_cells
 from analysis.link.block import Link, fit_links
 from analysis.panels.multiplicity import holm
 from analysis.panels.number_words import p_words, people

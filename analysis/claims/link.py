@@ -27,8 +27,8 @@ import numpy as np
 
 from analysis.claims.finding import NAN, POWER, Claim, Finding, more_listeners, nothing
 from analysis.claims.preference import most
-from analysis.hearing.discrimination import PairCells
 from analysis.hearing.dprime import CHANCE
+from analysis.hearing.pair_cells import PairCells
 from analysis.hearing.sides import own_test, sides_needs, sides_words
 from analysis.link.block import Link
 from analysis.link.regression import FEWEST_STAGES

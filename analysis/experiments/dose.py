@@ -12,8 +12,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from analysis.hearing.discrimination import PairCells
 from analysis.hearing.dprime import CHANCE
+from analysis.hearing.pair_cells import PairCells
 from analysis.hearing.sides import panel_share
 from analysis.panels.proportions import discriminators
 from analysis.preference.fit import Preference, worth_difference

@@ -14,7 +14,8 @@ import numpy as np
 from scipy import stats
 from scipy.special import xlogy
 
-from analysis.models.bradley_terry import PENALTY_COUNT, Design, design, fit_counts, probabilities
+from analysis.models.bradley_terry import PENALTY_COUNT, fit_counts
+from analysis.models.pair_design import Design, design, probabilities
 from analysis.tables.counts import PairCounts
 
 __all__ = ["CovariateFit", "alias", "fieller", "fit_covariates"]

@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from analysis.hearing.discrimination import PairCells
 from analysis.hearing.dprime import CHANCE
+from analysis.hearing.pair_cells import PairCells
 from analysis.models.mixed_choice import fit_mixed_choice
 
 __all__ = ["choice_block"]

@@ -19,8 +19,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from analysis.hearing.discrimination import PairCells
 from analysis.hearing.dprime import CHANCE
+from analysis.hearing.pair_cells import PairCells
 from analysis.tables.trials import FORCED_CHOICE, TrialTable
 
 __all__ = ["BoundedMean", "always_valid_mean", "growing_panel"]

@@ -104,7 +104,7 @@ def sides_of(cells: pd.DataFrame) -> SideCounts | None:
     Parameters
     ----------
     cells : pandas.DataFrame
-        Counts by listener, as in :class:`analysis.hearing.discrimination.PairCells`.
+        Counts by listener, as in :class:`analysis.hearing.pair_cells.PairCells`.
 
     Returns
     -------

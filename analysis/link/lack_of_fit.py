@@ -10,7 +10,8 @@ from scipy.linalg import null_space
 from scipy.special import xlogy
 
 from analysis.link.regression import contrasts
-from analysis.models.bradley_terry import PairModelFit, design, fit_counts, probabilities
+from analysis.models.bradley_terry import PairModelFit, fit_counts
+from analysis.models.pair_design import design, probabilities
 from analysis.panels.panel import listener_weights
 from analysis.tables.counts import PairCounts
 

@@ -6,14 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.models.bradley_terry import (
-    IMPOSSIBLE,
-    PENALTY_COUNT,
-    Design,
-    PairModelFit,
-    design,
-    probabilities,
-)
+from analysis.models.bradley_terry import IMPOSSIBLE, PENALTY_COUNT, PairModelFit
+from analysis.models.pair_design import Design, design, probabilities
 from analysis.models.pair_newton import pair_newton
 from analysis.panels.tails import normal_quantile, t_quantile
 from analysis.tables.counts import PairCounts, separated

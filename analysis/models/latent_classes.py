@@ -17,7 +17,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import logsumexp, xlogy
 
-from analysis.models.bradley_terry import Design, design, fit_counts, probabilities
+from analysis.models.bradley_terry import fit_counts
+from analysis.models.pair_design import Design, design, probabilities
 from analysis.models.pair_newton import pair_newton
 from analysis.tables.counts import PairCounts, components
 

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from analysis.claims.grammar import parse_claim
-from analysis.hearing.discrimination import PairCells
+from analysis.hearing.pair_cells import PairCells
 from analysis.panels.overdispersion import beta_binomial
 from analysis.planning.families import Chance, Family
 from analysis.planning.findings import Findings, PlanQuestion, explore

@@ -13,8 +13,8 @@ from typing import Any
 import numpy as np
 from scipy import stats
 
-from analysis.hearing.discrimination import PairCells
 from analysis.hearing.dprime import CHANCE
+from analysis.hearing.pair_cells import PairCells
 from analysis.panels.exact_panel import similar_panel_power
 from analysis.panels.overdispersion import beta_binomial
 from analysis.panels.proportions import share_right

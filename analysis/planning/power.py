@@ -13,7 +13,8 @@ import numpy as np
 from scipy import stats
 
 from analysis.hearing.dprime import CHANCE, model_for, proportion_correct
-from analysis.models.bradley_terry import PENALTY_COUNT, Design, design, fit_counts, probabilities
+from analysis.models.bradley_terry import PENALTY_COUNT, fit_counts
+from analysis.models.pair_design import Design, design, probabilities
 from analysis.panels.exact_panel import MOST_CELLS, hearing_power, panel_cells
 from analysis.panels.panel import SMALL_PANEL, logit_test
 from analysis.panels.proportions import critical_count, share_right

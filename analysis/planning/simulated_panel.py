@@ -17,8 +17,8 @@ import numpy as np
 import pandas as pd
 
 from analysis.claims.judge import Heard
-from analysis.hearing.discrimination import PairCells, forced_choice_cells
 from analysis.hearing.dprime import CHANCE
+from analysis.hearing.pair_cells import PairCells, forced_choice_cells
 from analysis.planning.supposed import Supposed
 from analysis.preference.fit import Preference, preference_of
 from analysis.tables.counts import PairCounts

@@ -9,7 +9,8 @@ from scipy import stats
 
 from analysis.models.bradley_terry import PairModelFit
 from analysis.panels.tails import t_above, t_quantile
-from analysis.preference.fit import Preference, chosen_rows, listener_choice_rows, pair_rows
+from analysis.preference.choice_counts import chosen_rows, listener_choice_rows, pair_rows
+from analysis.preference.fit import Preference
 
 __all__ = ["preference_block"]
 

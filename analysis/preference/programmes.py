@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import xlogy
 
-from analysis.models.bradley_terry import Design, design, fit_counts, fit_pair_model, probabilities
+from analysis.models.bradley_terry import fit_counts, fit_pair_model
+from analysis.models.pair_design import Design, design, probabilities
 from analysis.tables.counts import PairCounts, components
 
 __all__ = ["ProgrammeInteraction", "leave_one_out", "programme_interaction", "programme_worths"]

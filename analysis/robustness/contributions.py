@@ -13,9 +13,10 @@ from typing import Any
 
 import numpy as np
 
-from analysis.hearing.discrimination import PairCells
 from analysis.hearing.dprime import CHANCE
-from analysis.models.bradley_terry import PairModelFit, design, fit_pair_model, probabilities
+from analysis.hearing.pair_cells import PairCells
+from analysis.models.bradley_terry import PairModelFit, fit_pair_model
+from analysis.models.pair_design import design, probabilities
 from analysis.panels.proportions import share_right
 from analysis.tables.counts import PairCounts
 
@@ -58,7 +59,7 @@ def hearing_contributions(group: PairCells) -> Contributions:
 
     The estimand is the mean over listeners; within each, the programmes that the listener heard
     count once each, whatever their numbers of trials. In same-different trials the two kinds of
-    pair count alike, as in :func:`analysis.hearing.discrimination.panel_counts`.
+    pair count alike, as in :func:`analysis.hearing.pair_cells.panel_counts`.
 
     Parameters
     ----------

@@ -10,8 +10,8 @@ import numpy as np
 
 from analysis.claims.hearing import obvious_controls
 from analysis.claims.judge import Heard, judge_claims
-from analysis.hearing.discrimination import PairCells
 from analysis.hearing.dprime import CHANCE
+from analysis.hearing.pair_cells import PairCells
 from analysis.link.block import Link
 from analysis.panels.multiplicity import holm
 from analysis.panels.panel import panel_proportion

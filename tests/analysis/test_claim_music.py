@@ -12,7 +12,7 @@ from scipy import stats
 
 from analysis.claims.grammar import parse_claim
 from analysis.claims.judge import Heard, judge_claims
-from analysis.hearing.discrimination import PairCells
+from analysis.hearing.pair_cells import PairCells
 from analysis.panels.panel import panel_proportion
 from analysis.robustness.contributions import Contributions, hearing_contributions
 from analysis.robustness.music import claim_contributions, music_like_this

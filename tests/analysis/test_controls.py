@@ -8,7 +8,7 @@ import pytest
 
 from analysis.claims.judge import Heard, judge_claims
 from analysis.hearing.controls import Controls, obvious_controls, vouch
-from analysis.hearing.discrimination import forced_choice_cells
+from analysis.hearing.pair_cells import forced_choice_cells
 from analysis.tables.trials import trial_table
 
 CLAIM = "listeners do not hear i from j within 30 %"

@@ -11,13 +11,10 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from analysis.hearing.discrimination import (
-    critical_count,
-    discrimination_rows,
-    exact_forced_choice_test,
-    forced_choice_cells,
-)
+from analysis.hearing.discrimination import critical_count, discrimination_rows
 from analysis.hearing.dprime import dprime_intervals, dprimes, likelihood_bounds, proportion_correct
+from analysis.hearing.exact_test import exact_forced_choice_test
+from analysis.hearing.pair_cells import forced_choice_cells
 from analysis.hearing.same_different import said_different, same_different
 from analysis.panels.panel import panel_proportion
 from analysis.panels.proportions import clopper_pearson, exact_p, wilson

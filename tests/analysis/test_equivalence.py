@@ -13,7 +13,7 @@ from scipy import stats
 from analysis.claims.equivalence import equivalence, shown_to_listen
 from analysis.claims.grammar import parse_claim
 from analysis.claims.judge import Heard, judge_claims
-from analysis.hearing.discrimination import PairCells
+from analysis.hearing.pair_cells import PairCells
 from analysis.preference.fit import Preference, preference_of, worth_difference
 from analysis.tables.counts import PairCounts
 from stimuli.files.errors import InputError

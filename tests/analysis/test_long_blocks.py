@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analysis import blocks
 from analysis import long_blocks as module
-from analysis import run
 from analysis.long_blocks import OPTIONAL, long_blocks, parse_without
 from analysis.models.mixed_preference import enough_for_own_worths
 from analysis.run import analyse
@@ -183,8 +183,8 @@ def test_the_screened_results_are_those_of_the_rest_alone(
     careless = "P003" if everywhere else "R100"
     parts = [paired(9, 4, 30, 1), heard(9, 2), rated([*people, "R100"], careless)]
     calls: list[int] = []
-    fit = run.fit_preference
-    monkeypatch.setattr(run, "fit_preference", lambda *a, **k: calls.append(1) or fit(*a, **k))
+    fit = blocks.fit_preference
+    monkeypatch.setattr(blocks, "fit_preference", lambda *a, **k: calls.append(1) or fit(*a, **k))
     found = analyse(joined(*parts), stages=stages(), screening="BS.1534-3")["screened"]
     assert found["excluded"] == [careless]
     assert len(calls) == 1 + everywhere

@@ -14,12 +14,13 @@ from scipy.special import expit, xlogy
 from statsmodels.genmod.families import Binomial
 from statsmodels.genmod.generalized_linear_model import GLM
 
-from analysis.hearing.discrimination import forced_choice_cells
-from analysis.models.bradley_terry import design, fit_counts, probabilities
+from analysis.hearing.pair_cells import forced_choice_cells
+from analysis.models.bradley_terry import fit_counts
 from analysis.models.mixed_choice import fit_mixed_choice
 from analysis.models.mixed_means import _Profile, fit_mixed_means
 from analysis.models.mixed_preference import _Laplace
 from analysis.models.ordinal import _Mixed, fit_mixed_cumulative_link
+from analysis.models.pair_design import design, probabilities
 from analysis.models.pair_newton import pair_newton
 from analysis.ratings.models import mixed_ratings
 from analysis.ratings.tests import rating_pairs

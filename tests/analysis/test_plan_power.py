@@ -14,7 +14,7 @@ from scipy import stats
 
 from analysis.claims.hearing import obvious_controls
 from analysis.claims.judge import Heard, judge_claims
-from analysis.hearing.discrimination import forced_choice_cells
+from analysis.hearing.pair_cells import forced_choice_cells
 from analysis.link.metrics import fit_links
 from analysis.models.cells import cell_generator
 from analysis.planning.families import Chance, Family, OnePair, StudyRun, Tally, simulate_studies

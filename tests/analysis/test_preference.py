@@ -14,7 +14,8 @@ from analysis.models.bootstrap import resample_worths
 from analysis.models.bradley_terry import fit_pair_model
 from analysis.panels.panel import panel_proportion
 from analysis.preference.block import preference_block
-from analysis.preference.fit import fit_preference, pair_rows, preference_of, worth_difference
+from analysis.preference.choice_counts import pair_rows
+from analysis.preference.fit import fit_preference, preference_of, worth_difference
 from analysis.run import analyse
 from analysis.tables.counts import PairCounts, components, pair_counts, separated
 from analysis.tables.trials import TrialTable, trial_table
@@ -213,7 +214,7 @@ def test_score_and_information_agree_with_finite_differences(gpl_data: Read) -> 
     data = gpl_data("springall1973", dtype={"row": str, "col": str})
     cells = list(data[["row", "col", "win", "loss", "tie"]].itertuples(index=False))
     fit = fit_pair_model(counts_of(cells), order=True)
-    from analysis.models.bradley_terry import design, probabilities
+    from analysis.models.pair_design import design, probabilities
 
     counts = counts_of(cells)
     plan = design(counts, reference=len(counts.stages) - 1, order=True, ties=True)

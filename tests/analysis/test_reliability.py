@@ -11,12 +11,8 @@ import numpy.testing as npt
 import pandas as pd
 import pytest
 
-from analysis.listeners.reliability import (
-    circular_triads,
-    panel_agreement,
-    reliability_block,
-    triad_distribution,
-)
+from analysis.listeners.consistence import circular_triads, panel_agreement, triad_distribution
+from analysis.listeners.reliability import reliability_block
 from analysis.tables.trials import trial_table
 
 Rows = Callable[[list[tuple[str, str, str, str, int]]], pd.DataFrame]

@@ -10,7 +10,8 @@ import pytest
 from scipy import stats
 
 from analysis.claims.judge import Heard, judge_claims
-from analysis.hearing.discrimination import PairCells, discrimination_rows, forced_choice_cells
+from analysis.hearing.discrimination import discrimination_rows
+from analysis.hearing.pair_cells import PairCells, forced_choice_cells
 from analysis.hearing.sides import guessing_tail, own_test, sided_proportion, sides_of
 from analysis.panels.panel import panel_proportion
 from analysis.panels.sided_tail import leanings, sided_tail

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from analysis.claims.judge import Heard, judge_claims
-from analysis.hearing.discrimination import PairCells
+from analysis.hearing.pair_cells import PairCells
 from analysis.panels.number_words import percent, percents
 from analysis.panels.smallest_effect import (
     TOO_SMALL,

@@ -33,24 +33,25 @@ import pandas as pd
 from calibration_rows import Cell, Row, run
 from scipy import stats
 
-from analysis.hearing.discrimination import panel_counts
 from analysis.hearing.dprime import dprimes
 from analysis.hearing.growing_panel import always_valid_mean
+from analysis.hearing.pair_cells import panel_counts
 from analysis.hearing.similarity import similarity
-from analysis.listeners.reliability import panel_agreement
+from analysis.listeners.consistence import panel_agreement
 from analysis.listeners.repeats import chance_alike, repeat_p
 from analysis.listeners.steadiness import _slopes
 from analysis.models.bootstrap import resample_worths
-from analysis.models.bradley_terry import design as pair_design
 from analysis.models.bradley_terry import fit_counts, fit_pair_model
 from analysis.models.mixed_preference import fit_mixed_preference
+from analysis.models.pair_design import design as pair_design
 from analysis.panels.multiplicity import holm
 from analysis.panels.overdispersion import beta_binomial
 from analysis.panels.panel import panel_proportion
 from analysis.panels.proportions import clopper_pearson, exact_p
 from analysis.panels.sequential import always_valid, spending_limits
 from analysis.preference.block import _centred, _equal_worths, _order_effect
-from analysis.preference.fit import Preference, pair_rows, worth_difference
+from analysis.preference.choice_counts import pair_rows
+from analysis.preference.fit import Preference, worth_difference
 from analysis.preference.programmes import programme_interaction
 from analysis.preference.strength import _pairs
 from analysis.ratings.block import _summary

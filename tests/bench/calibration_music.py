@@ -17,7 +17,7 @@ import pandas as pd
 from calibration_rows import Cell
 from scipy import stats
 
-from analysis.hearing.discrimination import PairCells
+from analysis.hearing.pair_cells import PairCells
 from analysis.panels.panel import logit_test, panel_proportion
 from analysis.preference.fit import preference_of, worth_difference
 from analysis.robustness.contributions import (

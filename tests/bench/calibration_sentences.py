@@ -22,7 +22,7 @@ from calibration_visits import counter_panel
 from analysis.answer.block import answer_block, sentences_of
 from analysis.answer.choose import Said
 from analysis.claims.judge import Heard, judge_claims
-from analysis.hearing.discrimination import PairCells
+from analysis.hearing.pair_cells import PairCells
 from analysis.preference.fit import preference_of
 from analysis.tables.stages import StageTable, stage_table
 

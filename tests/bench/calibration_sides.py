@@ -15,7 +15,7 @@ from calibration_rows import Cell
 
 from analysis.claims.judge import Heard, judge_claims
 from analysis.hearing.controls import ControlCounts, Controls, vouch
-from analysis.hearing.discrimination import PairCells
+from analysis.hearing.pair_cells import PairCells
 from analysis.hearing.sides import SIDES, SideCounts, own_test, panel_share, side_counts
 from analysis.hearing.similarity import similarity
 from analysis.panels.panel import panel_proportion

@@ -17,7 +17,7 @@ from calibration_visits import VISITS, counter_panel, fitted
 from scipy import optimize
 
 from analysis.claims.judge import Heard, judge_claims
-from analysis.hearing.discrimination import PairCells
+from analysis.hearing.pair_cells import PairCells
 from analysis.panels.smallest_effect import TOO_SMALL
 
 __all__ = ["cells", "worth_for"]

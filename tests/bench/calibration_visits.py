@@ -21,7 +21,8 @@ from analysis.hearing.similarity import similarity
 from analysis.models.bootstrap import resample_worths
 from analysis.panels.panel import listener_weights, panel_proportion
 from analysis.preference.block import _centred, _equal_worths, _order_effect
-from analysis.preference.fit import Preference, pair_rows, preference_of, worth_difference
+from analysis.preference.choice_counts import pair_rows
+from analysis.preference.fit import Preference, preference_of, worth_difference
 from analysis.tables.counts import PairCounts
 
 __all__ = ["VISITS", "cells", "counter_panel"]

@@ -7,7 +7,7 @@ from scipy import stats
 
 from analysis.claims.grammar import parse_claim
 from analysis.claims.judge import Heard, judge_claims
-from analysis.hearing.discrimination import forced_choice_cells
+from analysis.hearing.pair_cells import forced_choice_cells
 from analysis.link.block import fit_links
 from analysis.preference.fit import fit_preference
 from analysis.run import analyse

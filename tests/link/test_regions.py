@@ -10,7 +10,7 @@ import pytest
 from analysis.experiments.block import region_block, swap_design
 from analysis.experiments.dose import dose_block
 from analysis.experiments.model import alias, fieller, fit_covariates
-from analysis.hearing.discrimination import forced_choice_cells
+from analysis.hearing.pair_cells import forced_choice_cells
 from analysis.preference.fit import fit_preference
 from analysis.run import analyse
 from analysis.tables.stages import stage_table
