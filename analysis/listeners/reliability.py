@@ -48,15 +48,30 @@ def _paired(table: TrialTable) -> _Paired:
     return _Paired(stages, listeners, programmes, listener, programme, low, high, vote)
 
 
-def _round_robins(paired: _Paired) -> list[dict[str, Any]]:
-    """Return the complete round-robins: n-th answer to every pair of a listener and programme.
+def _round_robins(paired: _Paired) -> dict[str, list[dict[str, Any]]]:
+    """Return the complete round-robins of each listener.
+
+    Those within a programme come first; of a listener who has none there, those over all
+    programmes together, for in many plans a listener hears every pair once and the pieces change.
+    """
+    if not len(paired.vote):
+        return {}
+    found: dict[str, list[dict[str, Any]]] = {}
+    for row in _robins_of(paired, paired.programme, mixed=False):
+        found.setdefault(row["listener"], []).append(row)
+    over: dict[str, list[dict[str, Any]]] = {}
+    for row in _robins_of(paired, np.zeros_like(paired.programme), mixed=True):
+        over.setdefault(row["listener"], []).append(row)
+    return over | found
+
+
+def _robins_of(paired: _Paired, within: np.ndarray, *, mixed: bool) -> list[dict[str, Any]]:
+    """Return the complete round-robins: the n-th answer to every pair within some programmes.
 
     Figures are null where a "no preference" leaves the round-robin open.
     """
-    if not len(paired.vote):
-        return []
-    turn = turns(group_ids(paired.listener, paired.programme, paired.low, paired.high))
-    group = group_ids(paired.listener, paired.programme, turn)
+    turn = turns(group_ids(paired.listener, within, paired.low, paired.high))
+    group = group_ids(paired.listener, within, turn)
     n_groups, size = int(group.max()) + 1, len(paired.stages)
     answers = np.bincount(group, minlength=n_groups)
     heard = np.zeros((n_groups, size), dtype=bool)
@@ -74,12 +89,13 @@ def _round_robins(paired: _Paired) -> list[dict[str, Any]]:
         rows.append(
             {
                 "listener": paired.listeners[paired.listener[at]],
-                "programme": paired.programmes[paired.programme[at]] or None,
+                "programme": None if mixed else paired.programmes[paired.programme[at]] or None,
                 "repetition": int(turn[at]) + 1,
                 "n_trials": int(answers[g]),
                 "n_stages": int(n[g]),
                 "circular_triads": None if found is None else found.triads,
                 "most": None if found is None else found.most,
+                "expected": None if found is None else found.expected,
                 "zeta": None if found is None else found.zeta,
                 "p_value": None if found is None else found.p_value,
             }
@@ -137,9 +153,7 @@ def reliability_block(table: TrialTable) -> dict[str, Any]:
         for the panel, and ``agreement`` by programme.
     """
     paired = _paired(table)
-    robins: dict[str, list[dict[str, Any]]] = {}
-    for row in _round_robins(paired):
-        robins.setdefault(row["listener"], []).append(row)
+    robins = _round_robins(paired)
     repeats, controls = repeat_counts(table), _control_counts(table)
     counts = table.frame["listener"].value_counts()
     rated = rating_f(table.of("rating"))
@@ -187,6 +201,7 @@ def _listener_row(
             for kind in ("identical", "obvious")
         },
         "circular_triads": sum(row["circular_triads"] for row in closed) if closed else None,
+        "circular_chance": sum(row["expected"] for row in closed) if closed else None,
         "zeta": float(np.mean([row["zeta"] for row in closed])) if closed else None,
         "round_robins": own,
     }

@@ -118,6 +118,21 @@ def test_controls_are_counted_by_kind(abx_rows: Callable[..., pd.DataFrame]) -> 
     assert row["controls"]["identical"] == {"given": 0, "scored": 0, "passed": None}
 
 
+def test_pairs_heard_over_changing_pieces_make_a_round_robin(paired_rows: Rows) -> None:
+    # i over j, j over k, k over i: one circle, and of three stages guessing gives a quarter of one
+    frame = paired_rows(
+        [("P1", "i", "j", "a", 1), ("P1", "j", "k", "a", 1), ("P1", "i", "k", "b", 1)]
+    )
+    frame["programme"] = ["ripple", "reed", "ripple"]
+    row = reliability_block(trial_table(frame))["listeners"][0]
+    assert (row["circular_triads"], row["circular_chance"], row["zeta"]) == (1, 0.25, 0.0)
+    assert [robin["programme"] for robin in row["round_robins"]] == [None]
+    # with every pair in one piece, that piece is what counts
+    frame["programme"] = "reed"
+    row = reliability_block(trial_table(frame))["listeners"][0]
+    assert [robin["programme"] for robin in row["round_robins"]] == ["reed"]
+
+
 def test_open_round_robin_has_no_figures(paired_rows: Rows) -> None:
     frame = paired_rows(
         [("P1", "i", "j", "tie", 1), ("P1", "j", "k", "a", 1), ("P1", "i", "k", "a", 1)]

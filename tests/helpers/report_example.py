@@ -293,6 +293,14 @@ def choose_again(found: dict[str, Any], **design: Any) -> dict[str, Any]:
     return found
 
 
+def _place(
+    step: str, before: str, p_best: float, gain: tuple[float, float, float]
+) -> dict[str, Any]:
+    """Return a step of the invented order of work."""
+    figures = dict(zip(("gain", "gain_low", "gain_high"), gain, strict=True))
+    return {"step": step, "from_stage": before, "p_best": p_best, **figures}
+
+
 def add_decision(found: dict[str, Any]) -> dict[str, Any]:
     """Add invented blocks of the later analyses: order of work, link, ratings, power."""
     results = found["results"]
@@ -320,9 +328,9 @@ def add_decision(found: dict[str, Any]) -> dict[str, Any]:
             },
         ],
         "order": [
-            {"step": "speakers", "p_best": 0.871},
-            {"step": "source", "p_best": 0.64},
-            {"step": "sub", "p_best": 0.91},
+            _place("speakers", "as-delivered", 0.871, (0.61, 0.22, 1.01)),
+            _place("source", "speakers", 0.64, (0.24, -0.11, 0.6)),
+            _place("sub", "source", 0.91, (0.5, 0.12, 0.9)),
         ],
         "orders": [
             {"path": ["speakers", "both", "sub"], "probability": 0.62},

@@ -132,7 +132,8 @@ def _settle(figure: Figure) -> None:
     engine = figure.get_layout_engine()
     if engine is not None:
         engine.execute(figure)
-        figure.set_layout_engine("none")
+        # "none" would leave a placeholder, with which matplotlib lays out once more on saving.
+        figure.set_layout_engine(None)
 
 
 def _for_page(svg: str, key: str, alt: str) -> str:

@@ -37,9 +37,11 @@ def _cells(page: Page, row: Row) -> dict[str, object]:
         "answers": shown("n_trials", "count"),
         "repeats": shown("n_repeats", "count"),
         "agree": shown("repeat_agreement", "percent"),
+        "agree_chance": shown("repeat_chance", "percent"),
         "identical": _control(page, row, "identical"),
         "obvious": _control(page, row, "obvious"),
         "circular": shown("circular_triads", "count"),
+        "circular_chance": shown("circular_chance", "statistic"),
         "zeta": shown("zeta", "agreement"),
     }
 
@@ -78,7 +80,8 @@ def listeners_section(page: Page) -> Section:
     columns = [name for name in (cells[0] if cells else {}) if any(c[name] != _DASH for c in cells)]
     if not {"agree", "identical", "obvious", "zeta"} & set(columns):
         return page.section("listeners", [page.para("rel.none")])
-    keys = ("listener", "n_trials", "n_repeats", "repeat_agreement", "circular_triads", "zeta")
+    asked = ("listener", "n_trials", "n_repeats", "repeat_agreement", "repeat_chance")
+    keys = (*asked, "circular_triads", "circular_chance", "zeta")
     table = page.table(
         columns,
         [[cell[name] for name in columns] for cell in cells],

@@ -168,9 +168,11 @@ _COLUMNS = {
         "log_odds": "Log-odds of a better word",
         "repeats": "Repeats",
         "agree": "Answered alike",
+        "agree_chance": "By guessing",
         "identical": "Same-pair controls",
         "obvious": "Obvious controls",
         "circular": "Circular triads",
+        "circular_chance": "By guessing",
         "zeta": "Consistence",
     }.items()
 }
