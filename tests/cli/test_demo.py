@@ -102,15 +102,20 @@ def tampered(demo, tmp_path):
     return copy
 
 
-def test_verify_names_a_stimulus_with_one_changed_byte(tampered, earwitness):
+def test_verify_names_one_changed_byte_of_sound_and_an_edited_result(tampered, earwitness):
     audio = next(p for p in (tampered / "stimuli").iterdir() if p.suffix == ".flac")
     data = bytearray(audio.read_bytes())
     data[len(data) // 2] ^= 1
     audio.write_bytes(data)
+    file = tampered / "rehearsal/results/results.json"
+    results = json.loads(file.read_text())
+    results["discrimination"][0]["n_correct"] += 1
+    file.write_text(json.dumps(results))
     outcome = earwitness("verify", tampered, "--rehearsal")
     assert outcome.code == 1
-    assert audio.name in outcome.out
-    assert "FAILS" in outcome.out
+    fails = [line for line in outcome.out.splitlines() if "FAILS" in line]
+    assert any(audio.name in line for line in fails)
+    assert any("results.json" in line for line in fails)
     assert "Traceback" not in outcome.err
 
 
@@ -133,16 +138,6 @@ def test_verify_notices_an_edited_claim(tampered, earwitness):
     assert outcome.code == 1
     assert "FAILS" in outcome.out
     assert "study" in outcome.out
-
-
-def test_verify_notices_an_edited_result(tampered, earwitness):
-    file = tampered / "rehearsal/results/results.json"
-    results = json.loads(file.read_text())
-    results["discrimination"][0]["n_correct"] += 1
-    file.write_text(json.dumps(results))
-    outcome = earwitness("verify", tampered, "--rehearsal")
-    assert outcome.code == 1
-    assert "results.json" in outcome.out
 
 
 def test_analyse_of_the_exported_table_repeats_all_but_what_rests_on_the_plan(

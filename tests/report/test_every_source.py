@@ -37,8 +37,6 @@ VERDICTS = {"supported", "contradicted"}
 ALLOWED = {
     # Forms of claims and study files, which a user fills in.
     '"listeners prefer I most of J and K"': "grammar",
-    r"listener (\S+) hears": "grammar",
-    r"listeners hear (\S+) from": "grammar",
     r"listeners prefer (\S+)": "grammar",
     "listeners prefer {} over {}, against its order": "the negation of a claim, as a name",
     "claim 'listeners prefer {} over": "a form of a claim, in a refusal",

@@ -117,8 +117,8 @@ def inline_svg(figure: Figure, *, key: str, alt: str, mark: str | None = None) -
     """
     if mark:
         # A band of its own above the plot, where it crosses nothing that has to be read.
-        figure.axes[0].set_title(
-            mark, loc="right", fontsize=9, fontweight="bold", color=Colour.MARK, pad=8
+        figure.suptitle(
+            mark, x=0.99, ha="right", fontsize=9, fontweight="bold", color=Colour.MARK
         )
     _settle(figure)
     buffer = io.StringIO()

@@ -216,11 +216,18 @@ def step_figure(page: Page) -> PageBlock | None:
     return page.figure(svg, [part for part in caption if part], data)
 
 
+def _heard_words(page: Page, outcome: str) -> str:
+    """Say whether a step was told apart from what was there before, as plain text."""
+    if outcome == "shown":
+        return str(page.say("picture.heard.shown", page.about(claim="hear", verdict="supported")))
+    known = outcome if outcome in ("small", "not claimed") else "open"
+    return str(page.say(f"picture.heard.{known.replace(' ', '_')}"))
+
+
 def _pictured(page: Page, row: Row) -> Interval:
     label = page.evidence.stage_label(row.get("step"))
     before = page.evidence.stage_label(row.get("before"))
-    heard = str(row.get("heard")).replace(" ", "_")
-    known = [page.name(f"picture.heard.{heard}"), *plain_price(page, row)]
+    known = [_heard_words(page, str(row.get("heard"))), *plain_price(page, row)]
     return Interval(
         f"{label} ({page.name('picture.over')} {before})",
         row.number("share"),

@@ -108,7 +108,7 @@ _PICTURE = {
     "picture.over": name("over"),
     "picture.alt": name(
         "The steps in their order: for each the share of decisions for it against what was there "
-        "before, with its interval, whether the two were told apart, price and hours."
+        "before, with its interval, what a claim says of them by ear, price and hours."
     ),
     "picture.caption": Sentence(
         "The steps in their likeliest order. Each mark is the share of decisions for the step "
@@ -117,11 +117,10 @@ _PICTURE = {
     ),
     "picture.marks": Sentence("A filled mark is a preference that a claim shows; a ring is open."),
     "picture.marks_open": limit("Every mark is a ring: no claim shows a preference here."),
-    "picture.heard.shown": name("told apart"),
-    "picture.heard.small": name("told apart, barely"),
-    "picture.heard.open": name("not shown to be told apart"),
-    "picture.heard.against": name("not shown to be told apart"),
-    "picture.heard.not_claimed": name("no claim on telling apart"),
+    "picture.heard.shown": finding("told apart", HEAR_SHOWN),
+    "picture.heard.small": limit("too little to matter by ear"),
+    "picture.heard.open": limit("not shown to be told apart"),
+    "picture.heard.not_claimed": limit("no claim on telling apart"),
 }
 
 _PRICES = {
