@@ -16,7 +16,7 @@ __all__ = ["groups_block"]
 _MOST_CLASSES = 3
 _METHOD = "mixture of Bradley-Terry models"
 _TEST = (
-    "two heaps of listeners against one normal scatter, on the axis along which listeners differ "
+    "two clusters of listeners against one normal scatter, on the axis along which listeners differ "
     "most; p from panels simulated from one varied population"
 )
 

@@ -57,9 +57,9 @@ HOSTILE = (
 
 # Every element and attribute a report may consist of; anything else came from outside.
 TAGS = set(
-    "html head meta title style body div strong span header p h1 main section h2 h3 bdi data "
+    "html head meta title style body div strong span header p h1 main nav section h2 h3 bdi data "
     "figure figcaption a table thead tbody tr th td ol ul li q b code svg g defs clippath path "
-    "rect use text tspan pattern".split()
+    "rect use text tspan pattern details summary".split()
 )
 ATTRIBUTES = set(
     "lang charset name content http-equiv class role aria-label aria-labelledby aria-hidden id "

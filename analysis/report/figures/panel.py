@@ -137,14 +137,14 @@ def worth_strip(
     axis: str,
     mark: str | None = None,
 ) -> Markup:
-    """Draw one open dot a listener on each row, spread over three heights in a fixed order."""
+    """Draw one open dot a listener on each row, neighbours at different heights."""
     with drawing():
-        figure, axes = rows_axes([label for label, _ in rows], row_in=0.44)
+        figure, axes = rows_axes([label for label, _ in rows], row_in=0.52)
         axes.axvline(0, color=Colour.MUTED, lw=1.2, ls="--")
         for at, (_, values) in enumerate(rows):
-            heights = [at + 0.16 * (k % 3 - 1) for k in range(len(values))]
+            heights = [at + 0.14 * (2 * k % 5 - 2) for k in range(len(values))]
             axes.plot(
-                sorted(values), heights, ls="none", marker="o", ms=5.5, mfc="none", mec=Colour.A,
+                sorted(values), heights, ls="none", marker="o", ms=4.5, mfc="none", mec=Colour.A,
                 mew=1.2,
             )  # fmt: skip
         axes.margins(x=0.06)

@@ -117,9 +117,7 @@ def inline_svg(figure: Figure, *, key: str, alt: str, mark: str | None = None) -
     """
     if mark:
         # A band of its own above the plot, where it crosses nothing that has to be read.
-        figure.suptitle(
-            mark, x=0.99, ha="right", fontsize=9, fontweight="bold", color=Colour.MARK
-        )
+        figure.suptitle(mark, x=0.99, ha="right", fontsize=9, fontweight="bold", color=Colour.MARK)
     _settle(figure)
     buffer = io.StringIO()
     figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})

@@ -218,7 +218,8 @@ def _residual_figure(
     page: Page, rows: Sequence[Row], every: Sequence[dict[str, float]], models: Sequence[str]
 ) -> PageBlock:
     by_stage: dict[str, list[tuple[int, float]]] = {}
-    for row, found in zip(rows, every, strict=True):
+    judged = [(row, found) for row, found in zip(rows, every, strict=True) if _judged(page, row)]
+    for row, found in judged:
         points = by_stage.setdefault(page.evidence.stage_label(row.get("stage")), [])
         points += [(models.index(model), value) for model, value in found.items()]
     names = [_model_name(page, model) for model in models]
@@ -237,7 +238,14 @@ def _residual_figure(
     ]
     data = page.csv("level-residuals", ("stage", "programme", "model", "residual_lu"), lines)
     files = Markup("({})").format(page.counted("/levels", "file", "length"))
-    return page.figure(svg, [page.say("lev.caption"), files], data)
+    left_out = [page.say("lev.unjudged")] if len(judged) < len(rows) else []
+    return page.figure(svg, [page.say("lev.caption"), *left_out, files], data)
+
+
+def _judged(page: Page, row: Row) -> bool:
+    """Whether listeners were asked about a programme; true where that is not known."""
+    asked = page.evidence.get("/schedule/programmes")
+    return not isinstance(asked, dict) or bool(asked.get(str(row.get("programme"))))
 
 
 def _level_table(page: Page, rows: Sequence[Row]) -> PageBlock:

@@ -161,8 +161,8 @@ _METHODS = {
     "meth.everyone": Sentence("No screening rule was declared; nobody was left out."),
     "meth.mixed": Sentence("Differences between listeners: {method}."),
     "meth.groups": Sentence(
-        "Groups of listeners: {method} as a screening, then a test of two heaps of listeners "
-        "against one varied population, by panels drawn at random from that population."
+        "Groups of listeners: {method} as a screening, then a test of two clusters of "
+        "listeners against one varied population, by panels simulated from that population."
     ),
     "meth.upgrade": Sentence("Order of work: {method}."),
     "meth.link": Sentence(
@@ -249,7 +249,7 @@ _LIMITS = {
     "lim.left_out": limit(
         "Not in these sounds: distortion, compression at high level, noise and rattles, "
         "direction and space, reverberation, differences between left and right, phase and "
-        "delay unless they were kept, cabin noise, other seats, sight and touch."
+        "delay unless they were kept, noise of the place, other seats, sight and touch."
     ),
     "lim.scope": limit(
         "Results hold for these programmes, this playback and these {people}; others can differ."

@@ -127,7 +127,7 @@ _PRICES = {
     "answer.price.cost": name("money"),
     "answer.price.hour": name("hours of work"),
     "answer.order_same": Sentence("Counted by {price}, the order of the steps stays the same."),
-    "answer.order_differs": Sentence("Counted by {price}, the order of the steps is another one."),
+    "answer.order_differs": Sentence("Counted by {price}, the order of the steps is different."),
     "answer.leads_differ": Sentence(
         "Counted by {price}, {step} gains more than {other}; counted by gain alone it is the other "
         "way round."

@@ -20,7 +20,7 @@ __all__ = [
 DECISION = {
     "up.lead": Sentence(
         "From the choices of the whole panel: how much each possible step gains when it is done "
-        "before all others, and how often it gains most when the panel is drawn again."
+        "before all others, and how often it gains most in resampled panels."
     ),
     "up.caption": Sentence(
         "Points are the gain in worth, bars its {rule_interval} interval; the figure on the right "

@@ -53,6 +53,9 @@ MEASURED = {
         "Each mark is one version of one programme: how far it is from the common loudness by "
         "each model. Marks right of zero count as louder in that model."
     ),
+    "lev.unjudged": limit(
+        "What nobody was asked about is in the table of the data, not in the figure."
+    ),
     "lev.warning": limit(
         "Loudness models disagree by more than {rule_models}\u00a0LU for: {stages}. Choices "
         "involving them may follow loudness and not tone alone; whether they do cannot be seen "

@@ -11,7 +11,7 @@ _TITLES = {
     for key, text in {
         "report": "Listening study",
         "short": "In short",
-        "summary": "Summary",
+        "summary": "Question and answer",
         "contents": "Contents",
         "claims": "Claims",
         "preference": "Preference",
@@ -168,11 +168,11 @@ _COLUMNS = {
         "log_odds": "Log-odds of a better word",
         "repeats": "Repeats",
         "agree": "Answered alike",
-        "agree_chance": "By guessing",
+        "agree_chance": "Alike by guessing",
         "identical": "Same-pair controls",
         "obvious": "Obvious controls",
         "circular": "Circular triads",
-        "circular_chance": "By guessing",
+        "circular_chance": "Triads by guessing",
         "zeta": "Consistence",
     }.items()
 }

@@ -129,7 +129,7 @@ _CLAIMS = {
     "claim.short.rival": Sentence("{value} of decisions against {rival} ({bounds})"),
     "claim.short.value": Sentence("{value} ({bounds})"),
     "claim.typed_as": Sentence("In the words of the plan: {text}."),
-    "claim.fold": name("Test, conditions, and what turns it"),
+    "claim.fold": name("Test and conditions"),
     "claim.estimate.right": Sentence("Right answers: {value}."),
     "claim.estimate.decisions": Sentence("Share of decisions: {value}."),
     "claim.estimate.worth": Sentence("Difference of log-worths: {value}."),
@@ -220,8 +220,8 @@ _PREFERENCE = {
     "pref.ties": Sentence("{ties} without a choice, counted as ties."),
     "own.caption": Sentence(
         "One listener a row, one version a column: the fuller the ring, the more often this "
-        "listener took the version when it was one of the two. A row unlike the others is a "
-        "listener who likes other things. Counts include ties as not taken."
+        "listener took the version when it was one of the two. A row unlike the others "
+        "belongs to a listener who likes other things. Counts include ties as not taken."
     ),
     "own.caption_many": Sentence(
         "Rings show how often a listener took a version when it was one of the two; the number "
@@ -230,7 +230,7 @@ _PREFERENCE = {
     "own.axis": name("Choices won by the version (%)"),
     "own.pairs": name("Choices of each listener for each pair (CSV)"),
     "rank.caption": Sentence(
-        "Chance of each place, from drawing the listeners again: the first column is the place "
+        "Chance of each place in resampled panels: the first column is the place "
         "of the version chosen most. A stronger shade means likelier; a row spread over several "
         "places is not settled."
     ),
@@ -260,8 +260,8 @@ _DISCRIMINATION = {
         "listener as the unit; the dashed mark is guessing."
     ),
     "disc.caption.critical": Sentence(
-        "The cross-bar marks the smallest share of right answers that guessing reaches too "
-        "rarely for the level of the test."
+        "The cross-bar marks the smallest share of right answers that counts as better than "
+        "guessing at the level of the test."
     ),
     "disc.apart": finding("told apart", TOLD_APART),
     "disc.not_shown": limit("not shown", NOT_TOLD_APART),
