@@ -16,8 +16,8 @@ __all__ = ["groups_block"]
 _MOST_CLASSES = 3
 _METHOD = "mixture of Bradley-Terry models"
 _TEST = (
-    "two clusters of listeners against one normal scatter, on the axis along which listeners differ "
-    "most; p from panels simulated from one varied population"
+    "two clusters of listeners against one normal scatter, on the axis along which listeners "
+    "differ most; p from panels simulated from one varied population"
 )
 
 
