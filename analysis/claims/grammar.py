@@ -10,6 +10,7 @@ import re
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import replace
+from functools import lru_cache
 
 from analysis.claims.finding import Claim
 from stimuli.files.errors import InputError
@@ -47,6 +48,8 @@ _GRAMMAR = (
 )
 
 
+# Simulated studies read the same few sentences again and again.
+@lru_cache(maxsize=1024)
 def parse_claim(text: str, *, source: str | None = None, where: str | None = None) -> Claim:
     """Parse one claim.
 

@@ -18,6 +18,7 @@ freedom, G listeners.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -107,6 +108,15 @@ class PairModelFit:
         kept = [k for k, name in enumerate(self.stages) if name != self.reference]
         full[np.ix_(kept, kept)] = chosen[: size - 1, : size - 1]
         return full
+
+    def variance_of(self, stages: Sequence[int], weights: np.ndarray, *, cluster: bool) -> float:
+        """Return the variance of a weighted sum of log-worths of stages, given by their places."""
+        chosen = self.covariance_cluster if cluster else self.covariance
+        base = self.stages.index(self.reference)
+        kept = [(k - (k > base), w) for k, w in zip(stages, weights, strict=True) if k != base]
+        # The parameters are the stages without the reference, in their order.
+        found = sum(v * w * chosen[i, j] for i, v in kept for j, w in kept)
+        return max(float(found), 0.0)
 
     def parameter(self, name: str) -> tuple[float, float, float]:
         """Return estimate, naive and clustered error of ``"order"`` or ``"tie"``."""

@@ -74,11 +74,8 @@ def contrast_test(
     nan = float("nan")
     if g < 2:
         return ContrastTest(value * size, nan, nan, nan, nan, nan, nan)
-    inside = np.ix_(kept, kept)
-    clustered, naive = (
-        np.sqrt(max(float(scaled @ fit.worth_covariance(cluster=flag)[inside] @ scaled), 0.0))
-        for flag in (True, False)
-    )
+    clustered = np.sqrt(fit.variance_of(kept, scaled, cluster=True))
+    naive = np.sqrt(fit.variance_of(kept, scaled, cluster=False))
     error = floored_error(clustered * np.sqrt(g / (g - 1)), np.asarray(naive), g)
     df = float(g - 1)
     found = logit_test(np.array(value), error, df, confidence=confidence)

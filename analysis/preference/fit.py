@@ -348,5 +348,6 @@ def _information(counts: PairCounts, fit: PairModelFit) -> _Information:
 
 def _direct_trials(counts: PairCounts, first: str, second: str) -> int:
     i, j = counts.stages.index(first), counts.stages.index(second)
-    cell = np.isin(counts.first, (i, j)) & np.isin(counts.second, (i, j))
+    first_i, second_i = counts.first == i, counts.second == i
+    cell = (first_i & (counts.second == j)) | (second_i & (counts.first == j))
     return round(float(counts.counts[:, cell].sum()))

@@ -210,7 +210,8 @@ def step_figure(page: Page) -> PageBlock | None:
     verdict = None if lead is None else _say(page, lead)
     shown = any(row.get("preferred") in ("shown", "against") for row in rows)
     marks = "picture.marks" if shown else "picture.marks_open"
-    caption = [verdict, page.say("picture.caption"), page.say(marks)]
+    panel = Markup("({})").format(page.panel(_ANSWER))
+    caption = [verdict, page.say("picture.caption"), page.say(marks), panel]
     keys = ("step", "before", "share", "share_low", "share_high", "preferred", "heard")
     data = page.csv_of("steps-in-order", rows, (*keys, "cost", "labour_h"))
     return page.figure(svg, [part for part in caption if part], data)
