@@ -57,7 +57,7 @@ def _bring_recordings(folder: Path) -> None:
     """Pink noise as a reader records it: two positions, then the silent room."""
     rng = np.random.default_rng(3)
     (folder / "recordings").mkdir()
-    for name, level in (("left-ear", 0.05), ("right-ear", 0.05), ("silence", 0.0002)):
+    for name, level in (("port-bench", 0.05), ("starboard-bench", 0.05), ("silence", 0.0002)):
         spectrum = np.fft.rfft(rng.standard_normal(10 * 48_000))
         spectrum /= np.sqrt(np.maximum(np.arange(spectrum.size), 20.0))
         noise = np.fft.irfft(spectrum)
