@@ -110,7 +110,7 @@ def test_a_made_stage_is_where_its_words_say(made_desk):
         response = stages[name]
         return response.level_at(f_hz) - response.level_at(1000.0)
 
-    # The tables differ below 200 Hz only: -9 dB in stock, 0 dB in both. One of the 15 bands by
+    # The tables differ below 200 Hz only: -9 dB in untouched, 0 dB in refit. One of the 15 bands by
     # which the two are aligned, that of 199.5 Hz, is among those: 9 dB / 15 = 0.6 dB.
     assert level("swap", 100.0) == pytest.approx(-0.6, abs=0.01)
     assert level("swap", 45.0) == pytest.approx(-9, abs=0.01)
@@ -173,11 +173,11 @@ def test_what_was_measured_again_gives_the_repeat_sd(tmp_path):
         "".join(f"{f},{float(level) + i % 2}\n" for i, (f, level) in enumerate(again))
     )
     workspace = Workspace.open(desk.root)
-    stock, source, *_ = stage_details(workspace, load_study(workspace))
-    value = stock.metrics["deviation_sd_db"]
+    untouched, damped, *_ = stage_details(workspace, load_study(workspace))
+    value = untouched.metrics["deviation_sd_db"]
     assert (value.repeat_kind, value.n_repeats) == ("repeated measurements", 2)
     assert value.repeat_sd > 0
-    assert source.metrics["deviation_sd_db"].repeat_sd is None
+    assert damped.metrics["deviation_sd_db"].repeat_sd is None
     assert "responses/untouched-again.csv" in stage_files(load_study(workspace))
     row = stage_table(workspace, load_study(workspace)).set_index("stage").loc["untouched"]
     assert row["metric_deviation_sd_db_repeat_sd"] == pytest.approx(value.repeat_sd)

@@ -160,9 +160,9 @@ def test_new_explains_asks_and_asks_again(tmp_path):
     code, shown = at_terminal("new", tmp_path / "a-job", keys=keys)
     assert code == 0, shown
     assert "A study compares stages" in shown
-    assert "'Stock' cannot be used" in shown
+    assert "'Untouched' cannot be used" in shown
     assert "'a few' is not a whole number" in shown
-    assert f"earwitness measure {tmp_path / 'a-job/responses/stock'} --positions 3" in shown
+    assert f"earwitness measure {tmp_path / 'a-job/responses/untouched'} --positions 3" in shown
     text = (tmp_path / "a-job/study.toml").read_text()
     assert 'title = "A job"' in text
     assert "listeners = 7" in text

@@ -25,8 +25,8 @@ PRICES = pd.DataFrame(
         "stage": list(TWO),
         "cost": [0.0, 900.0, 100.0, 1000.0],
         "labour_h": [0.0, 1.0, 6.0, 7.0],
-        "factor_ceiling": ["untouched", "new", "untouched", "new"],
-        "factor_walls": ["untouched", "untouched", "new", "new"],
+        "factor_ceiling": ["old", "new", "old", "new"],
+        "factor_walls": ["old", "old", "new", "new"],
     }
 )
 

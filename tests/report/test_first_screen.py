@@ -67,8 +67,8 @@ def steps(decided: dict[str, Any]) -> dict[str, Any]:
 
 def test_comparisons_stand_with_what_failed_first(steps: dict[str, Any]) -> None:
     lines = (
-        "Against the claim, “As found” is preferred over “Walls damped” (30 % of decisions)",
-        "“New ceiling loudspeakers” or “Walls damped”: open (70 % of decisions for “New ceiling",
+        "Against the claim, “As found” is preferred over “Wall damping” (30 % of decisions)",
+        "“New ceiling loudspeakers” or “Wall damping”: open (70 % of decisions for “New ceiling",
         "“New ceiling loudspeakers” is preferred over “As found” (70 % of decisions).",
     )
     for page, key in (
@@ -85,7 +85,7 @@ def test_gain_money_and_hours_stand_together(steps: dict[str, Any]) -> None:
     for column in ("Gain (logits)", "Gain for 100 units of cost", "Gain for an hour of labour"):
         assert column in short
     turned = (
-        "Counted by hours of work, “Walls damped” gains more than “New ceiling loudspeakers”; "
+        "Counted by hours of work, “Wall damping” gains more than “New ceiling loudspeakers”; "
         "counted by gain alone it is the other way round. Counted by money, the order of the "
         "steps stays the same."
     )
@@ -113,7 +113,7 @@ def test_intervals_that_include_0_are_marked(steps: dict[str, Any]) -> None:
     page = render_report(steps)
     assert "interval includes 0" in section(page, "short")
     upgrade = section(page, "upgrade")
-    assert "Walls damped interval includes 0: 64 %" in upgrade
+    assert "Wall damping interval includes 0: 64 %" in upgrade
     assert "a step’s interval includes 0" in upgrade
     assert "it is not shown that the step gains anything" in upgrade
 

@@ -350,7 +350,7 @@ def test_a_warning_where_loudness_models_disagree(evidence):
     page = render_report(evidence)
     warning = re.search(r'<p class="warning">Loudness models disagree.*?</p>', page).group(0)
     assert "As found" in warning
-    assert "Walls damped" not in warning
+    assert "Wall damping" not in warning
 
 
 def test_a_failed_check_is_not_hidden(lean):

@@ -154,13 +154,13 @@ def test_a_step_of_unknown_price_is_not_called_free_or_best(decided: Evidence) -
     second |= {"cost": 520.0, "labour_h": 0.0}
     text = section(render_report(decided, voice="researcher"), "upgrade")
     assert "New ceiling loudspeakers | not known | – |" in text
-    assert "Walls damped | +0.046 |" in text
+    assert "Wall damping | +0.046 |" in text
     assert (
         "The cost of “New ceiling loudspeakers” is not known, which is not the same as free. "
         "A gain for its cost is given only for steps whose cost is known, and such gains are "
         "compared only where all of them are." in text
     )
-    assert "The hours of labour of “Aligned by measurement” are not known" in text
+    assert "The hours of labour of “Alignment by measurement” are not known" in text
     assert "Amounts are in EUR." in text
 
 
@@ -192,7 +192,7 @@ def test_a_budget_shows_money_and_hours_and_what_it_cannot_buy(decided: Evidence
     upgrade(decided, hourly_rate=60.0, cost_unknown=["ceiling"], unpriced=["ceiling"])
     decided["results"]["upgrade"]["budget"] = [BUDGET]
     text = section(render_report(decided, voice="researcher"), "upgrade")
-    assert "700 EUR | Walls damped | 610 EUR | 520 EUR | 1.5 h (90 EUR) | 90 % |" in text
+    assert "700 EUR | Wall damping | 610 EUR | 520 EUR | 1.5 h (90 EUR) | 90 % |" in text
     assert "No sum includes “New ceiling loudspeakers”, whose price is not known." in text
     assert "A sum has to cover the labour too, at 60 EUR an hour." in text
 
@@ -202,8 +202,8 @@ def test_a_budget_without_a_rate_shows_the_hours_beside_it(decided: Evidence) ->
     plain = BUDGET | {"spent": 520.0, "labour_cost": None, "total": None}
     decided["results"]["upgrade"]["budget"] = [plain, plain | {"labour_h": None}]
     text = section(render_report(decided, voice="researcher"), "upgrade")
-    assert "700 EUR | Walls damped | 520 EUR | 1.5 h | 90 % |" in text
-    assert "700 EUR | Walls damped | 520 EUR | not known | 90 % |" in text
+    assert "700 EUR | Wall damping | 520 EUR | 1.5 h | 90 % |" in text
+    assert "700 EUR | Wall damping | 520 EUR | not known | 90 % |" in text
     assert "cover the labour" not in text
     assert "No sum includes" not in text
 

@@ -197,7 +197,7 @@ def test_the_headline_follows_the_verdicts(lean):
         row["p_best"] = 0.99 if row["stage"] == "aligned" else 0.0
     assert lead_of(choose_again(lean)) == "Which version is liked most is open."
     most["verdict"] = "supported"
-    lead = "“Aligned by measurement” is liked best of the 6 versions."
+    lead = "“Alignment by measurement” is liked best of the 6 versions."
     assert lead_of(choose_again(lean)) == lead
 
 
@@ -224,9 +224,9 @@ def test_the_first_step_follows_the_verdicts(decided):
     assert claims(ceiling="supported") == (
         "“New ceiling loudspeakers” helps; which step to do first is open."
     )
-    assert claims(first="supported") == "Do “New ceiling loudspeakers” before “Walls damped”."
+    assert claims(first="supported") == "Do “New ceiling loudspeakers” before “Wall damping”."
     assert claims(ceiling="supported", first="supported") == "Do “New ceiling loudspeakers” first."
-    assert claims(damped="supported", first="contradicted") == "Do “Walls damped” first."
+    assert claims(damped="supported", first="contradicted") == "Do “Wall damping” first."
     assert claims(ceiling="contradicted", damped="contradicted") == (
         "None of the steps helps at first."
     )
