@@ -59,11 +59,11 @@ def _stage(
 STAGES: tuple[DemoStage, ...] = (
     _stage("as-found", "As found", ("bare", "aged", "none", "none"), 0.0, 0.0),
     _stage("damped", "Wall damping", ("damped", "aged", "none", "none"), 210.0, 3.0),
-    _stage("ceiling", "New ceiling loudspeakers", ("bare", "new", "none", "none"), 2240.0, 26.0),
-    _stage("refit", "Walls and loudspeakers", ("damped", "new", "none", "none"), 2450.0, 28.0),
+    _stage("ceiling", "New loudspeakers", ("bare", "new", "none", "none"), 2240.0, 26.0),
+    _stage("refit", "Walls and ceiling", ("damped", "new", "none", "none"), 2450.0, 28.0),
     _stage("low-unit", "Low-frequency unit", ("damped", "new", "fitted", "none"), 3690.0, 36.0),
     _stage(
-        *("aligned", "Alignment by measurement", ("damped", "new", "fitted", "by measurement")),
+        *("aligned", "Alignment", ("damped", "new", "fitted", "by measurement")),
         *(4110.0, 42.0),
     ),
 )

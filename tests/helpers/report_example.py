@@ -19,10 +19,10 @@ from analysis.tables.trials import trial_table
 STAGES = (
     ("as-found", "As found", 0.0, 0.0, "bare", "aged", "none"),
     ("damped", "Wall damping", 520.0, 1.5, "damped", "aged", "none"),
-    ("ceiling", "New ceiling loudspeakers", 410.0, 3.0, "bare", "new", "none"),
-    ("refit", "Walls and loudspeakers", 930.0, 4.0, "damped", "new", "none"),
+    ("ceiling", "New loudspeakers", 410.0, 3.0, "bare", "new", "none"),
+    ("refit", "Walls and ceiling", 930.0, 4.0, "damped", "new", "none"),
     ("low-unit", "Low-frequency unit", 1460.0, 7.5, "damped", "new", "fitted"),
-    ("aligned", "Alignment by measurement", 1690.0, 9.0, "damped", "new", "fitted"),
+    ("aligned", "Alignment", 1690.0, 9.0, "damped", "new", "fitted"),
 )
 WORTHS = (0.0, 0.22, 0.61, 0.93, 1.38, 1.61)
 CLAIMS = (

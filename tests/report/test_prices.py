@@ -65,16 +65,15 @@ def with_prices(
 @pytest.mark.parametrize(
     ("given", "said"),
     [
-        ({}, "Cost entered for “New ceiling loudspeakers”: 410 EUR. Labour entered: 3.0 h."),
+        ({}, "Cost entered for “New loudspeakers”: 410 EUR. Labour entered: 3.0 h."),
         (
             {"rate": 60.0, "tax": "20 % included"},
-            "Cost entered for “New ceiling loudspeakers”: 410 EUR. Labour entered: 3.0 h, which is "
+            "Cost entered for “New loudspeakers”: 410 EUR. Labour entered: 3.0 h, which is "
             "180 EUR at 60 EUR an hour. Together: 590 EUR. On tax: 20 % included",
         ),
         (
             {"cost": None},
-            "The cost of “New ceiling loudspeakers” is not known: none was entered. Labour "
-            "entered: 3.0 h.",
+            "The cost of “New loudspeakers” is not known: none was entered. Labour entered: 3.0 h.",
         ),
         (
             {"cost": None, "rate": 60.0},
@@ -83,10 +82,10 @@ def with_prices(
         ),
         (
             {"hours": None, "rate": 60.0},
-            "“New ceiling loudspeakers”: 410 EUR. Its hours of labour are not known.",
+            "“New loudspeakers”: 410 EUR. Its hours of labour are not known.",
         ),
-        ({"cost": 0.0, "hours": 0.0}, "“New ceiling loudspeakers”: 0 EUR. Labour entered: 0.0 h."),
-        ({"cost": 0.4, "currency": ""}, "“New ceiling loudspeakers”: 0.40. Labour"),
+        ({"cost": 0.0, "hours": 0.0}, "“New loudspeakers”: 0 EUR. Labour entered: 0.0 h."),
+        ({"cost": 0.4, "currency": ""}, "“New loudspeakers”: 0.40. Labour"),
     ],
 )
 def test_the_answer_shows_both_parts_of_a_price(
@@ -153,14 +152,14 @@ def test_a_step_of_unknown_price_is_not_called_free_or_best(decided: Evidence) -
     first |= {"cost": None, "per_cost": None, "labour_h": 3.0, "per_hour": 0.2}
     second |= {"cost": 520.0, "labour_h": 0.0}
     text = section(render_report(decided, voice="researcher"), "upgrade")
-    assert "New ceiling loudspeakers | not known | – |" in text
+    assert "New loudspeakers | not known | – |" in text
     assert "Wall damping | +0.046 |" in text
     assert (
-        "The cost of “New ceiling loudspeakers” is not known, which is not the same as free. "
+        "The cost of “New loudspeakers” is not known, which is not the same as free. "
         "A gain for its cost is given only for steps whose cost is known, and such gains are "
         "compared only where all of them are." in text
     )
-    assert "The hours of labour of “Alignment by measurement” are not known" in text
+    assert "The hours of labour of “Alignment” are not known" in text
     assert "Amounts are in EUR." in text
 
 
@@ -193,7 +192,7 @@ def test_a_budget_shows_money_and_hours_and_what_it_cannot_buy(decided: Evidence
     decided["results"]["upgrade"]["budget"] = [BUDGET]
     text = section(render_report(decided, voice="researcher"), "upgrade")
     assert "700 EUR | Wall damping | 610 EUR | 520 EUR | 1.5 h (90 EUR) | 90 % |" in text
-    assert "No sum includes “New ceiling loudspeakers”, whose price is not known." in text
+    assert "No sum includes “New loudspeakers”, whose price is not known." in text
     assert "A sum has to cover the labour too, at 60 EUR an hour." in text
 
 

@@ -38,7 +38,7 @@ def test_the_card_says_five_things(decided):
     assert sections(page) == ["card_first", "card_heard", "card_chosen", "card_played", "card_mind"]
     text = words(page)
     assert "Which step to do first is open." in text
-    assert "In 87 % of resampled panels “New ceiling loudspeakers” came first." in text
+    assert "In 87 % of resampled panels “New loudspeakers” came first." in text
     assert "Cost entered" not in text  # nothing is recommended
     assert "You listened to 6 versions" in text
     assert "<svg" not in page
@@ -185,8 +185,8 @@ def test_verdicts_that_change_with_the_screening_are_named(lean):
 def test_the_order_of_work_carries_its_chances(decided):
     page = render_report(decided)
     path = words(page.split('<ol class="path">')[1].split("</ol>")[0])
-    assert "New ceiling loudspeakers: 87 %" in path
-    assert path.index("New ceiling loudspeakers") < path.index("Wall damping: 64 %")
+    assert "New loudspeakers: 87 %" in path
+    assert path.index("New loudspeakers") < path.index("Wall damping: 64 %")
 
 
 #: Figures along which the true worths of the example run in a line, and others that only keep
@@ -249,9 +249,9 @@ def test_the_real_order_of_work_reaches_headline_and_card(lean):
     assert (
         lead
         == {
-            (True, True): "Do “New ceiling loudspeakers” first.",
-            (False, True): "Do “New ceiling loudspeakers” before “Wall damping”.",
-            (True, False): "“New ceiling loudspeakers” helps; which step to do first is open.",
+            (True, True): "Do “New loudspeakers” first.",
+            (False, True): "Do “New loudspeakers” before “Wall damping”.",
+            (True, False): "“New loudspeakers” helps; which step to do first is open.",
             (False, False): "Which step to do first is open.",
         }[gains, before]
     )
@@ -278,7 +278,7 @@ def test_groups_of_listeners_are_said_beside_the_headline(decided):
     short = words(page.split('<section id="short"')[1].split("</section>")[0])
     assert "An exploratory look finds 2 groups of simulated listeners" in short
     assert "Group 1: 9 listeners, 56 % of the panel." in words(page)
-    assert "9 listeners: New ceiling loudspeakers → Low-frequency unit" in words(page)
+    assert "9 listeners: New loudspeakers → Low-frequency unit" in words(page)
     # Classes that fit better than people who are all alike are no groups.
     decided["results"]["preference"]["classes"] |= {"n_groups": 1, "best_by_bic": 3}
     decided["results"]["upgrade"]["classes"] = []
@@ -330,15 +330,15 @@ def grade(text):
 def plain_sentences():
     """Everything a customer may read on the card."""
     names = {
-        "step": "“New ceiling loudspeakers”",
-        "best": "“New ceiling loudspeakers”",
-        "better": "“New ceiling loudspeakers”",
+        "step": "“New loudspeakers”",
+        "best": "“New loudspeakers”",
+        "better": "“New loudspeakers”",
         "worse": "“Wall damping”",
-        "stage": "“New ceiling loudspeakers”",
-        "pair": "Wall damping – New ceiling loudspeakers",
+        "stage": "“New loudspeakers”",
+        "pair": "Wall damping – New loudspeakers",
         "base": "“As it was”",
-        "front": "“New ceiling loudspeakers”",
-        "first": "“New ceiling loudspeakers”",
+        "front": "“New loudspeakers”",
+        "first": "“New loudspeakers”",
         "second": "“Wall damping”",
         "other": "“Wall damping”",
         "others": "“Wall damping”",

@@ -197,7 +197,7 @@ def test_the_headline_follows_the_verdicts(lean):
         row["p_best"] = 0.99 if row["stage"] == "aligned" else 0.0
     assert lead_of(choose_again(lean)) == "Which version is liked most is open."
     most["verdict"] = "supported"
-    lead = "“Alignment by measurement” is liked best of the 6 versions."
+    lead = "“Alignment” is liked best of the 6 versions."
     assert lead_of(choose_again(lean)) == lead
 
 
@@ -222,16 +222,16 @@ def test_the_first_step_follows_the_verdicts(decided):
         "Both steps help; which to do first is open."
     )
     assert claims(ceiling="supported") == (
-        "“New ceiling loudspeakers” helps; which step to do first is open."
+        "“New loudspeakers” helps; which step to do first is open."
     )
-    assert claims(first="supported") == "Do “New ceiling loudspeakers” before “Wall damping”."
-    assert claims(ceiling="supported", first="supported") == "Do “New ceiling loudspeakers” first."
+    assert claims(first="supported") == "Do “New loudspeakers” before “Wall damping”."
+    assert claims(ceiling="supported", first="supported") == "Do “New loudspeakers” first."
     assert claims(damped="supported", first="contradicted") == "Do “Wall damping” first."
     assert claims(ceiling="contradicted", damped="contradicted") == (
         "None of the steps helps at first."
     )
     # What is liked more than something liked more than the baseline is liked more than that.
-    assert claims(damped="supported", first="supported") == "Do “New ceiling loudspeakers” first."
+    assert claims(damped="supported", first="supported") == "Do “New loudspeakers” first."
 
 
 def test_a_sentence_whose_claims_are_gone_or_open_is_not_said(lean):
