@@ -330,15 +330,15 @@ def grade(text):
 def plain_sentences():
     """Everything a customer may read on the card."""
     names = {
-        "step": "“New loudspeakers”",
-        "best": "“New loudspeakers”",
-        "better": "“New loudspeakers”",
+        "step": "“New ceiling”",
+        "best": "“New ceiling”",
+        "better": "“New ceiling”",
         "worse": "“Wall damping”",
-        "stage": "“New loudspeakers”",
-        "pair": "Wall damping – New loudspeakers",
+        "stage": "“New ceiling”",
+        "pair": "Wall damping – New ceiling",
         "base": "“As it was”",
-        "front": "“New loudspeakers”",
-        "first": "“New loudspeakers”",
+        "front": "“New ceiling”",
+        "first": "“New ceiling”",
         "second": "“Wall damping”",
         "other": "“Wall damping”",
         "others": "“Wall damping”",
