@@ -199,7 +199,7 @@ def test_what_cannot_be_filled_in_is_refused(frame, options, message):
 def panel(n_listeners=10, seed=3):
     """Answers in two groups, with metrics to order the stages by."""
     rng = np.random.default_rng(seed)
-    worth = {"as-built": 0.0, "damped": 1.2, "tuned": 2.0}
+    worth = {"as-built": 0.0, "damped": 1.2, "aligned": 2.0}
     pairs = [(a, b) for a in worth for b in worth if a != b]
     rows = [
         {"listener": f"P{k}", "group": "shop" if k % 2 else "home", "stage_a": a, "stage_b": b}
@@ -211,8 +211,8 @@ def panel(n_listeners=10, seed=3):
 
 
 CLAIMS = (
-    "listeners prefer tuned over as-built",
-    "listeners prefer tuned most",
+    "listeners prefer aligned over as-built",
+    "listeners prefer aligned most",
     "listeners prefer damped over as-built among shop",
 )
 
@@ -257,7 +257,7 @@ def test_the_figures_of_a_stage_are_those_of_the_stage_table(tmp_path):
     table = stage_table(Workspace(tmp_path), study_from_text(STUDY)).set_index("stage")
     for name, paths in files.items():
         found = stimuli.stage_metrics(
-            stimuli.read_stage(paths), stimuli.built_in_target("car-cabin")
+            stimuli.read_stage(paths), stimuli.built_in_target("house-curve")
         )
         assert len(found) > 10
         for metric, value in found.items():
@@ -266,7 +266,7 @@ def test_the_figures_of_a_stage_are_those_of_the_stage_table(tmp_path):
 
 STUDY = "\n".join(
     [
-        'format = 1\ntitle = "Doors"\ntarget = "car-cabin"',
+        'format = 1\ntitle = "Doors"\ntarget = "house-curve"',
         *(
             f'[[stages]]\nid = "{stage}"\nresponses = {[f"{stage}-{k}.csv" for k in (1, 2, 3)]}'
             for stage in STAGES

@@ -23,7 +23,7 @@ __all__ = ["command"]
 def command(directory: Path, listeners: int, seed: int) -> int:
     """Build a demonstration study in DIRECTORY and take it from measurement to report.
 
-    The shop, the vehicle, the measurements, the music and the listeners are invented
+    The workshop, the ferry, the measurements, the music and the listeners are invented
     or simulated, and marked so. Afterwards 'earwitness serve DIRECTORY' opens the same
     study for your own ears.
     """

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 __all__ = ["command"]
 
 _CAUTION = (
-    "The test signal starts quiet. Keep ears away from speakers and headphones, raise the "
+    "The test signal starts quiet. Keep ears away from loudspeakers and headphones, raise the "
     "volume step by step, and stay below what hurts or distorts. Ctrl-C stops the sound at once."
 )
 

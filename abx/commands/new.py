@@ -32,13 +32,13 @@ T = TypeVar("T")
     "stages",
     multiple=True,
     metavar="ID",
-    help="Id of a stage, for example as-delivered; repeat for each stage.",
+    help="Id of a stage, for example as-found; repeat for each stage.",
 )
 @click.option("--positions", type=click.IntRange(1, 99), help="Microphone positions a stage.")
 @click.option("--listeners", type=click.IntRange(1, 10_000), help="Planned number of listeners.")
 @click.option(
     "--target",
-    default="car-cabin",
+    default="house-curve",
     show_default=True,
     help="Target curve, where FILES are given.",
 )

@@ -1,1 +1,1 @@
-"""The demonstration study: an invented shop, vehicle, measurements and music."""
+"""The demonstration study: an invented ferry, workshop, measurements and music."""

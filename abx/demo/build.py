@@ -84,7 +84,7 @@ def _refuse_foreign(directory: Path) -> None:
         )
 
 
-_TITLE = "# A demonstration study. The shop, the vehicle"
+_TITLE = "# A demonstration study. The workshop, the ferry"
 
 
 def _write_programmes(

@@ -1,10 +1,10 @@
-"""An invented upgrade job with plausible measurements, for trying the whole way through.
+"""An invented refit with plausible measurements, for trying the whole way through.
 
-Everything here is made up: the shop, the vehicle, the parts, the prices and the curves.
-The curves follow common practice (no source): door speakers that do little below
-60-80 Hz, a cabin that lifts the lowest octaves, a stock source that protects its
-speakers with a bass roll-off and softens the treble, a subwoofer below 80 Hz and
-equalisation towards the usual in-car target.
+Everything here is made up: the ferry, the workshop, the parts, the prices and the curves.
+The curves follow common practice (no source): bare wall panels that ring near 250 Hz, aged
+loudspeakers with a hollow in the middle and a treble that droops, loudspeakers that do
+little below 60-80 Hz, a room that lifts the lowest octaves, a low-frequency unit below
+80 Hz and equalisation towards a usual house curve.
 """
 
 from __future__ import annotations
@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 
 __all__ = ["POSITIONS", "STAGES", "DemoStage", "response_table", "study_text"]
 
-#: Microphone positions about the driver's head.
-POSITIONS = ("left ear", "centre", "right ear")
+#: Microphone positions in the saloon.
+POSITIONS = ("port bench", "middle table", "starboard bench")
 
 _BANDS_HZ: NDArray[np.float64] = 1000.0 * 10.0 ** (np.arange(-17, 14) / 10.0)
 _NOMINAL = (
@@ -37,9 +37,9 @@ class DemoStage:
     id, label : str
         As in the study file.
     factors : mapping of str to str
-        Source, speakers, subwoofer, tuning.
+        Walls, ceiling loudspeakers, low-frequency unit, alignment.
     cost, labour_h : float
-        Invented price of parts and hours of work, from the car as delivered.
+        Invented price of parts and hours of work, from the saloon as found.
     """
 
     id: str
@@ -52,38 +52,40 @@ class DemoStage:
 def _stage(
     stage_id: str, label: str, parts: tuple[str, str, str, str], cost: float, labour_h: float
 ) -> DemoStage:
-    names = ("source", "speakers", "subwoofer", "tuning")
+    names = ("walls", "ceiling", "low_unit", "alignment")
     return DemoStage(stage_id, label, dict(zip(names, parts, strict=True)), cost, labour_h)
 
 
 STAGES: tuple[DemoStage, ...] = (
-    _stage("as-delivered", "As delivered", ("stock", "stock", "none", "none"), 0.0, 0.0),
-    _stage("source", "New source unit", ("new", "stock", "none", "none"), 480.0, 1.5),
-    _stage("speakers", "New door speakers", ("stock", "new", "none", "none"), 390.0, 3.0),
-    _stage("both", "Source and speakers", ("new", "new", "none", "none"), 870.0, 4.0),
-    _stage("sub", "Both with subwoofer", ("new", "new", "fitted", "none"), 1390.0, 7.0),
+    _stage("as-found", "As found", ("bare", "aged", "none", "none"), 0.0, 0.0),
+    _stage("damped", "Wall damping", ("damped", "aged", "none", "none"), 210.0, 3.0),
+    _stage("ceiling", "New loudspeakers", ("bare", "new", "none", "none"), 2240.0, 26.0),
+    _stage("refit", "Walls and ceiling", ("damped", "new", "none", "none"), 2450.0, 28.0),
+    _stage("low-unit", "Low-frequency unit", ("damped", "new", "fitted", "none"), 3690.0, 36.0),
     _stage(
-        "tuned", "Subwoofer and tuning", ("new", "new", "fitted", "by measurement"), 1620.0, 9.0
+        *("aligned", "Alignment", ("damped", "new", "fitted", "by measurement")),
+        *(4110.0, 42.0),
     ),
 )
 
 # Break points (Hz, dB) of each part's contribution; straight lines over log frequency.
-_CABIN = ((20, 11), (40, 8), (63, 5), (100, 2.5), (160, 0.5), (250, -1), (1000, 0), (20000, -3))
-_STOCK_SOURCE = ((20, -4), (40, -2.5), (63, -1), (100, 0.5), (200, 0), (4000, 0), (20000, -3))
-_NEW_SOURCE = ((20, -0.5), (40, 0), (20000, 0))
-_STOCK_SPEAKERS = (
-    *((20, -30), (40, -19), (63, -9), (80, -4), (100, 0.5), (160, 4), (250, 2), (500, 0)),
-    *((1600, -1), (2500, -5), (4000, 2.5), (6300, 1), (10000, -5), (16000, -12), (20000, -17)),
+_SALOON = ((20, 9), (40, 7), (63, 4.5), (100, 2.5), (160, 1), (315, 0), (2000, 0), (20000, -1))
+_BARE_WALLS = ((125, 0), (160, 1), (200, 4), (250, 6), (315, 4), (400, 1), (500, 0))
+_DAMPED_WALLS = ((200, 0), (315, -0.3), (2000, -0.3), (8000, -0.5), (20000, -0.8))
+_AGED_CEILING = (
+    *((20, -17), (31.5, -12), (40, -9), (50, -6.5), (63, -3.5), (80, -1), (100, 0), (400, 0)),
+    *((500, -4), (630, -9), (800, -10), (1000, -6), (1250, -2), (1600, 0), (5000, 0)),
+    *((6300, -2.5), (8000, -6.5), (10000, -11.5), (12500, -17), (16000, -22), (20000, -27)),
 )
-_NEW_SPEAKERS = (
-    *((20, -26), (40, -14), (63, -4.5), (80, -1), (100, 0.5), (200, 0.5), (1000, 0)),
-    *((2000, -1), (4000, 0.5), (6300, 2), (12500, 0), (20000, -3)),
+_NEW_CEILING = (
+    *((20, -16), (31.5, -11), (40, -8.5), (50, -6), (63, -3), (80, -0.5), (100, 0), (500, 0)),
+    *((800, -0.5), (2000, 0.5), (5000, 2), (8000, 1.5), (12500, 0), (16000, -1.5), (20000, -4)),
 )
-_SUBWOOFER = ((20, -12), (31.5, -3), (40, 2), (63, 4), (80, 1), (100, -6), (125, -14), (200, -40))
-_TARGET = ((20, 5), (25, 6), (125, 6), (200, 0), (12500, 0), (20000, -4))
+_LOW_UNIT = ((20, -6), (25, -2), (31.5, 1), (40, 2), (63, 2), (80, 0.5), (100, -5), (200, -40))
+_TARGET = ((20, 6), (25, 6), (125, 6), (200, 0), (12500, 0), (20000, -4))
 
-#: Share of the way to the target that the invented tuning goes, band by band at most.
-_TUNING_SHARE = 0.8
+#: Share of the way to the target that the invented alignment goes, band by band at most.
+_ALIGNMENT_SHARE = 0.6
 
 
 def _curve(points: tuple[tuple[float, float], ...]) -> NDArray[np.float64]:
@@ -96,24 +98,23 @@ def _power_sum(*levels_db: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _mean_curve(stage: DemoStage) -> NDArray[np.float64]:
-    source = _NEW_SOURCE if stage.factors["source"] == "new" else _STOCK_SOURCE
-    speakers = _NEW_SPEAKERS if stage.factors["speakers"] == "new" else _STOCK_SPEAKERS
-    level = _curve(source) + _curve(speakers)
-    if stage.factors["subwoofer"] == "fitted":
-        level = _power_sum(level, _curve(source) + _curve(_SUBWOOFER))
-    level = level + _curve(_CABIN)
-    if stage.factors["tuning"] != "none":
-        level = level + _TUNING_SHARE * (_curve(_TARGET) - level)
+    walls = _DAMPED_WALLS if stage.factors["walls"] == "damped" else _BARE_WALLS
+    level = _curve(_NEW_CEILING if stage.factors["ceiling"] == "new" else _AGED_CEILING)
+    if stage.factors["low_unit"] == "fitted":
+        level = _power_sum(level, _curve(_LOW_UNIT))
+    level = level + _curve(walls) + _curve(_SALOON)
+    if stage.factors["alignment"] != "none":
+        level = level + _ALIGNMENT_SHARE * (_curve(_TARGET) - level)
     return level
 
 
 def _position_ripple(position: int, stage_id: str) -> NDArray[np.float64]:
-    # What a microphone a hand's width away sees: the cabin's comb, the same for every
+    # What a microphone a few seats away sees: the saloon's comb, the same for every
     # stage, growing above 500 Hz, and a little repeat error of the measurement itself.
-    cabin = np.random.default_rng(1000 + position)
+    saloon = np.random.default_rng(1000 + position)
     depth = np.interp(np.log(_BANDS_HZ), np.log([60.0, 500.0, 8000.0]), [0.4, 1.0, 1.6])
     repeat = np.random.default_rng([2000 + position, zlib.crc32(stage_id.encode())])
-    ripple = depth * cabin.standard_normal(_BANDS_HZ.size)
+    ripple = depth * saloon.standard_normal(_BANDS_HZ.size)
     return np.asarray(ripple + 0.25 * repeat.standard_normal(_BANDS_HZ.size))
 
 
@@ -134,8 +135,8 @@ def response_table(stage: DemoStage, position: int) -> str:
     """
     level_db = 74.0 + _mean_curve(stage) + _position_ripple(position, stage.id)
     lines = [
-        "# INVENTED DATA for the demonstration; no real vehicle was measured",
-        f"# Corvane Estrel hatchback, driver's seat, {POSITIONS[position]}: {stage.label}",
+        "# INVENTED DATA for the demonstration; no real vessel was measured",
+        f"# Ferry Wendlefay, passenger saloon, {POSITIONS[position]}: {stage.label}",
         "# pink noise, 1/3-octave levels, 30 s average",
         "frequency_hz,level_db",
     ]
@@ -169,12 +170,12 @@ def study_text(programmes: Mapping[str, float], *, listeners: int) -> str:
 
 
 _HEAD = """\
-# A demonstration study. The shop, the vehicle, the parts, the prices, the measurements
+# A demonstration study. The workshop, the ferry, the parts, the prices, the measurements
 # and the music are invented.
 format = 1
-title = "Corvane Estrel: what to upgrade first"
-target = "car-cabin"
-note = "Invented job of the invented shop Saltmarsh Sound Works."
+title = "Ferry Wendlefay: what to upgrade first"
+target = "house-curve"
+note = "Invented job of the invented Quernhollin Workshop: the saloon of a lake ferry."
 """
 
 
@@ -199,11 +200,11 @@ _TESTS = """\
 [[tests]]
 method = "abx"
 pairs = [
-    ["as-delivered", "source"],
-    ["as-delivered", "speakers"],
-    ["speakers", "both"],
-    ["both", "sub"],
-    ["sub", "tuned"],
+    ["as-found", "damped"],
+    ["as-found", "ceiling"],
+    ["ceiling", "refit"],
+    ["refit", "low-unit"],
+    ["low-unit", "aligned"],
 ]
 trials = 4
 controls = { identical = 1, obvious = 1 }
@@ -223,11 +224,12 @@ alpha = 0.05
 stopping = "fixed"
 primary_metric = "deviation_sd_db"
 claims = [
-    "listeners hear source from as-delivered",
-    "listeners hear speakers from as-delivered",
-    "listeners prefer speakers over source",
-    "listeners prefer both over speakers",
-    "listeners prefer sub over both",
-    "listeners prefer tuned most",
+    "listeners hear damped from as-found",
+    "listeners hear ceiling from as-found",
+    "listeners prefer ceiling over as-found",
+    "step ceiling before damped",
+    "listeners prefer refit over ceiling",
+    "listeners prefer low-unit over refit",
+    "listeners prefer aligned most",
 ]
 """

@@ -125,7 +125,7 @@ class Stage:
     responses : tuple of str
         Response tables, relative to the study folder; several positions are averaged.
     factors : mapping of str to str
-        Design factors, for instance ``{"source": "stock"}``.
+        Design factors, for instance ``{"walls": "bare"}``.
     cost, labour_h : float or None
         Price in the study's currency and working hours, from the first stage; None where nobody
         entered them, which is not 0, and for a made stage, which nobody can buy.

@@ -302,7 +302,7 @@ def _read_programmes(root: Reader, files: _Files) -> tuple[Programme, ...]:
 def _read_target(root: Reader, files: _Files) -> TargetSource:
     value = root.data.get("target")
     if value is None:
-        raise root.error(None, "'target' is missing", "add a line 'target = \"car-cabin\"'")
+        raise root.error(None, "'target' is missing", "add a line 'target = \"house-curve\"'")
     if isinstance(value, str):
         return TargetSource(name=_built_in(root, value))
     table = root.table("target")
@@ -317,12 +317,13 @@ def _read_target(root: Reader, files: _Files) -> TargetSource:
 
 
 def _built_in(root: Reader, name: str) -> str:
-    from stimuli.response.target import BUILT_IN_TARGETS
+    from stimuli.response.target import BUILT_IN_TARGETS, current_name
 
-    if name not in BUILT_IN_TARGETS:
+    known = current_name(name)
+    if known not in BUILT_IN_TARGETS:
         problem = f"there is no built-in target '{name}'"
         raise root.error("target", problem, did_you_mean(name, BUILT_IN_TARGETS))
-    return name
+    return known
 
 
 def _read_points(table: Reader) -> tuple[tuple[float, float], ...]:

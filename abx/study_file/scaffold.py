@@ -11,8 +11,8 @@ from abx.text.names import id_fault, unprintable
 
 __all__ = ["DEFAULT_STAGES", "check_stages", "default_title", "refuse_existing", "write_scaffold"]
 
-#: Stages of the usual job, first to last.
-DEFAULT_STAGES = ("as-delivered", "source", "speakers", "both")
+#: Stages of a job with two changes that can be made apart, first to last.
+DEFAULT_STAGES = ("as-found", "first-change", "second-change", "both-changes")
 
 
 def write_scaffold(
@@ -90,7 +90,7 @@ def check_stages(stages: Sequence[str]) -> None:
             raise InputError(
                 where="stage id",
                 problem=f"'{stage}' cannot be used",
-                remedy="use small letters, digits and hyphens, at most 40, for example new-source",
+                remedy="use small letters, digits and hyphens, at most 40, for example new-ceiling",
             )
     if len(stages) < 2 or len(set(stages)) < len(stages):
         raise InputError(
@@ -146,9 +146,9 @@ _HEAD = """\
 # Check it at any time with: earwitness plan .
 format = 1
 title = {title}
-# The curve that deviation is measured from: "car-cabin" (the trade's usual in-car
-# target), {{ file = "my-target.csv" }}, or {{ points = [[25, 6.0], [125, 6.0], [200, 0.0]] }}.
-target = "car-cabin"
+# The curve that deviation is measured from: "house-curve" (what the trade usually
+# aims at), {{ file = "my-target.csv" }}, or {{ points = [[25, 6.0], [125, 6.0], [200, 0.0]] }}.
+target = "house-curve"
 
 """
 
@@ -156,7 +156,7 @@ _STAGE_NOTE = """\
 # A stage is one state of the system. Each response file is one microphone position:
 # frequency in Hz and level in dB, one pair a line; they are averaged. Take out the
 # positions that you did not measure.
-# factors names what is fitted, for example { source = "new", speakers = "stock" }.
+# factors names what is fitted, for example { walls = "damped", ceiling = "aged" }.
 # cost (money) and labour_h (hours) count from the first stage. Take out the # and write what
 # you know. What is left out is not known, which is not the same as free: no gain for its cost
 # is worked out for it, and no budget buys it.

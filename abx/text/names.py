@@ -42,7 +42,7 @@ def id_fault(text: str) -> tuple[str, str] | None:
 
     Examples
     --------
-    >>> id_fault("new-speakers") is None
+    >>> id_fault("new-ceiling") is None
     True
     >>> id_fault("-6")[0]
     "'-6' is not an id"
@@ -77,8 +77,8 @@ def identifiers(
 
     Examples
     --------
-    >>> identifiers(["New speakers (front)", "Größer", "A+", "A-"])
-    ['new-speakers-front', 'groer', 'a', 'a-2']
+    >>> identifiers(["New ceiling (front)", "Größer", "A+", "A-"])
+    ['new-ceiling-front', 'groer', 'a', 'a-2']
     """
     used, found = {*taken, _CLAIMED, _MADE_HERE, *AS_PROGRAMS_SPELL}, []
     for text in words:

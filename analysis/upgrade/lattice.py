@@ -1,6 +1,6 @@
 """The stages as sets of steps taken from a baseline.
 
-A *step* puts one factor on another level ("speakers: stock → new"); a stage is the set of its
+A *step* puts one factor on another level ("ceiling: aged → new"); a stage is the set of its
 steps. Only stages that listeners compared are states: what nobody heard has no worth, and no sum of
 parts is put in its place. Made stages are experiments: nobody can buy them, so they are no states,
 and the factors of experiments (``region_...``, ``dose``) are no steps.

@@ -48,7 +48,7 @@ class FilterChoices:
     Attributes
     ----------
     phase : {"minimum", "linear"}
-        Minimum phase is what loudspeakers and cabins mostly have and rings after the sound;
+        Minimum phase is what loudspeakers and small spaces mostly have and rings after the sound;
         linear phase keeps the waveform's timing but rings before it as well.
     smoothing : {"bands", "sixth", "twelfth", "none"}
         Detail kept of a finely measured curve: none beyond the 1/3-octave levels, or the curve

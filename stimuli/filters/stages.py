@@ -57,7 +57,7 @@ class StageSpec:
     >>> table = Path(tempfile.mkdtemp(), "damped.csv")
     >>> rows = [f"{1000 * 2**k}, 70" for k in range(-5, 5)]
     >>> _ = table.write_text("\n".join(rows))
-    >>> StageSpec("damped", "Doors damped", read_stage(table)).response.n_positions
+    >>> StageSpec("damped", "Wall damping", read_stage(table)).response.n_positions
     1
     """
 

@@ -202,10 +202,10 @@ def read_stage(paths: str | Path | Sequence[str | Path]) -> StageResponse:
     >>> from pathlib import Path
     >>> from stimuli import read_stage
     >>> folder = Path(tempfile.mkdtemp())
-    >>> for place, level_db in (("driver", 70), ("middle", 76)):
+    >>> for place, level_db in (("port", 70), ("middle", 76)):
     ...     rows = [f"{1000 * 2**k}, {level_db}" for k in range(-5, 5)]
     ...     _ = (folder / f"{place}.csv").write_text("\n".join(rows))
-    >>> stage = read_stage([folder / "driver.csv", folder / "middle.csv"])
+    >>> stage = read_stage([folder / "port.csv", folder / "middle.csv"])
     >>> stage.n_positions, round(float(stage.level_db[0]), 1)
     (2, 74.0)
     """

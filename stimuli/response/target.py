@@ -13,22 +13,32 @@ from numpy.typing import ArrayLike, NDArray
 from stimuli.files.errors import InputError
 from stimuli.response.measured import read_response
 
-__all__ = ["BUILT_IN_TARGETS", "Target", "built_in_target", "piecewise_target", "read_target"]
+__all__ = [
+    "BUILT_IN_TARGETS",
+    "Target",
+    "built_in_target",
+    "current_name",
+    "piecewise_target",
+    "read_target",
+]
 
 Floats = NDArray[np.float64]
 
-# The trade's usual in-car target (common practice, no source): about +6 dB from 25 to 125 Hz,
+# The trade's usual target (common practice, no source): about +6 dB from 25 to 125 Hz,
 # sloping to 0 dB at 200 Hz, flat to 12.5 kHz, falling above. The amount of the fall is ours.
-_CAR_CABIN = ((25.0, 6.0), (125.0, 6.0), (200.0, 0.0), (12500.0, 0.0), (20000.0, -4.0))
+_HOUSE_CURVE = ((25.0, 6.0), (125.0, 6.0), (200.0, 0.0), (12500.0, 0.0), (20000.0, -4.0))
 
 BUILT_IN_TARGETS: dict[str, tuple[tuple[tuple[float, float], ...], str]] = {
-    "car-cabin": (
-        _CAR_CABIN,
+    "house-curve": (
+        _HOUSE_CURVE,
         "common practice, no source: about +6 dB from 25 to 125 Hz, sloping to 0 dB at 200 Hz, "
         "flat to 12.5 kHz, falling above (by 4 dB at 20 kHz: our choice)",
     ),
     "flat": (((20.0, 0.0), (20000.0, 0.0)), "0 dB everywhere"),
 }
+
+# Study files that are sealed cannot be edited, so a name that was once given is read for good.
+_FORMER_NAMES = {"car-cabin": "house-curve"}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -101,13 +111,19 @@ def piecewise_target(
     return Target(name, table[:, 0], table[:, 1], note, digest)
 
 
+def current_name(name: str) -> str:
+    """Return the name that a built-in target has today; any other text as it is."""
+    return _FORMER_NAMES.get(name, name)
+
+
 def built_in_target(name: str) -> Target:
     """Look up a built-in target by name.
 
     Parameters
     ----------
     name : str
-        A key of :data:`BUILT_IN_TARGETS`: ``"car-cabin"`` or ``"flat"``.
+        A key of :data:`BUILT_IN_TARGETS`: ``"house-curve"`` or ``"flat"``; a former name
+        is read as well.
 
     Returns
     -------
@@ -122,17 +138,18 @@ def built_in_target(name: str) -> Target:
     Examples
     --------
     >>> from stimuli import built_in_target
-    >>> built_in_target("car-cabin").level_at([60, 1000]).tolist()
+    >>> built_in_target("house-curve").level_at([60, 1000]).tolist()
     [6.0, 0.0]
     """
-    if name not in BUILT_IN_TARGETS:
+    known = current_name(name)
+    if known not in BUILT_IN_TARGETS:
         raise InputError(
             where="target",
             problem=f"there is no built-in target {name!r}",
             remedy=f"Use one of: {', '.join(BUILT_IN_TARGETS)}; or give points or a file",
         )
-    points, note = BUILT_IN_TARGETS[name]
-    return piecewise_target(points, name=name, note=note)
+    points, note = BUILT_IN_TARGETS[known]
+    return piecewise_target(points, name=known, note=note)
 
 
 def read_target(path: str | Path) -> Target:

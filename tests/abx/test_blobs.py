@@ -134,46 +134,46 @@ def test_a_trial_of_four_versions_takes_a_fraction_of_a_second() -> None:
 
 def test_the_cache_reads_what_the_manifest_says(shared_desk: Desk) -> None:
     cache = StimulusCache(shared_desk.root / "stimuli", shared_desk.manifest)
-    record = shared_desk.manifest.stimulus("speakers", "tin-roof")
-    samples, rate = cache.get("speakers", "tin-roof")
+    record = shared_desk.manifest.stimulus("ceiling", "tin-roof")
+    samples, rate = cache.get("ceiling", "tin-roof")
     expected, _ = soundfile.read(shared_desk.root / "stimuli" / record.file_name, always_2d=True)
     assert rate == RATE
     assert samples.dtype == np.int32
     npt.assert_array_equal(samples, expected * 2.0**31, "24-bit files are held exactly")
-    assert cache.get("speakers", "tin-roof")[0] is samples, "decoded once"
+    assert cache.get("ceiling", "tin-roof")[0] is samples, "decoded once"
 
 
 def test_the_cache_keeps_to_its_limit(shared_desk: Desk) -> None:
     one = RATE * 2 * 4
     cache = StimulusCache(shared_desk.root / "stimuli", shared_desk.manifest, limit_bytes=3 * one)
-    for stage in ("stock", "source", "speakers", "both"):
+    for stage in ("untouched", "damped", "ceiling", "refit"):
         for programme in ("low-tide", "tin-roof"):
             cache.get(stage, programme)
             assert cache.kept_bytes <= 3 * one
     tiny = StimulusCache(shared_desk.root / "stimuli", shared_desk.manifest, limit_bytes=1)
-    tiny.get("stock", "low-tide")
+    tiny.get("untouched", "low-tide")
     assert tiny.kept_bytes == one
 
 
 def test_missing_and_changed_files_are_named(desk: Desk) -> None:
     cache = StimulusCache(desk.root / "stimuli", desk.manifest)
     with pytest.raises(NotFound, match="not in the stimulus set"):
-        cache.get("stock", "no-such")
-    file = Path(desk.root / "stimuli" / desk.manifest.stimulus("stock", "low-tide").file_name)
+        cache.get("untouched", "no-such")
+    file = Path(desk.root / "stimuli" / desk.manifest.stimulus("untouched", "low-tide").file_name)
     data = bytearray(file.read_bytes())
     data[-1] ^= 1
     file.write_bytes(data)
     with pytest.raises(InputError, match=f"^{file.name}: .*hash differs"):
-        cache.get("stock", "low-tide")
+        cache.get("untouched", "low-tide")
     file.unlink()
     with pytest.raises(InputError, match="cannot be read"):
-        cache.get("stock", "low-tide")
+        cache.get("untouched", "low-tide")
 
 
 def test_the_obvious_copy_is_dull_and_as_loud(shared_desk: Desk) -> None:
     cache = StimulusCache(shared_desk.root / "stimuli", shared_desk.manifest)
-    kept, rate = cache.get("both", "low-tide")
-    treated_copy, _ = cache.get(treated("both"), "low-tide")
+    kept, rate = cache.get("refit", "low-tide")
+    treated_copy, _ = cache.get(treated("refit"), "low-tide")
     plain, dull = kept / 2.0**31, treated_copy / 2.0**31
     assert dull.shape == plain.shape
     npt.assert_allclose(

@@ -79,7 +79,7 @@ def test_a_study_file_changed_later_leaves_its_earlier_version(
     first = before.sessions(local_store)
     answer_open_trial(first, first.begin(consent=True))
     first.close()
-    changed = STUDY.replace("listeners prefer both over stock", "listeners prefer both most")
+    changed = STUDY.replace("listeners prefer refit over untouched", "listeners prefer refit most")
     (tmp_path / "study" / "study.toml").write_text(changed)
     found = block(before.sessions(local_store), before)
     (earlier,) = found["earlier"]

@@ -19,7 +19,7 @@ from helpers.study_desk import STUDY, Desk, make_desk
 CROSSED = """\
 format = 1
 title = "On paper"
-target = "car-cabin"
+target = "house-curve"
 [[stages]]
 id = "bare"
 responses = ["a.csv"]
@@ -89,8 +89,11 @@ def test_a_plan_without_claims_seals_what_its_design_asks() -> None:
 
 def test_stages_without_parts_or_prices_ask_nothing_by_themselves() -> None:
     assert design_claims(planned_study()) == ()
-    assert len(design_claims(planned_study(["listeners prefer both over stock"], price=90.0))) == 3
-    only_heard = 'method = "abx"\npairs = [["stock", "both"]]\ntrials = 4'
+    assert (
+        len(design_claims(planned_study(["listeners prefer refit over untouched"], price=90.0)))
+        == 3
+    )
+    only_heard = 'method = "abx"\npairs = [["untouched", "refit"]]\ntrials = 4'
     assert design_claims(planned_study(tests=only_heard, price=90.0)) == ()
 
 
@@ -106,7 +109,7 @@ def test_the_plan_shows_and_weighs_them() -> None:
 @pytest.fixture
 def priced(tmp_path: Path) -> Desk:
     """A study whose stages differ in price alone: three first steps."""
-    factors = 'factors = { source = "stock", speakers = "stock" }\n'
+    factors = 'factors = { walls = "bare", ceiling = "aged" }\n'
     assert factors in STUDY
     return make_desk(tmp_path / "study", text=STUDY.replace(factors, ""))
 

@@ -97,7 +97,7 @@ def test_the_player_is_told_the_cap(tmp_path: Path, local_store: Store) -> None:
     desk = make_desk(tmp_path / "d", text=with_level("95"))
     sessions = desk.sessions(local_store)
     message = sessions.level(sessions.begin(consent=True))
-    louder = louder_than_level_step(desk.manifest, "stock", "pink-noise")
+    louder = louder_than_level_step(desk.manifest, "untouched", "pink-noise")
     assert louder >= 0.0
     assert sessions.louder_db == louder
     assert message["top_dba"] == pytest.approx(95.0 + louder, abs=0.06)

@@ -26,7 +26,7 @@ GROUPS = """
 ask = "Do you play an instrument or sing?"
 answers = { players = "Yes", others = "No" }
 """
-CLAIMS = 'claims = ["listeners prefer both over stock"]'
+CLAIMS = 'claims = ["listeners prefer refit over untouched"]'
 
 
 def with_groups(claims: str = CLAIMS, groups: str = GROUPS) -> str:
@@ -46,22 +46,22 @@ def grouped(shared_desk: Desk, local_store: Store) -> Sessions:
 
 
 def test_groups_and_claims_about_them_are_read() -> None:
-    claim = 'claims = ["listeners prefer both over stock among players at 1 %"]'
+    claim = 'claims = ["listeners prefer refit over untouched among players at 1 %"]'
     study = study_from_text(with_groups(claim))
     assert study.groups is not None
     assert study.groups.ask == "Do you play an instrument or sing?"
     assert dict(study.groups.answers) == {"players": "Yes", "others": "No"}
-    assert study.claims == ("listeners prefer both over stock among players at 1 %",)
+    assert study.claims == ("listeners prefer refit over untouched among players at 1 %",)
     assert study_from_text(STUDY).groups is None
 
 
 FAULTS = [
     (
-        with_groups('claims = ["listeners prefer both most among player"]'),
+        with_groups('claims = ["listeners prefer refit most among player"]'),
         r"line 54, plan.claims\[0\]: there is no group 'player'. Did you mean 'players'\?",
     ),
     (
-        with_groups('claims = ["listeners prefer both most among players"]', ""),
+        with_groups('claims = ["listeners prefer refit most among players"]', ""),
         r"line 54, plan.claims\[0\]: the claim is about the group 'players', but listeners are not "
         r"asked for any. Add \[groups\]",
     ),
@@ -75,8 +75,8 @@ FAULTS = [
         r"line 54, plan.primary_metric: there is no metric 'tilt'. Use one of: deviation_sd_db",
     ),
     (
-        with_groups('claims = ["listeners prefer both most", "listeners prefer both most"]'),
-        r"line 54, plan.claims\[1\]: 'listeners prefer both most' is claimed twice. State each",
+        with_groups('claims = ["listeners prefer refit most", "listeners prefer refit most"]'),
+        r"line 54, plan.claims\[1\]: 'listeners prefer refit most' is claimed twice. State each",
     ),
     (with_groups(groups='[groups]\nask = "?"\n'), r"line 55, groups: 0 answers. Give 2 to 8"),
     (
@@ -152,7 +152,7 @@ def test_a_rehearsal_fills_the_groups_and_judges_claims_about_them(
     frame = trial_rows(grouped.store, grouped.study)
     table = read_trials(write_table(frame, tmp_path / "trials.csv"))
     assert table.groups == {"others": 2, "players": 3}
-    claim = "listeners prefer both over stock among players"
+    claim = "listeners prefer refit over untouched among players"
     (row,) = analyse(table, claims=[claim], mixed=False)["claims"]
     assert row["who"] == "players"
     assert row["n_listeners"] == 3

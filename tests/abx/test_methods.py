@@ -125,7 +125,9 @@ def test_obvious_controls_of_same_different_are_different() -> None:
 def test_the_six_triangles_come_up_equally_often() -> None:
     """ISO 4120: AAB, ABA, BAA, BBA, BAB, ABB equally often over the panel."""
     study = study_from_text(
-        study_with('method = "triangle"\npairs = [["stock", "both"]]\ntrials = 1\npractice = 0')
+        study_with(
+            'method = "triangle"\npairs = [["untouched", "refit"]]\ntrials = 1\npractice = 0'
+        )
     )
     slots = make_schedule(study, SEED, 12).slots
     seen = Counter(slot.trials[0].versions for slot in slots)
@@ -181,7 +183,7 @@ def test_strength_of_preference() -> None:
 
 # Rating ------------------------------------------------------------------------------------------
 
-RATING = 'method = "rating"\nstages = "all"\nreference = "both"\ntrials = 1\npractice = 0'
+RATING = 'method = "rating"\nstages = "all"\nreference = "refit"\ntrials = 1\npractice = 0'
 
 
 @pytest.fixture
@@ -195,10 +197,11 @@ def test_ratings_hide_reference_and_anchors(rated: Study) -> None:
     assert {trial.programme for trial in slot.trials} == {"kite-street", "tin-roof", "low-tide"}
     for trial in slot.trials:
         assert trial.version_names == ("ref", "a", "b", "c", "d", "e", "f")
-        assert trial.plays("ref") == "both"
+        assert trial.plays("ref") == "refit"
         hidden = Counter(source for name, source in trial.versions if name != "ref")
         assert hidden == dict.fromkeys(
-            ("stock", "source", "speakers", "both", "lowpass-3500:both", "lowpass-7000:both"), 1
+            ("untouched", "damped", "ceiling", "refit", "lowpass-3500:refit", "lowpass-7000:refit"),
+            1,
         )
 
 
@@ -234,7 +237,7 @@ def test_the_rating_screen_is_declared(rated: Study) -> None:
     ]
     assert [word["from"] for word in scale["words"]] == [80, 60, 40, 20, 0]
     assert method.answers(trial) == ()
-    assert "both" not in json.dumps(fields)
+    assert "refit" not in json.dumps(fields)
 
 
 @pytest.mark.parametrize(
@@ -264,12 +267,12 @@ def test_rating_rows(rated: Study) -> None:
     assert [row["answer"] for row in rows] == [0, 10, 20, 30, 40, 50]
     assert [row["played"] for row in rows] == [trial.plays(name) for name in "abcdef"]
     assert {row["played"]: row["stage_a"] for row in rows} == {
-        "stock": "stock",
-        "source": "source",
-        "speakers": "speakers",
-        "both": "hidden-reference",
-        "lowpass-3500:both": "low-anchor",
-        "lowpass-7000:both": "mid-anchor",
+        "untouched": "untouched",
+        "damped": "damped",
+        "ceiling": "ceiling",
+        "refit": "hidden-reference",
+        "lowpass-3500:refit": "low-anchor",
+        "lowpass-7000:refit": "mid-anchor",
     }
     assert rows[0]["listened_a_s"] == 1.0
     assert rows[1]["listened_a_s"] is None
@@ -279,7 +282,7 @@ def test_rating_rows(rated: Study) -> None:
     ("change", "words"),
     [
         ("controls = { obvious = 1 }", "have no control trials"),
-        ('reference = "bth"', "'bth' is not known. Did you mean 'both'"),
+        ('reference = "refti"', "'refti' is not known. Did you mean 'refit'"),
         ("anchors = true", "anchors are copies of a reference"),
     ],
 )
@@ -290,8 +293,8 @@ def test_rating_plans_that_do_not_fit(change: str, words: str) -> None:
 
 
 def test_a_reference_outside_the_set_is_named() -> None:
-    test = 'method = "rating"\nstages = ["stock", "source"]\nreference = "both"\ntrials = 1'
-    with pytest.raises(InputError, match="'both' is not among the stages"):
+    test = 'method = "rating"\nstages = ["untouched", "damped"]\nreference = "refit"\ntrials = 1'
+    with pytest.raises(InputError, match="'refit' is not among the stages"):
         study_from_text(study_with(test))
 
 
@@ -313,7 +316,7 @@ def test_at_most_twelve_signals(stages: int, fits: bool) -> None:
 
 
 def test_pairs_make_no_rating() -> None:
-    test = 'method = "rating"\npairs = [["stock", "both"]]\ntrials = 1'
+    test = 'method = "rating"\npairs = [["untouched", "refit"]]\ntrials = 1'
     with pytest.raises(InputError, match="present a whole set"):
         study_from_text(study_with(test))
 
@@ -322,7 +325,7 @@ def test_without_a_reference_there_are_no_anchors() -> None:
     study = study_from_text(study_with('method = "rating"\nstages = "all"\ntrials = 1'))
     trial = make_slot(study, SEED, 0).trials[-1]
     assert trial.version_names == ("a", "b", "c", "d")
-    assert {source for _, source in trial.versions} == {"stock", "source", "speakers", "both"}
+    assert {source for _, source in trial.versions} == {"untouched", "damped", "ceiling", "refit"}
 
 
 def test_practice_without_right_and_wrong_says_what_there_was_to_hear(rated: Study) -> None:
@@ -330,7 +333,7 @@ def test_practice_without_right_and_wrong_says_what_there_was_to_hear(rated: Stu
     method = get_method("rating")
     places = {source: name for name, source in trial.versions if name != "ref"}
     answer = {name: 10.0 * n for n, name in enumerate("abcdef")}
-    hidden, low = places["both"], places["lowpass-3500:both"]
+    hidden, low = places["refit"], places["lowpass-3500:refit"]
     assert method.practice_words(trial, answer) == (
         f"{hidden.upper()} was the reference itself; you gave it {answer[hidden]:.0f}. "
         f"{low.upper()} was a copy with its treble taken away; you gave it {answer[low]:.0f}."
@@ -382,11 +385,11 @@ def test_grades_that_do_not_fit(raw: object, words: str) -> None:
 
 def test_grading_asks_about_every_other_stage() -> None:
     study = study_from_text(
-        study_with('method = "grading"\nstages = "all"\nreference = "both"\ntrials = 2')
+        study_with('method = "grading"\nstages = "all"\nreference = "refit"\ntrials = 2')
     )
     slot = make_slot(study, SEED, 0)
     tested = Counter(t.about for t in slot.trials if t.phase == "test")
-    assert tested == {("both", stage): 2 for stage in ("stock", "source", "speakers")}
+    assert tested == {("refit", stage): 2 for stage in ("untouched", "damped", "ceiling")}
 
 
 # Every method from start to verified log ----------------------------------------------------------
@@ -398,8 +401,8 @@ WHOLE = {
     "triangle": ONE_PASS,
     "duo-trio": ONE_PASS,
     "same-different": 'stages = "all"\ntrials = 2\ncontrols = { identical = 1, obvious = 1 }',
-    "grading": f'reference = "both"\n{ONE_PASS}',
-    "rating": 'stages = "all"\nreference = "both"\ntrials = 1\nrepeats = 1',
+    "grading": f'reference = "refit"\n{ONE_PASS}',
+    "rating": 'stages = "all"\nreference = "refit"\ntrials = 1\nrepeats = 1',
 }
 
 

@@ -80,7 +80,7 @@ def test_what_is_no_id_is_said(text: str) -> None:
 @pytest.mark.parametrize("word", ["among", "pink-noise"])
 def test_words_of_the_program_are_no_ids(word: str) -> None:
     with pytest.raises(InputError, match=f"the id '{word}' is a word of .*Choose another id"):
-        study_from_text(STUDY.replace('"stock"', f'"{word}"'))
+        study_from_text(STUDY.replace('"untouched"', f'"{word}"'))
 
 
 @given(st.lists(st.text(max_size=60), min_size=1, max_size=12))
@@ -95,7 +95,7 @@ def test_a_study_of_labels_in_another_script_can_be_begun() -> None:
     labels = ["стандарт", "тюнинг", "Größer", "A+", "A-", "among"]
     new = NewStudy(
         title='Say "so" \\ and $5',
-        target="car-cabin",
+        target="house-curve",
         stages=tuple(NewStage(label, (f"{k}.csv",)) for k, label in enumerate(labels)),
         programmes=("песня.wav", "歌.flac"),
         methods={"paired": 1},
@@ -114,8 +114,8 @@ def test_a_study_of_labels_in_another_script_can_be_begun() -> None:
 @pytest.mark.parametrize(
     ("label", "where", "words"),
     [
-        ("Both", 3, "'both' is also what stage 'stock' is called"),
-        (" BOTH ", 3, "'both' is also what stage 'stock' is called"),
+        ("Refit", 3, "'refit' is also what stage 'untouched' is called"),
+        (" REFIT ", 3, "'refit' is also what stage 'untouched' is called"),
         ("target", 0, "'target' is also what the target curve is called"),
         ("  ", 0, "the label is empty"),
         ("", 0, "the label is empty"),
@@ -126,7 +126,7 @@ def test_a_study_of_labels_in_another_script_can_be_begun() -> None:
     ],
 )
 def test_labels_that_cannot_be_told_apart_are_refused(label: str, where: int, words: str) -> None:
-    text = STUDY.replace('label = "As delivered"', f'label = "{label}"')
+    text = STUDY.replace('label = "As found"', f'label = "{label}"')
     with pytest.raises(
         InputError, match=rf"^study\.toml, line \d+, stages\[{where}\]\.label: "
     ) as e:
@@ -139,7 +139,7 @@ ANY_LABEL = "`a` $b$ *c* _d_ [e](f) <g> & \"h\" 'i' {j} :smile: =1+1 -- \\ % # ?
 
 def test_any_other_label_stays_as_it_is() -> None:
     for label in (ANY_LABEL, "=1+1", "+6 dB", "-6 dB", "_hidden", "{title}", "%s", "0"):
-        text = STUDY.replace('label = "As delivered"', f"label = {json.dumps(label)}")
+        text = STUDY.replace('label = "As found"', f"label = {json.dumps(label)}")
         assert study_from_text(text).stages[0].label == label
 
 
@@ -171,8 +171,8 @@ def test_lines_are_counted_as_the_format_counts_them(odd: str) -> None:
         ("responses/a\\u202eb.csv", "control characters"),
         (f"responses/{'ä' * 130}.csv", "too long"),
         (f"responses/{'a/' * 150}b.csv", "too long"),
-        ("stimuli/stock.csv", "where the program writes its own files"),
-        ("Stimuli/stock.csv", "where the program writes its own files"),
+        ("stimuli/untouched.csv", "where the program writes its own files"),
+        ("Stimuli/untouched.csv", "where the program writes its own files"),
         ("results/trials.csv", "where the program writes its own files"),
         ("rehearsal/a.csv", "where the program writes its own files"),
         ("schedule.json", "where the program writes its own files"),
@@ -181,7 +181,7 @@ def test_lines_are_counted_as_the_format_counts_them(odd: str) -> None:
     ],
 )
 def test_names_of_files_that_would_be_lost_are_refused(name: str, words: str) -> None:
-    text = STUDY.replace('"responses/stock.csv"', f'"{name}"')
+    text = STUDY.replace('"responses/untouched.csv"', f'"{name}"')
     with pytest.raises(InputError, match=r"line \d+, stages\[0\]\.responses\[0\]: ") as caught:
         study_from_text(text)
     assert words in str(caught.value)
@@ -203,7 +203,7 @@ def test_a_dropped_file_is_told_to_be_renamed() -> None:
 
 def test_a_bundle_has_its_sound_where_it_has_the_stimuli() -> None:
     """A table may lie in the folder of the music, and the music in another."""
-    assert not _has_sound({"members": {"study.toml": {}, "programmes/stock.csv": {}}})
+    assert not _has_sound({"members": {"study.toml": {}, "programmes/untouched.csv": {}}})
     assert _has_sound({"members": {"music/a.wav": {}, "stimuli/3f.flac": {}}})
 
 
@@ -225,7 +225,7 @@ def test_every_folder_gives_a_title(name: str) -> None:
     if "\0" not in name:
         title = default_title(Path("/somewhere") / name.replace("/", "-"))
         quoted = json.dumps(title, ensure_ascii=False)
-        assert study_from_text(STUDY.replace('"Cabin test"', quoted)).title == title
+        assert study_from_text(STUDY.replace('"Saloon test"', quoted)).title == title
 
 
 # folders --------------------------------------------------------------------------------

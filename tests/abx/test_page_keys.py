@@ -40,7 +40,7 @@ def served(local_sessions: Sessions, monkeypatch: pytest.MonkeyPatch) -> Session
     # A screen that was run stays the main module; processes started later would run it too.
     monkeypatch.setitem(sys.modules, "__main__", sys.modules["__main__"])
     monkeypatch.setattr(abx.web.pages.context, "_context", None)
-    provide(Context(sessions=local_sessions, title="Cabin test"))
+    provide(Context(sessions=local_sessions, title="Saloon test"))
     return local_sessions
 
 

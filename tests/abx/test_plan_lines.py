@@ -23,9 +23,9 @@ from analysis.planning.supposed import Sizes, mean_share
 from helpers.planned_study import planned_study
 from helpers.study_desk import STUDY, make_desk
 
-ABX = 'method = "abx"\npairs = [["stock", "both"]]\ntrials = 4'
+ABX = 'method = "abx"\npairs = [["untouched", "refit"]]\ntrials = 4'
 BOTH = f'method = "paired"\nstages = "all"\ntrials = 1---{ABX}'
-CLAIMS = ("listeners hear both from stock", "listeners prefer both over source")
+CLAIMS = ("listeners hear refit from untouched", "listeners prefer refit over damped")
 
 
 def asked(claims: Sequence[str] = CLAIMS, **options: object) -> Asked:
@@ -77,7 +77,7 @@ def test_a_row_for_every_claim() -> None:
 
 
 def test_smaller_differences_and_other_panels_get_columns() -> None:
-    question = asked([*CLAIMS, "listeners do not hear source from stock within 30 %"])
+    question = asked([*CLAIMS, "listeners do not hear damped from untouched within 30 %"])
     found = known(question)
     few = replace(found.tally, n_studies=200, together=np.array([[30, 20, 90]]))
     many = replace(found.tally, n_studies=200, together=np.array([[199, 180, 90]]))
@@ -115,7 +115,7 @@ def test_the_family_and_what_was_supposed() -> None:
         "70 % choices for the better stage (SD of tastes 0.5 logits)." in words
     )
     assert (
-        "'listeners prefer both over source' as the only claim: 30 ± 4 % by the votes on this "
+        "'listeners prefer refit over damped' as the only claim: 30 ± 4 % by the votes on this "
         "pair alone, 75 ± 4 % by all pairs fitted together." in words
     )
 
@@ -124,8 +124,8 @@ def test_a_study_without_claims_gets_examples_each_for_itself() -> None:
     question = asked([])
     assert not question.declared
     assert question.claims == (
-        "listeners prefer source over stock (Paired preference)",
-        "listeners hear both from stock (ABX)",
+        "listeners prefer damped over untouched (Paired preference)",
+        "listeners hear refit from untouched (ABX)",
     )
     found = known(question)
     assert list(claim_rows(question, found)[0]) == ["Claim", "Alone"]
@@ -148,9 +148,9 @@ def test_answers_on_which_no_claim_rests_are_named() -> None:
 
 def test_claims_that_cannot_be_true_or_supported_are_told() -> None:
     claims = [
-        "listeners prefer both over source",
-        "listeners prefer source over both",
-        "listeners hear source from speakers",
+        "listeners prefer refit over damped",
+        "listeners prefer damped over refit",
+        "listeners hear damped from ceiling",
     ]
     question = asked(claims)
     found = known(question)
@@ -166,9 +166,9 @@ def test_claims_that_cannot_be_true_or_supported_are_told() -> None:
 
 def test_a_claim_that_others_push_up_says_at_what_share_it_is_true() -> None:
     claims = [
-        "listeners prefer source over stock",
-        "listeners prefer both over source",
-        "listeners prefer both over stock",
+        "listeners prefer damped over untouched",
+        "listeners prefer refit over damped",
+        "listeners prefer refit over untouched",
     ]
     question = asked(claims)
     rows = claim_rows(question, known(question))
@@ -180,20 +180,20 @@ def test_a_claim_that_others_push_up_says_at_what_share_it_is_true() -> None:
 
 
 def test_a_named_listener_is_a_planned_one() -> None:
-    claim = "listener Wren hears both from stock"
+    claim = "listener Wren hears refit from untouched"
     question = asked([claim, CLAIMS[1]])
     assert question.claims[0] == claim
-    assert question.question.family.claims[0] == "listener P00001 hears both from stock"
+    assert question.question.family.claims[0] == "listener P00001 hears refit from untouched"
     # Four trials, all right: p = 1/16, whoever it is.
     assert "cannot be supported by this plan" in told(question, known(question))
 
 
 def test_steps_know_costs_and_metrics_need_the_measurements() -> None:
-    question = ask_plan(planned_study(["step source before both for its cost"], price=100.0))
+    question = ask_plan(planned_study(["step damped before refit for its cost"], price=100.0))
     assert question is not None
     table = question.question.family.stages
     assert table is not None
-    assert dict(zip(table.frame["stage"], table.frame["cost"], strict=True))["both"] == 300.0
+    assert dict(zip(table.frame["stage"], table.frame["cost"], strict=True))["refit"] == 300.0
     assert asked().question.family.stages is None
     metric = asked(["metric deviation_sd_db orders the stages"])
     assert metric.question.impossible(16)  # nothing is measured on paper
@@ -203,7 +203,7 @@ def test_a_metric_is_taken_as_it_was_measured(tmp_path: Path) -> None:
     desk = make_desk(tmp_path / "study")
     claim = "metric deviation_sd_db orders the stages"
     workspace = Workspace(desk.root)
-    text = STUDY.replace("listeners prefer both over stock", claim)
+    text = STUDY.replace("listeners prefer refit over untouched", claim)
     question = ask_plan(study_from_text(text), workspace=workspace)
     assert question is not None
     table = question.question.family.stages
@@ -215,7 +215,7 @@ def test_a_metric_is_taken_as_it_was_measured(tmp_path: Path) -> None:
 
 
 def test_what_other_listeners_cannot_help() -> None:
-    claims = ["listener Wren hears both from stock", CLAIMS[1]]
+    claims = ["listener Wren hears refit from untouched", CLAIMS[1]]
     question = asked(claims)
     found = replace(known(question), panels={32: known(question).tally})
     rows = claim_rows(question, found)

@@ -18,16 +18,16 @@ repeats = 2
 ties = true
 ---
 method = "abx"
-pairs = [["stock", "both"], ["stock", "source"]]
+pairs = [["untouched", "refit"], ["untouched", "damped"]]
 trials = 4
 controls = { identical = 1, obvious = 2 }
 ---
 method = "same-different"
-pairs = [["speakers", "both"]]
+pairs = [["ceiling", "refit"]]
 trials = 4
 ---
 method = "triangle"
-pairs = [["stock", "both"]]
+pairs = [["untouched", "refit"]]
 trials = 3
 ---
 method = "rating"
@@ -75,10 +75,10 @@ def test_panels_are_ready_for_the_simulation() -> None:
     assert {group_of[name] for name in visitors} == {"players", "others"}
     pairs = {(asked.cells.method, asked.cells.pair) for asked in panel.asked}
     assert pairs == {
-        ("abx", ("both", "stock")),
-        ("abx", ("source", "stock")),
-        ("same-different", ("both", "speakers")),
-        ("triangle", ("both", "stock")),
+        ("abx", ("refit", "untouched")),
+        ("abx", ("damped", "untouched")),
+        ("same-different", ("ceiling", "refit")),
+        ("triangle", ("refit", "untouched")),
     }
     obvious = dict(zip(panel.listeners, panel.obvious, strict=True))
     assert all(obvious[name] == 2 for name in whole)
@@ -86,8 +86,8 @@ def test_panels_are_ready_for_the_simulation() -> None:
 
 def test_a_panel_of_people_who_are_asked_for_ratings_only() -> None:
     rating, abx = 'method = "rating"\nstages = "all"\ntrials = 4', 'method = "abx"\ntrials = 8'
-    tests = f'{rating}---{abx}\npairs = [["stock", "both"]]'
-    claim = "listeners hear both from stock"
+    tests = f'{rating}---{abx}\npairs = [["untouched", "refit"]]'
+    claim = "listeners hear refit from untouched"
     study = planned_study([claim], tests=tests)
     asked = ask_plan(study, visits=1.0)
     assert asked is not None

@@ -26,10 +26,10 @@ from helpers.study_desk import STUDY as DESK
 from helpers.study_desk import make_desk
 
 # Each stage a step of its own.
-STUDY = DESK.replace('factors = { source = "stock", speakers = "stock" }\n', "")
+STUDY = DESK.replace('factors = { walls = "bare", ceiling = "aged" }\n', "")
 PRICES = '[prices]\ncurrency = "EUR"\nhourly_rate = 60\ntax = "20 % sales tax included"\n'
 HOURS = STUDY.replace("cost = 400.0", "cost = 400.0\nlabour_h = 1.5").replace(
-    'label = "As delivered"', 'label = "As delivered"\ncost = 0\nlabour_h = 0'
+    'label = "As found"', 'label = "As found"\ncost = 0\nlabour_h = 0'
 )
 
 
@@ -118,22 +118,23 @@ def test_a_price_is_said_with_both_parts_and_what_is_not_known() -> None:
 
 def test_the_plan_says_what_an_unknown_price_leaves_open() -> None:
     claims = (
-        'claims = ["listeners prefer both over stock", "step source before speakers for its cost", '
-        '"step source before speakers for its labour"]\nbudgets = [300, 500]'
+        'claims = ["listeners prefer refit over untouched", '
+        '"step damped before ceiling for its cost", '
+        '"step damped before ceiling for its labour"]\nbudgets = [300, 500]'
     )
-    bare = STUDY.replace('claims = ["listeners prefer both over stock"]', claims)
+    bare = STUDY.replace('claims = ["listeners prefer refit over untouched"]', claims)
     assert price_lines(study_from_text(bare)) == [
-        "cost not known: stock; a step to or from there is in no budget, and no gain for its cost "
-        "is given",
-        "labour not known: stock, source, speakers, both; no gain by the hour is given for a step "
-        "to or from there",
-        "prices count from stock: if it is the system as found, give it cost = 0.0",
-        "budgets 300 and 500: not answered, since the price of stock, where the steps start, is "
+        "cost not known: untouched; a step to or from there is in no budget, and no gain for its "
+        "cost is given",
+        "labour not known: untouched, damped, ceiling, refit; no gain by the hour is given for a "
+        "step to or from there",
+        "prices count from untouched: if it is the system as found, give it cost = 0.0",
+        "budgets 300 and 500: not answered, since the price of untouched, where the steps start, "
+        "is not known",
+        'claim "step damped before ceiling for its cost" stays undecided: the cost of untouched is '
         "not known",
-        'claim "step source before speakers for its cost" stays undecided: the cost of stock is '
-        "not known",
-        'claim "step source before speakers for its labour" stays undecided: the labour of stock, '
-        "source and speakers is not known",
+        'claim "step damped before ceiling for its labour" stays undecided: the labour of '
+        "untouched, damped and ceiling is not known",
     ]
     whole = priced(
         PRICES,
@@ -151,17 +152,17 @@ def test_the_plan_says_what_an_unknown_price_leaves_open() -> None:
 
 
 def test_a_budget_that_some_prices_keep_out_of_says_which() -> None:
-    known = STUDY.replace('label = "As delivered"', 'label = "As delivered"\ncost = 0')
+    known = STUDY.replace('label = "As found"', 'label = "As found"\ncost = 0')
     some = known.replace("cost = 250.0\n", "").replace(
         "claims =", "budgets = [300.5, 1200]\nclaims ="
     )
     lines = price_lines(study_from_text(some))
-    assert "budgets 300.50 and 1,200: speakers is in none, since its price is not known" in lines
+    assert "budgets 300.50 and 1,200: ceiling is in none, since its price is not known" in lines
 
     # With a rate the labour is part of the price, so unknown hours keep a stage out as well.
     with_rate = HOURS.replace("claims =", "budgets = [300]\nclaims =")
     lines = price_lines(priced('[prices]\ncurrency = "€"\nhourly_rate = 0\n', with_rate))
-    assert "budget 300 €: speakers and both are in none, since their price is not known" in lines
+    assert "budget 300 €: ceiling and refit are in none, since their price is not known" in lines
 
 
 def test_new_studies_write_no_price_that_nobody_gave(tmp_path) -> None:
@@ -205,11 +206,11 @@ def test_the_stage_table_on_disk_comes_back_with_its_gaps(tmp_path) -> None:
     study = priced('[prices]\ncurrency = "US$"\nhourly_rate = 62.5\n', HOURS)
     desk = make_desk(tmp_path / "study", text=study.text)
     file = write_table(stage_table(Workspace.open(desk.root), desk.study), tmp_path / "stages.csv")
-    head, stock, source, speakers, _ = file.read_text(encoding="utf-8").splitlines()
+    head, untouched, damped, ceiling, _ = file.read_text(encoding="utf-8").splitlines()
     assert head.startswith("stage,label,made,cost,labour_h,currency,hourly_rate,")
-    assert stock.startswith("stock,As delivered,,0.0,0.0,US$,62.5,")
-    assert source.startswith("source,source,,400.0,1.5,US$,62.5,")
-    assert speakers.startswith("speakers,speakers,,250.0,,US$,62.5,")
+    assert untouched.startswith("untouched,As found,,0.0,0.0,US$,62.5,")
+    assert damped.startswith("damped,damped,,400.0,1.5,US$,62.5,")
+    assert ceiling.startswith("ceiling,ceiling,,250.0,,US$,62.5,")
     table = read_stages(file)
     assert (table.currency, table.hourly_rate) == ("US$", 62.5)
     assert table.frame["labour_h"].isna().tolist() == [False, False, True, True]
@@ -279,7 +280,7 @@ def test_signs_of_a_currency_stay_signs_on_the_desk() -> None:
     app = AppTest.from_function(_shown, default_timeout=60)
     rating = '[[tests]]\nmethod = "rating"\nstages = "all"\ntrials = 1\n\n[plan]'
     text = re.sub(r"\[\[tests\]\].*\[plan\]", lambda _: rating, HOURS, flags=re.S)
-    text = text.replace('claims = ["listeners prefer both over stock"]\n', "")
+    text = text.replace('claims = ["listeners prefer refit over untouched"]\n', "")
     app.session_state["study"] = priced('[prices]\ncurrency = "$"\ntax = "$5 *net*"\n', text)
     shown = " ".join(one.value for one in app.run().markdown)
     assert as_typed("prices in $ ($5 *net*)") in shown
@@ -302,10 +303,10 @@ def test_the_desk_shows_each_price_or_that_it_is_not_known() -> None:
     assert shown.splitlines() == [
         "- " + as_typed(line)
         for line in (
-            "As delivered: Price: 0 $; 0 h of labour (0 $); together 0 $",
-            "source: Price: 400 $; 1.5 h of labour (90 $); together 490 $",
-            "speakers: Price: 250 $; hours of labour not known",
-            "both: Price: 650 $; hours of labour not known",
+            "As found: Price: 0 $; 0 h of labour (0 $); together 0 $",
+            "damped: Price: 400 $; 1.5 h of labour (90 $); together 490 $",
+            "ceiling: Price: 250 $; hours of labour not known",
+            "refit: Price: 650 $; hours of labour not known",
         )
     ]
 

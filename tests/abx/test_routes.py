@@ -201,8 +201,8 @@ def test_faults_do_not_show_their_insides(
 ) -> None:
     name = client.get(f"/listen/{token}/next").json()["audio"]
     faults = (
-        InputError(source="/secret/stock.flac", problem="hash differs", remedy="restore it"),
-        RuntimeError("stage stock is broken"),
+        InputError(source="/secret/untouched.flac", problem="hash differs", remedy="restore it"),
+        RuntimeError("stage untouched is broken"),
     )
     for fault in faults:
 
@@ -212,4 +212,4 @@ def test_faults_do_not_show_their_insides(
         monkeypatch.setattr(local_sessions, "audio_blob", fail)
         reply = client.get(name)
         assert reply.status_code == 500
-        assert "stock" not in error_of(reply)
+        assert "untouched" not in error_of(reply)

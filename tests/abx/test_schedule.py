@@ -46,7 +46,7 @@ def one_test(text: str, *, programmes: int = 3, minutes: float | None = None) ->
     return study_from_text(f"{head}{blocks}[[tests]]\n{text}\n{plan}")
 
 
-ABX = 'method = "abx"\npairs = [["stock", "both"], ["source", "speakers"]]\n'
+ABX = 'method = "abx"\npairs = [["untouched", "refit"], ["damped", "ceiling"]]\n'
 
 
 def counted(schedule: Schedule) -> list[Trial]:
@@ -105,7 +105,7 @@ def test_snapshot_of_a_schedule() -> None:
     assert digest == SNAPSHOT
 
 
-SNAPSHOT = "d819e3b3e5ea09c83e98063c1300a917afe3e95f09dff77787e51829f440406a"
+SNAPSHOT = "44aeea514196465ba706fbe42e77e9e2d51b673e457a7f494cb3597c05cb6175"
 
 
 def test_a_panel_can_grow_in_order() -> None:
@@ -180,7 +180,7 @@ def test_guessing_is_binomial_for_whoever_balances_their_own_answers() -> None:
     probability 0.066 and not 0.0384 (hypergeometric against binomial, hand sums:
     (C(8,6)^2 + C(8,7)^2 + 1) / C(16,8) and 2517/65536).
     """
-    study = one_test('method = "abx"\npairs = [["stock", "both"]]\ntrials = 16')
+    study = one_test('method = "abx"\npairs = [["untouched", "refit"]]\ntrials = 16')
     lucky = total = 0
     method = get_method("abx")
     for number in range(1500):
@@ -220,7 +220,7 @@ def test_each_stage_begins_as_often_as_it_comes_second(trials: int, n_listeners:
 
 
 def test_a_single_pair_has_to_follow_itself() -> None:
-    study = one_test('method = "abx"\npairs = [["stock", "both"]]\ntrials = 6\nrepeats = 2')
+    study = one_test('method = "abx"\npairs = [["untouched", "refit"]]\ntrials = 6\nrepeats = 2')
     slot = make_slot(study, SEED, 0)
     assert slot.n_test_trials == 8
 
@@ -374,7 +374,7 @@ def test_visits_get_their_share_of_controls_and_repeats() -> None:
 @pytest.mark.parametrize("method", ["abx", "triangle"])
 def test_keys_of_visits_are_balanced_and_fair(method: str) -> None:
     """Over a panel each answer is right as often; within a visit it is an independent die."""
-    study = one_test(f'method = "{method}"\npairs = [["stock", "both"]]\ntrials = 40')
+    study = one_test(f'method = "{method}"\npairs = [["untouched", "refit"]]\ntrials = 40')
     n_keys = get_method(method).n_keys
     panel = visits(study, 2 * n_keys * 5)
     tally = Counter(trial.versions for trials in panel for trial in plain(trials))
@@ -393,7 +393,9 @@ def test_keys_of_visits_are_balanced_and_fair(method: str) -> None:
 
 
 def test_a_study_that_is_short_enough_is_asked_whole() -> None:
-    study = one_test('method = "paired"\npairs = [["stock", "both"]]\ntrials = 4\npractice = 0')
+    study = one_test(
+        'method = "paired"\npairs = [["untouched", "refit"]]\ntrials = 4\npractice = 0'
+    )
     [trials] = visits(study, 1)
     assert len(trials) == 4
 

@@ -108,7 +108,7 @@ def test_an_app_for_several_processes(desk: Desk, monkeypatch: pytest.MonkeyPatc
     monkeypatch.setenv("EARWITNESS_STUDY", str(desk.root))
     monkeypatch.setenv("EARWITNESS_DATABASE", f"sqlite:///{file}")
     app_from_environment()
-    assert current().study.title == "Cabin test"
+    assert current().study.title == "Saloon test"
     assert streamlit.config.get_option("browser.gatherUsageStats") is False
     assert streamlit.config.get_option("client.toolbarMode") == "minimal"
     assert streamlit.config.get_option("server.maxUploadSize") == 1

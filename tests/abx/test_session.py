@@ -105,7 +105,7 @@ def test_nothing_sent_depends_on_what_is_played(local_sessions: Sessions) -> Non
             sent = {k: v for k, v in message.items() if k not in ("trial", "audio", "number")}
             shapes.add(json.dumps(sent, sort_keys=True))
             text = json.dumps(message)
-            for stage in ("stock", "source", "speakers", "both", "lowpass"):
+            for stage in ("untouched", "damped", "ceiling", "refit", "lowpass"):
                 assert stage not in text
             answer_open_trial(local_sessions, token)
     assert len(shapes) == 4, "abx and paired, practice and test"
@@ -278,7 +278,7 @@ def test_the_seal_covers_what_was_fixed(desk: Desk, sessions: Sessions) -> None:
     assert sessions.seal == opened.digest
     assert opened.content["seed_commitment"] == sessions.commitment
     assert opened.content["study_sha256"] == desk.study.sha256
-    assert opened.content["claims"] == ["listeners prefer both over stock"]
+    assert opened.content["claims"] == ["listeners prefer refit over untouched"]
     assert opened.content["stopping"] == "fixed"
     assert set(opened.content) >= {"manifest_sha256", "rule", "software", "listeners"}
     assert sessions.opening.vault.seed.hex() not in (opened.body or "")
@@ -437,7 +437,7 @@ def test_the_database_browser_shows_no_result(local_sessions: Sessions) -> None:
     sit_through(local_sessions, token)
     for row in local_sessions.store.rows(local_sessions.study_id):
         if row.kind != "study-opened":
-            for stage in ("stock", "source", "speakers", "both", "lowpass"):
+            for stage in ("untouched", "damped", "ceiling", "refit", "lowpass"):
                 assert stage not in (row.body or "")
     seed = local_sessions.opening.vault.seed.hex()
     assert all(
@@ -459,7 +459,9 @@ def test_familiarisation_comes_first_and_is_no_answer(sessions: Sessions) -> Non
         assert (message["state"], message["phase"]) == ("trial", "familiarisation")
         assert (message["number"], message["of"], message["answers"]) == (number, 3, [])
         assert sorted(message["versions"]) == list("abcd")
-        assert not [stage for stage in ("stock", "source", "both") if stage in json.dumps(message)]
+        assert not [
+            stage for stage in ("untouched", "damped", "refit") if stage in json.dumps(message)
+        ]
         assert sessions.next_trial(token)["trial"] == message["trial"], "a reload"
         assert sessions.open_trial(token) is None
         name = message["audio"].rsplit("/", 1)[-1]
@@ -476,7 +478,7 @@ def test_familiarisation_comes_first_and_is_no_answer(sessions: Sessions) -> Non
         heard.append(sets[number - 1])
     assert {one.programme for one in heard} == {"kite-street", "tin-roof", "low-tide"}
     for one in heard:
-        assert {source for _, source in one.versions} == {"stock", "source", "speakers", "both"}
+        assert {source for _, source in one.versions} == {"untouched", "damped", "ceiling", "refit"}
     assert sessions.next_trial(token)["phase"] == "practice"
     kinds = [row.kind for row in sessions.store.rows(sessions.study_id)]
     assert kinds == ["study-opened", "session-begun", *3 * ["familiarised"]]
@@ -510,12 +512,12 @@ def test_letters_are_dealt_anew(desk: Desk) -> None:
 def test_a_rating_is_got_to_know_with_its_anchors() -> None:
     """ITU-R BS.1534-3 trains listeners with all signals; more than six are spread evenly."""
     text = STUDY.split("[[tests]]", 1)[0] + (
-        '[[tests]]\nmethod = "rating"\nstages = "all"\nreference = "both"\ntrials = 1\n'
+        '[[tests]]\nmethod = "rating"\nstages = "all"\nreference = "refit"\ntrials = 1\n'
         "[plan]\nlisteners = 4\n"
     )
     sets = listening_sets(study_from_text(text), bytes(32), 0)
     assert [len(one.versions) for one in sets] == [6, 6, 6]
-    assert {"lowpass-3500:both", "lowpass-7000:both"} < {s for _, s in sets[0].versions}
+    assert {"lowpass-3500:refit", "lowpass-7000:refit"} < {s for _, s in sets[0].versions}
 
 
 def test_a_visit_is_short_and_leaves_whole_sittings_alone(desk: Desk, sessions: Sessions) -> None:

@@ -125,21 +125,21 @@ def test_the_panel_repeats_with_its_seed(tmp_path: Path, shared_desk: Desk) -> N
 def test_perception_follows_the_measured_deviation(local_sessions: Sessions) -> None:
     """The fixture's stages differ in bass only: 9, 6, 3 dB short of "both", which is closest."""
     perception = perception_from_manifest(local_sessions)
-    qualities = [perception.quality[stage] for stage in ("stock", "source", "speakers", "both")]
+    qualities = [perception.quality[stage] for stage in ("untouched", "damped", "ceiling", "refit")]
     assert qualities == sorted(qualities)
     npt.assert_allclose(
-        perception.distance("stock", "both"), 3 * perception.distance("speakers", "both")
+        perception.distance("untouched", "refit"), 3 * perception.distance("ceiling", "refit")
     )
-    assert perception.distance("both", "both") == 0
-    assert perception.distance_of("both", "lowpass-3500:both") == 6.0
+    assert perception.distance("refit", "refit") == 0
+    assert perception.distance_of("refit", "lowpass-3500:refit") == 6.0
 
 
 def test_simulated_listeners_hear_large_differences_best(
     tmp_path: Path, local_store: Store
 ) -> None:
     text = STUDY.replace(
-        'pairs = [["stock", "both"], ["source", "speakers"]]',
-        'pairs = [["stock", "both"], ["speakers", "both"]]',
+        'pairs = [["untouched", "refit"], ["damped", "ceiling"]]',
+        'pairs = [["untouched", "refit"], ["ceiling", "refit"]]',
     )
     sessions = make_desk(tmp_path / "d", text=text).sessions(local_store)
     run_panel(sessions, n_listeners=24, seed=5)
@@ -148,12 +148,12 @@ def test_simulated_listeners_hear_large_differences_best(
     right = (abx["answer"] == "a") == (abx["stage_x"] == abx["stage_a"])
     share = {
         other: right[(abx["stage_a"] == other) | (abx["stage_b"] == other)].mean()
-        for other in ("stock", "speakers")
+        for other in ("untouched", "ceiling")
     }
-    assert share["stock"] > share["speakers"] > 0.45
+    assert share["untouched"] > share["ceiling"] > 0.45
     paired = frame[(frame["method"] == "paired") & (frame["control"] == "")]
-    against = paired[(paired["stage_a"] == "stock") | (paired["stage_b"] == "stock")]
-    lost = (against["answer"] == "a") == (against["stage_a"] == "stock")
+    against = paired[(paired["stage_a"] == "untouched") | (paired["stage_b"] == "untouched")]
+    lost = (against["answer"] == "a") == (against["stage_a"] == "untouched")
     assert lost[against["answer"] != "tie"].mean() < 0.3
 
 

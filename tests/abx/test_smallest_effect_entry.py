@@ -49,12 +49,15 @@ def test_what_cannot_be_meant_is_refused_with_its_line(value: str, problem: str)
 
 
 def test_a_claim_of_equal_preference_is_checked_like_the_others() -> None:
-    old = 'claims = ["listeners prefer both over stock"]'
-    good = "listeners prefer neither both nor stock beyond 55 to 45"
+    old = 'claims = ["listeners prefer refit over untouched"]'
+    good = "listeners prefer neither refit nor untouched beyond 55 to 45"
     assert study_from_text(STUDY.replace(old, f'claims = ["{good}"]')).claims == (good,)
     for wrong, words in (
-        ("listeners prefer neither both nor stok beyond 55 to 45", "there is no stage 'stok'"),
-        ("listeners prefer neither both nor stock beyond 45 to 55", "no uneven split"),
+        (
+            "listeners prefer neither refit nor untoched beyond 55 to 45",
+            "there is no stage 'untoched'",
+        ),
+        ("listeners prefer neither refit nor untouched beyond 45 to 55", "no uneven split"),
     ):
         with pytest.raises(InputError, match=rf"plan.claims\[0\]: .*{re.escape(words)}"):
             study_from_text(STUDY.replace(old, f'claims = ["{wrong}"]'))

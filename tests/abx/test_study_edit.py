@@ -15,7 +15,7 @@ TEXT = """\
 # Ours: a boat's stereo.
 format = 1
 title = "Boathouse"   # shown to staff
-target = "car-cabin"
+target = "house-curve"
 
 [[stages]]
 id = "osprey"

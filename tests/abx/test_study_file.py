@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import re
 from pathlib import Path
 
@@ -19,28 +20,37 @@ from helpers.study_desk import STUDY, Desk
 
 def test_a_good_file_is_read_whole(shared_desk: Desk) -> None:
     study = read_study(shared_desk.root)
-    assert [stage.id for stage in study.stages] == ["stock", "source", "speakers", "both"]
-    assert study.stage("stock").label == "As delivered"
-    assert study.stage("source").label == "source"
-    assert study.stage("stock").factors == {"source": "stock", "speakers": "stock"}
+    assert [stage.id for stage in study.stages] == ["untouched", "damped", "ceiling", "refit"]
+    assert study.stage("untouched").label == "As found"
+    assert study.stage("damped").label == "damped"
+    assert study.stage("untouched").factors == {"walls": "bare", "ceiling": "aged"}
     assert study.programme("low-tide").file == "programmes/low-tide.wav"
     abx, paired = study.tests
     assert (abx.method, abx.trials, abx.repeats, abx.identical, abx.obvious) == ("abx", 4, 1, 1, 1)
-    assert abx.pairs == (("stock", "both"), ("source", "speakers"))
+    assert abx.pairs == (("untouched", "refit"), ("damped", "ceiling"))
     assert abx.practice == 2
     assert len(paired.pairs) == 6
     assert paired.options["ties"] is True
     assert study.plan.listeners == 8
-    assert study.claims == ("listeners prefer both over stock",)
+    assert study.claims == ("listeners prefer refit over untouched",)
     assert study.sha256 == read_study(shared_desk.root / "study.toml").sha256
+
+
+def test_a_target_by_its_former_name_is_the_same_curve_in_a_file_of_its_own() -> None:
+    former, today = (study_from_text(text) for text in (FORMER, STUDY))
+    assert former.target == today.target
+    assert former.sha256 == hashlib.sha256(FORMER.encode()).hexdigest() != today.sha256
+
+
+FORMER = STUDY.replace('target = "house-curve"', 'target = "car-cabin"')
 
 
 # (what to replace, by what, where it must be said, problem, remedy)
 FAULTS = [
-    ('title = "Cabin test"', "titel = 'x'", r"line 2, titel", "unknown key 'titel'", "'title'"),
-    ('title = "Cabin test"', "title = 3", r"line 2, title", "3 is not text", "quotation marks"),
+    ('title = "Saloon test"', "titel = 'x'", r"line 2, titel", "unknown key 'titel'", "'title'"),
+    ('title = "Saloon test"', "title = 3", r"line 2, title", "3 is not text", "quotation marks"),
     (
-        'title = "Cabin test"',
+        'title = "Saloon test"',
         'title = "a\\u0007b"',
         r"line 2, title",
         "control characters",
@@ -51,46 +61,46 @@ FAULTS = [
     ("cost = 400.0", 'cost = "4"', r"line 14, stages\[1\].cost", "'4' is not a number", "digits"),
     ("cost = 400.0", "costs = 4", r"line 14, stages\[1\].costs", "unknown key", "'cost'"),
     ("cost = 400.0", "cost = nan", r"line 14, stages\[1\].cost", "nan is out of range", "at least"),
-    ('id = "source"', 'id = "stock"', r"line 12, stages\[1\].id", "used twice", "of its own"),
-    ('id = "source"', 'id = "Sour ce"', r"line 12, stages\[1\].id", "is not an id", "lower-case"),
+    ('id = "damped"', 'id = "untouched"', r"line 12, stages\[1\].id", "used twice", "of its own"),
+    ('id = "damped"', 'id = "Sour ce"', r"line 12, stages\[1\].id", "is not an id", "lower-case"),
     (
-        'responses = ["responses/source.csv"]',
-        'responses = ["responses/sorce.csv"]',
+        'responses = ["responses/damped.csv"]',
+        'responses = ["responses/dampd.csv"]',
         r"line 13, stages\[1\].responses\[0\]",
-        "no file 'responses/sorce.csv'",
-        "did you mean 'source.csv'",
+        "no file 'responses/dampd.csv'",
+        "did you mean 'damped.csv'",
     ),
     (
-        'responses = ["responses/source.csv"]',
-        'responses = ["../source.csv"]',
+        'responses = ["responses/damped.csv"]',
+        'responses = ["../damped.csv"]',
         r"line 13, stages\[1\].responses\[0\]",
         "outside the study folder",
         "copy the file",
     ),
     (
-        'responses = ["responses/source.csv"]',
+        'responses = ["responses/damped.csv"]',
         'responses = ["/etc/passwd"]',
         r"line 13, stages\[1\].responses\[0\]",
         "outside the study folder",
         "copy the file",
     ),
     (
-        '["source", "speakers"]]',
-        '["source", "speaker"]]',
+        '["damped", "ceiling"]]',
+        '["damped", "ceilin"]]',
         r"line 40, tests\[0\].pairs\[1\]\[1\]",
-        "no stage 'speaker'",
-        "did you mean 'speakers'",
+        "no stage 'ceilin'",
+        "did you mean 'ceiling'",
     ),
     (
-        '["source", "speakers"]]',
-        '["both", "stock"]]',
+        '["damped", "ceiling"]]',
+        '["refit", "untouched"]]',
         r"line 40, tests\[0\].pairs\[1\]",
         "there twice",
         "each pair once",
     ),
     (
-        '["source", "speakers"]]',
-        '["both", "both"]]',
+        '["damped", "ceiling"]]',
+        '["refit", "refit"]]',
         r"line 40, tests\[0\].pairs\[1\]",
         "paired with itself",
         "identical",
@@ -108,22 +118,22 @@ FAULTS = [
         "whole number",
     ),
     (
-        "prefer both over stock",
-        "prefer both over stok",
+        "prefer refit over untouched",
+        "prefer refit over untoched",
         r"line 54, plan.claims\[0\]",
-        "no stage 'stok'",
-        "did you mean 'stock'",
+        "no stage 'untoched'",
+        "did you mean 'untouched'",
     ),
     (
-        "listeners prefer both over stock",
-        "everybody loves both",
+        "listeners prefer refit over untouched",
+        "everybody loves refit",
         r"line 54, plan.claims\[0\]",
         "no known form",
         "listeners hear I from J",
     ),
-    ('target = "car-cabin"', "target = 5", r"line 3, target", "5 is not a table", "target"),
+    ('target = "house-curve"', "target = 5", r"line 3, target", "5 is not a table", "target"),
     (
-        'target = "car-cabin"',
+        'target = "house-curve"',
         "target = { points = [[25, 6.0], [20, 0.0]] }",
         r"line 3, target.points\[1\]",
         "20 Hz does not ascend",
@@ -159,7 +169,7 @@ def test_missing_and_unreadable_files(tmp_path: Path) -> None:
 
 
 def test_a_link_out_of_the_folder_is_refused(desk: Desk) -> None:
-    target = desk.root / "responses" / "stock.csv"
+    target = desk.root / "responses" / "untouched.csv"
     outside = desk.root.parent / "outside.csv"
     target.rename(outside)
     target.symlink_to(outside)

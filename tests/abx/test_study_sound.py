@@ -21,24 +21,24 @@ from stimuli.filters.design import design_stage_filter
 MADE = """
 [[stages]]
 id = "swap"
-made = { from = "stock", regions = ["bass", "presence and treble"], of = "both" }
+made = { from = "untouched", regions = ["bass", "presence and treble"], of = "refit" }
 
 [[stages]]
 id = "half"
-made = { from = "stock", share = 0.5, to = "both" }
+made = { from = "untouched", share = 0.5, to = "refit" }
 
 [[stages]]
 id = "mended"
-made = { from = "both", corrected = "deep bass" }
+made = { from = "refit", corrected = "deep bass" }
 
 [[stages]]
 id = "sides"
-responses = ["responses/stock.csv"]
-right_responses = ["responses/both.csv"]
+responses = ["responses/untouched.csv"]
+right_responses = ["responses/refit.csv"]
 
 [[stages]]
 id = "room"
-responses = ["responses/both.csv"]
+responses = ["responses/refit.csv"]
 impulse = "responses/room.wav"
 
 [rendering]
@@ -50,7 +50,7 @@ loudness_model = "a_weighted"
 listening_level_db = 70.0
 
 [playback]
-stage = "source"
+stage = "damped"
 
 [[programmes]]
 id = "kite-street\""""
@@ -79,22 +79,24 @@ def test_every_choice_reaches_the_rendered_set(made_desk):
     workspace = Workspace.open(made_desk.root)
     manifest = render(workspace)
     stages = {stage.id: stage for stage in manifest.stages}
-    assert stages["swap"].synthetic.startswith("region swap: stock with bass, presence and treble")
-    assert stages["half"].synthetic == "partial step: 50 % from stock to both in dB"
-    assert stages["mended"].synthetic.startswith("corrected copy: both with deep bass")
-    assert stages["stock"].synthetic == ""
+    assert stages["swap"].synthetic.startswith(
+        "region swap: untouched with bass, presence and treble"
+    )
+    assert stages["half"].synthetic == "partial step: 50 % from untouched to refit in dB"
+    assert stages["mended"].synthetic.startswith("corrected copy: refit with deep bass")
+    assert stages["untouched"].synthetic == ""
     marked = {name for name, stage in stages.items() if stage.label.endswith(" (made)")}
     assert marked == {"swap", "half", "mended"}
     assert stages["sides"].right_band_level_db is not None
     assert stages["room"].phase == "measured"
-    assert stages["stock"].phase == "linear"
+    assert stages["untouched"].phase == "linear"
     assert manifest.boost_cap_db == 9.0
     assert manifest.matched_in == "a_weighted"
     assert manifest.listening_level_db == 70.0
     assert "at 70 dB SPL" in manifest.other_models["erb_sum"]
-    assert manifest.playback_sources == ("source.csv",)
+    assert manifest.playback_sources == ("damped.csv",)
     # Over what is installed now the installed stage itself is flat: nothing is added to it.
-    npt.assert_allclose(stages["source"].band_level_db, 0, atol=0.01)
+    npt.assert_allclose(stages["damped"].band_level_db, 0, atol=0.01)
     failed = [check.words for check in check_stimuli(workspace).checks if not check.passed]
     assert not failed
     refuse_stale_sound(workspace)
@@ -108,7 +110,7 @@ def test_a_made_stage_is_where_its_words_say(made_desk):
         response = stages[name]
         return response.level_at(f_hz) - response.level_at(1000.0)
 
-    # The tables differ below 200 Hz only: -9 dB in stock, 0 dB in both. One of the 15 bands by
+    # The tables differ below 200 Hz only: -9 dB in untouched, 0 dB in refit. One of the 15 bands by
     # which the two are aligned, that of 199.5 Hz, is among those: 9 dB / 15 = 0.6 dB.
     assert level("swap", 100.0) == pytest.approx(-0.6, abs=0.01)
     assert level("swap", 45.0) == pytest.approx(-9, abs=0.01)
@@ -119,7 +121,7 @@ def test_smoothing_and_dips_change_the_filter_that_is_rendered(tmp_path):
     f = np.geomspace(30, 20_000, 900)
     dip = -12 * np.exp(-(((np.log2(f / 1000)) / 0.05) ** 2))
     desk = make_desk(tmp_path / "study")
-    for name in ("stock", "both"):
+    for name in ("untouched", "refit"):
         (desk.root / "responses" / f"{name}.csv").write_text(
             "".join(f"{a:.3f},{b:.3f}\n" for a, b in zip(f, dip, strict=True))
         )
@@ -142,42 +144,42 @@ def test_smoothing_and_dips_change_the_filter_that_is_rendered(tmp_path):
 
 
 def test_sixteen_runs_come_with_their_factors():
-    runs = '[region_runs]\nfrom = "stock"\nto = "both"\n\n[[programmes]]\nid = "kite-street"'
+    runs = '[region_runs]\nfrom = "untouched"\nto = "refit"\n\n[[programmes]]\nid = "kite-street"'
     study = study_from_text(study_with(runs))
     made = [stage for stage in study.stages if stage.made]
     assert [stage.id for stage in made] == [f"run-{n:02d}" for n in range(1, 17)]
     names = [f"region_{n}" for n in ("deep_bass", "bass", "low_mid", "mid", "presence_and_treble")]
-    signs = np.array([[1 if s.factors[n] == "both" else -1 for n in names] for s in made])
+    signs = np.array([[1 if s.factors[n] == "refit" else -1 for n in names] for s in made])
     npt.assert_array_equal(signs.prod(axis=1), 1)  # I = ABCDE: resolution V
     assert len({tuple(row) for row in signs}) == 16
-    for name, level in (("stock", "stock"), ("both", "both")):
+    for name, level in (("untouched", "untouched"), ("refit", "refit")):
         assert all(study.stage(name).factors[n] == level for n in names)
     assert all(stage.label.endswith(" (made)") for stage in made)
-    assert study.stage("stock").factors["source"] == "stock"  # what was there stays
+    assert study.stage("untouched").factors["walls"] == "bare"  # what was there stays
     order = [stage.id for stage in study.stages]
-    assert order.index("stock") < order.index("both") < order.index("run-01")
+    assert order.index("untouched") < order.index("refit") < order.index("run-01")
 
 
 def test_what_was_measured_again_gives_the_repeat_sd(tmp_path):
     text = STUDY.replace(
-        'responses = ["responses/stock.csv"]',
-        'responses = ["responses/stock.csv"]\nagain = ["responses/stock-again.csv"]',
+        'responses = ["responses/untouched.csv"]',
+        'responses = ["responses/untouched.csv"]\nagain = ["responses/untouched-again.csv"]',
     )
     desk = make_desk(tmp_path / "study", text=text)
-    table = (desk.root / "responses" / "stock.csv").read_text().splitlines()
+    table = (desk.root / "responses" / "untouched.csv").read_text().splitlines()
     # 1 dB more in every second band: both measurements differ in their spread.
     again = [row.split(",") for row in table]
-    (desk.root / "responses" / "stock-again.csv").write_text(
+    (desk.root / "responses" / "untouched-again.csv").write_text(
         "".join(f"{f},{float(level) + i % 2}\n" for i, (f, level) in enumerate(again))
     )
     workspace = Workspace.open(desk.root)
-    stock, source, *_ = stage_details(workspace, load_study(workspace))
-    value = stock.metrics["deviation_sd_db"]
+    untouched, damped, *_ = stage_details(workspace, load_study(workspace))
+    value = untouched.metrics["deviation_sd_db"]
     assert (value.repeat_kind, value.n_repeats) == ("repeated measurements", 2)
     assert value.repeat_sd > 0
-    assert source.metrics["deviation_sd_db"].repeat_sd is None
-    assert "responses/stock-again.csv" in stage_files(load_study(workspace))
-    row = stage_table(workspace, load_study(workspace)).set_index("stage").loc["stock"]
+    assert damped.metrics["deviation_sd_db"].repeat_sd is None
+    assert "responses/untouched-again.csv" in stage_files(load_study(workspace))
+    row = stage_table(workspace, load_study(workspace)).set_index("stage").loc["untouched"]
     assert row["metric_deviation_sd_db_repeat_sd"] == pytest.approx(value.repeat_sd)
 
 
@@ -189,17 +191,17 @@ def test_the_stage_table_says_which_stages_are_made_and_what_they_do_not_cost(ma
     assert {name: kind for name, kind in by["made"].items() if kind} == made
     assert by.loc[list(made), ["cost", "labour_h"]].isna().all(axis=None)
     # Only what the study file says: what it leaves out is an empty cell, not 0.
-    assert by["cost"].dropna().to_dict() == {"source": 400.0, "speakers": 250.0, "both": 650.0}
+    assert by["cost"].dropna().to_dict() == {"damped": 400.0, "ceiling": 250.0, "refit": 650.0}
     # A partial step and the two stages between which it lies; nobody wrote a factor down.
     doses = by["factor_dose"].dropna().to_dict()
-    assert doses == {"stock": "0", "half": "50", "both": "100"}
+    assert doses == {"untouched": "0", "half": "50", "refit": "100"}
     read = checked_stages(table)
     assert read.made == made
     assert read.notes == ()
     assert "dose" not in read.step_factors
 
 
-SWAP = 'made = { from = "stock", regions = ["bass"], of = "both" }'
+SWAP = 'made = { from = "untouched", regions = ["bass"], of = "refit" }'
 
 
 @pytest.mark.parametrize(
@@ -208,20 +210,28 @@ SWAP = 'made = { from = "stock", regions = ["bass"], of = "both" }'
         (SWAP, f"{SWAP}\ncost = 0.0", "cost: 'made' and 'cost' together. Remove it: a made stage"),
         (SWAP, f"{SWAP}\nlabour_h = 2", "labour_h: 'made' and 'labour_h' together"),
         (SWAP, SWAP.replace("bass", "boss"), r"made.regions\[0\]: there is no region 'boss'"),
-        (SWAP, SWAP.replace("stock", "stack"), r"made.from: there is no measured stage 'stack'"),
-        (SWAP, SWAP.replace('of = "both"', 'of = "one"'), r"made.of: there is no measured stage"),
-        (SWAP, SWAP.replace("both", "swap"), r"made.of: there is no measured stage 'swap'"),
+        (
+            SWAP,
+            SWAP.replace("untouched", "stack"),
+            r"made.from: there is no measured stage 'stack'",
+        ),
+        (SWAP, SWAP.replace('of = "refit"', 'of = "one"'), r"made.of: there is no measured stage"),
+        (SWAP, SWAP.replace("refit", "swap"), r"made.of: there is no measured stage 'swap'"),
         (SWAP, SWAP + '\nresponses = ["a.csv"]', r"responses: 'made' and 'responses' together"),
-        (SWAP, 'made = { from = "stock" }', r"exactly one of regions, share and corrected"),
-        (SWAP, 'made = { from = "stock", share = 2, to = "both" }', r"made.share: 2 is out of"),
-        (SWAP, 'made = { from = "stock", share = 0.5, of = "both" }', r"made.of: unknown key"),
+        (SWAP, 'made = { from = "untouched" }', r"exactly one of regions, share and corrected"),
+        (
+            SWAP,
+            'made = { from = "untouched", share = 2, to = "refit" }',
+            r"made.share: 2 is out of",
+        ),
+        (SWAP, 'made = { from = "untouched", share = 0.5, of = "refit" }', r"made.of: unknown key"),
         ("[plan]", '[rendering]\nphase = "zero"\n[plan]', r"rendering.phase: 'zero' is not"),
         ("[plan]", "[rendering]\nboost = 3\n[plan]", r"rendering.boost: unknown key 'boost'"),
         ("[plan]", '[playback]\nstage = "x"\n[plan]', r"playback.stage: there is no measured"),
-        ("[plan]", '[region_runs]\nfrom = "both"\nto = "both"\n[plan]', r"to: 'both' twice"),
+        ("[plan]", '[region_runs]\nfrom = "refit"\nto = "refit"\n[plan]', r"to: 'refit' twice"),
         (
-            "listeners prefer both over stock",
-            "step swap before both",
+            "listeners prefer refit over untouched",
+            "step swap before refit",
             r"plan.claims\[0\]: 'swap' is a made stage, an experiment that nobody can buy",
         ),
     ],
@@ -251,7 +261,7 @@ def test_an_impulse_that_cannot_serve_is_named(made_desk):
         ('phase = "linear"', 'phase = "minimum"', r"phase in \[rendering\]"),
         ('loudness_model = "a_weighted"', "", r"loudness_model in \[rendering\]"),
         ("boost_cap_db = 9.0", "boost_cap_db = 8.0", r"boost_cap_db in \[rendering\]"),
-        ('[playback]\nstage = "source"', "", "the playback response"),
+        ('[playback]\nstage = "damped"', "", "the playback response"),
     ],
 )
 def test_sound_rendered_with_other_settings_is_stale(made_desk, old, new, said):

@@ -219,16 +219,29 @@ def test_a_forger_who_recomputes_the_chain_needs_the_noted_head(
         assert failed(check(shared_desk, store, expected_head=head)) == {"head"}
 
 
+def test_a_study_that_was_sealed_with_the_former_name_of_its_target_holds(
+    desk: Desk, local_store: Store
+) -> None:
+    former = STUDY.replace('target = "house-curve"', 'target = "car-cabin"')
+    (desk.root / "study.toml").write_text(former)
+    filled(desk, local_store)
+    assert failed(check(desk, local_store)) == set()
+    (desk.root / "study.toml").write_text(STUDY)
+    found = check(desk, local_store)["study file"]
+    assert not found.passed, "the file of today is not the sealed one"
+    assert "the target" not in found.words
+
+
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [
-        ("prefer both over stock", "prefer both over source", "the claims"),
+        ("prefer refit over untouched", "prefer refit over damped", "the claims"),
         ("listeners = 8", "listeners = 6", "the plan"),
         ("trials = 4", "trials = 3", "the tests"),
         ("cost = 400.0", "cost = 300.0", "the stages"),
         ("cost = 400.0", "", "the stages"),
         ("[plan]", '[prices]\ncurrency = "EUR"\n\n[plan]', "how money is counted"),
-        ('target = "car-cabin"', 'target = "flat"', "the target"),
+        ('target = "house-curve"', 'target = "flat"', "the target"),
     ],
 )
 def test_an_edited_study_file_is_caught(
@@ -244,19 +257,21 @@ def test_an_edited_study_file_is_caught(
 def test_touched_stimuli_are_caught(desk: Desk, local_store: Store) -> None:
     filled(desk, local_store)
     folder = desk.root / "stimuli"
-    one = folder / desk.manifest.stimulus("stock", "low-tide").file_name
-    other = folder / desk.manifest.stimulus("both", "low-tide").file_name
+    one = folder / desk.manifest.stimulus("untouched", "low-tide").file_name
+    other = folder / desk.manifest.stimulus("refit", "low-tide").file_name
     first, second = one.read_bytes(), other.read_bytes()
 
     one.write_bytes(second)
     other.write_bytes(first)
     words = check(desk, local_store)["stimuli"].words
-    assert "of stock, low-tide holds the stimulus of both, low-tide: they were swapped" in words
+    assert (
+        "of untouched, low-tide holds the stimulus of refit, low-tide: they were swapped" in words
+    )
 
     one.write_bytes(first[:-1] + bytes([first[-1] ^ 1]))
     other.write_bytes(second)
     words = check(desk, local_store)["stimuli"].words
-    assert words == "the stimulus of stock, low-tide was changed"
+    assert words == "the stimulus of untouched, low-tide was changed"
 
     one.unlink()
     assert "is missing" in check(desk, local_store)["stimuli"].words

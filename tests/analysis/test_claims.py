@@ -43,13 +43,13 @@ def panel_frame(paired_rows: Rows, wins: int, of: int = 8, n: int = 12) -> pd.Da
 
 
 def test_grammar() -> None:
-    assert parse_claim("listeners hear  both from speakers").stages == ("both", "speakers")
-    assert parse_claim("listeners prefer both over stock-2").kind == "prefer"
-    assert parse_claim("listeners prefer both most").kind == "most"
+    assert parse_claim("listeners hear  refit from ceiling").stages == ("refit", "ceiling")
+    assert parse_claim("listeners prefer refit over untouched-2").kind == "prefer"
+    assert parse_claim("listeners prefer refit most").kind == "most"
     with pytest.raises(InputError, match=r"claim 2: the claim .* has no known form"):
-        parse_claim("both is better", where="claim 2")
+        parse_claim("refit is better", where="claim 2")
     with pytest.raises(InputError, match="compares a stage with itself"):
-        parse_claim("listeners hear both from both")
+        parse_claim("listeners hear refit from refit")
 
 
 def test_heard_difference_is_supported(abx_rows: Abx) -> None:

@@ -187,8 +187,8 @@ def test_mid_anchor_rule_and_its_caveat() -> None:
 def test_difference_grades() -> None:
     values = {
         ("P1", "kite", "hidden-reference"): 100.0,
-        ("P1", "kite", "both"): 70.0,
-        ("P2", "kite", "both"): 60.0,
+        ("P1", "kite", "refit"): 70.0,
+        ("P2", "kite", "refit"): 60.0,
     }
     found = difference_grades(checked(values))
     assert found["difference"].tolist() == [-30.0]
@@ -268,7 +268,7 @@ def test_block_with_and_without_screened_listeners() -> None:
         for item in ("kite", "harbour"):
             top = 60.0 if p == 7 else 98.0
             values[f"P{p}", item, "hidden-reference"] = top
-            values[f"P{p}", item, "both"] = float(np.clip(70 + rng.normal(0, 5), 0, 100))
+            values[f"P{p}", item, "refit"] = float(np.clip(70 + rng.normal(0, 5), 0, 100))
             values[f"P{p}", item, "mid-anchor"] = float(np.clip(40 + rng.normal(0, 5), 0, 100))
     result = analyse(trial_table(rows_of(values)))
     block = json.loads(json.dumps(result["ratings"], allow_nan=False))
@@ -280,11 +280,11 @@ def test_block_with_and_without_screened_listeners() -> None:
     assert after["hidden-reference"]["mean"] == pytest.approx(98)
     assert overall["hidden-reference"]["outliers"] == ["P7"]
     grades = {row["stage"]: row for row in block["difference_grades"]}
-    assert set(grades) == {"both", "mid-anchor"}
+    assert set(grades) == {"refit", "mid-anchor"}
     # Means over the same eight listeners: (7·98 + 60)/8 for the reference.
-    gap = overall["both"]["mean"] - (7 * 98 + 60) / 8
-    assert grades["both"]["mean"] == pytest.approx(gap)
-    assert grades["both"]["above_zero"] == 2
+    gap = overall["refit"]["mean"] - (7 * 98 + 60) / 8
+    assert grades["refit"]["mean"] == pytest.approx(gap)
+    assert grades["refit"]["above_zero"] == 2
     assert block["n_complete"] == 8
     assert block["anova"]["p_value"] < 1e-6
     assert block["friedman"]["kendall_w"] > 0.5

@@ -15,11 +15,11 @@ from stimuli.files.errors import InputError
 
 HEADER = "listener,session,trial,method,programme,stage_a,stage_b,stage_c,stage_x,answer,control"
 GOOD = (
-    "P1,s1,1,abx,kite,base,both,,both,b,",
-    "P1,s1,2,paired,kite,base,both,,,tie,",
-    "P1,s1,3,triangle,kite,base,both,both,,a,",
-    "P1,s1,4,duo-trio,kite,base,both,,base,b,",
-    "P1,s1,5,same-different,kite,base,both,,,different,",
+    "P1,s1,1,abx,kite,base,refit,,refit,b,",
+    "P1,s1,2,paired,kite,base,refit,,,tie,",
+    "P1,s1,3,triangle,kite,base,refit,refit,,a,",
+    "P1,s1,4,duo-trio,kite,base,refit,,base,b,",
+    "P1,s1,5,same-different,kite,base,refit,,,different,",
     "P1,s1,6,rating,kite,base,,,,72.5,",
     "P1,s1,7,abx,kite,base,base,,base,a,identical",
 )
@@ -87,11 +87,11 @@ def test_numbers_as_names_survive_a_frame() -> None:
 @pytest.mark.parametrize(
     ("line", "where", "what"),
     [
-        ("P1,s1,8,guess,kite,base,both,,both,b,", "line 9, column method", "'guess' is not"),
-        ("P1,s1,8,abx,kite,base,both,,both,c,", "line 9, column answer", "'c' is not an answer"),
-        ("P1,s1,8,abx,kite,base,both,,both,,", "line 9, column answer", "the value is empty"),
-        ("P1,s1,8,abx,kite,base,both,,,a,", "line 9, column stage_x", "method abx needs a stage"),
-        ("P1,s1,8,abx,kite,base,both,,spk,a,", "line 9, column stage_x", "neither stage_a nor"),
+        ("P1,s1,8,guess,kite,base,refit,,refit,b,", "line 9, column method", "'guess' is not"),
+        ("P1,s1,8,abx,kite,base,refit,,refit,c,", "line 9, column answer", "'c' is not an answer"),
+        ("P1,s1,8,abx,kite,base,refit,,refit,,", "line 9, column answer", "the value is empty"),
+        ("P1,s1,8,abx,kite,base,refit,,,a,", "line 9, column stage_x", "method abx needs a stage"),
+        ("P1,s1,8,abx,kite,base,refit,,damped,a,", "line 9, column stage_x", "neither stage_a nor"),
         ("P1,s1,8,paired,kite,base,,,,a,", "line 9, column stage_b", "method paired needs"),
         ("P1,s1,8,paired,kite,base,base,,,a,", "line 9, column stage_b", "is the same stage"),
         ("P1,s1,8,triangle,kite,a1,b1,c1,,a,", "line 9, column stage_c", "leaves no odd one"),
@@ -99,17 +99,25 @@ def test_numbers_as_names_survive_a_frame() -> None:
         ("P1,s1,8,rating,kite,base,,,,loud,", "line 9, column answer", "'loud' is not a number"),
         ("P1,s1,8,rating,kite,base,,,,101,", "line 9, column answer", "from 0 to 100"),
         ("P1,s1,8,rating,kite,base,,,,,", "line 9, column answer", "the value is empty"),
-        ("P1,s1,3,paired,kite,base,both,,,a,", "line 9, column trial", "already given in line 4"),
-        ("P1,s1,x,paired,kite,base,both,,,a,", "line 9, column trial", "'x' is not a whole"),
-        ("P1,s1,0,paired,kite,base,both,,,a,", "line 9, column trial", "'0' is not a whole"),
-        ("P1,s1,1.5,paired,kite,base,both,,,a,", "line 9, column trial", "'1.5' is not a whole"),
-        ("P1,s1,,paired,kite,base,both,,,a,", "line 9, column trial", "the value is empty"),
-        (",s1,8,paired,kite,base,both,,,a,", "line 9, column listener", "the value is empty"),
-        ("P1,s1,8,paired,kite,base,both,,,a,odd", "line 9, column control", "'odd' is not a known"),
-        ("P1,s1,8,abx,kite,base,both,,both,a,identical", "line 9, column control", "stages differ"),
+        ("P1,s1,3,paired,kite,base,refit,,,a,", "line 9, column trial", "already given in line 4"),
+        ("P1,s1,x,paired,kite,base,refit,,,a,", "line 9, column trial", "'x' is not a whole"),
+        ("P1,s1,0,paired,kite,base,refit,,,a,", "line 9, column trial", "'0' is not a whole"),
+        ("P1,s1,1.5,paired,kite,base,refit,,,a,", "line 9, column trial", "'1.5' is not a whole"),
+        ("P1,s1,,paired,kite,base,refit,,,a,", "line 9, column trial", "the value is empty"),
+        (",s1,8,paired,kite,base,refit,,,a,", "line 9, column listener", "the value is empty"),
+        (
+            "P1,s1,8,paired,kite,base,refit,,,a,odd",
+            "line 9, column control",
+            "'odd' is not a known",
+        ),
+        (
+            "P1,s1,8,abx,kite,base,refit,,refit,a,identical",
+            "line 9, column control",
+            "stages differ",
+        ),
         ("P1,s1,8,paired,kite,base", "line 9, column stage_b", "method paired needs a stage"),
-        ("P1,s1,8,paired,kite,base,both", "line 9, column answer", "the value is empty"),
-        ("P1,s1,8,paired,kite,base,both,,,a,,9", "line 9", "12 values where the table has 11"),
+        ("P1,s1,8,paired,kite,base,refit", "line 9, column answer", "the value is empty"),
+        ("P1,s1,8,paired,kite,base,refit,,,a,,9", "line 9", "12 values where the table has 11"),
     ],
 )
 def test_each_fault_names_file_line_column_and_value(
@@ -185,14 +193,14 @@ def test_late_buffers_are_counted_in_whole_numbers(tmp_path: Path) -> None:
 def test_stage_table_keeps_factors_and_metrics(tmp_path: Path) -> None:
     path = write(
         tmp_path,
-        "stage,label,cost,labour_h,factor_source,metric_sd,metric_sd_repeat_sd",
-        "base,As delivered,0,0,stock,4.5,0.2",
-        "both,,900,3.5,new,1.5,",
+        "stage,label,cost,labour_h,factor_walls,metric_sd,metric_sd_repeat_sd",
+        "base,As found,0,0,bare,4.5,0.2",
+        "refit,,900,3.5,new,1.5,",
     )
     table = read_stages(path)
-    assert table.factors == ("source",)
+    assert table.factors == ("walls",)
     assert table.metrics == ("sd",)
-    assert list(table.frame["label"]) == ["As delivered", "both"]
+    assert list(table.frame["label"]) == ["As found", "refit"]
     assert pd.isna(table.frame["metric_sd_repeat_sd"].iloc[1])
 
 

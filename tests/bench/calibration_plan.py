@@ -35,19 +35,19 @@ stages = "all"
 trials = 2
 ---
 method = "abx"
-pairs = [["stock", "source"], ["stock", "both"]]
+pairs = [["untouched", "damped"], ["untouched", "refit"]]
 trials = 6
 controls = { identical = 0, obvious = 1 }
 """
 _CLAIMS = (
-    "listeners hear both from stock",
-    "listeners do not hear source from stock within 40 %",
-    "listeners prefer both over speakers",
-    "listeners prefer both most",
+    "listeners hear refit from untouched",
+    "listeners do not hear damped from untouched within 40 %",
+    "listeners prefer refit over ceiling",
+    "listeners prefer refit most",
 )
 #: True worths of the claims above at a share of 70 % where tastes have an SD of .5: the best leads
-#: each rival by .9388 logits (Gauss-Hermite sum), and nobody hears stock from source.
-_WORTH = {"both": 0.9388, "source": 0.0, "speakers": 0.0, "stock": 0.0}
+#: each rival by .9388 logits (Gauss-Hermite sum), and nobody hears damped from untouched.
+_WORTH = {"refit": 0.9388, "damped": 0.0, "ceiling": 0.0, "untouched": 0.0}
 _TASTE_SD, _RIGHT, _RIGHT_SD, _CONTROLS = 0.5, 0.7, 0.1, 0.98
 _LISTENERS = 16
 
@@ -92,7 +92,7 @@ def _answered(trials: TrialTable, rng: np.random.Generator) -> TrialTable:
         p = 0.5
         if row["control"] == "obvious":
             p = _CONTROLS
-        elif {a, b} == {"stock", "both"}:
+        elif {a, b} == {"untouched", "refit"}:
             if who not in sharpness:
                 sharpness[who] = _beta(rng, _RIGHT, _RIGHT_SD)
             p = sharpness[who]

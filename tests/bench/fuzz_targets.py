@@ -102,7 +102,7 @@ def _study_file() -> Target:
 
 def _answer() -> Target:
     text = STUDY.replace('method = "paired"', 'method = "rating"').replace(
-        "repeats = 2\nties = true", 'reference = "both"'
+        "repeats = 2\nties = true", 'reference = "refit"'
     )
     slot = make_slot(study_from_text(text), bytes(32), 0)
     trials = [slot.trials[0], slot.trials[-1]]
@@ -134,7 +134,7 @@ def _tables(desk: Desk, folder: Path) -> Iterator[Target]:
     from stimuli.response.measured import read_response
     from stimuli.response.target import read_target
 
-    response = (desk.root / "responses" / "both.csv").read_bytes()
+    response = (desk.root / "responses" / "refit.csv").read_bytes()
     german = response.replace(b",", b";").replace(b".", b",")
     points = [f"{20 * 2**n} {n % 3}.5 {-n * 10}" for n in range(11)]
     phase = "\n".join(["* made by hand", "freq SPL phase", *points]).encode()
@@ -156,17 +156,17 @@ def _tables(desk: Desk, folder: Path) -> Iterator[Target]:
 
 _TRIALS = """\
 listener,session,trial,method,programme,stage_a,stage_b,stage_x,answer,control,response_s
-p1,s1,1,abx,kite,stock,both,both,b,,3.2
-p1,s1,2,paired,kite,stock,both,,b,,2.1
-p1,s1,3,paired,kite,stock,both,,tie,obvious,2.1
-p2,s2,1,same-different,,stock,both,,different,,9
-p2,s2,2,rating,kite,stock,,,55.5,,1e1
+p1,s1,1,abx,kite,untouched,refit,refit,b,,3.2
+p1,s1,2,paired,kite,untouched,refit,,b,,2.1
+p1,s1,3,paired,kite,untouched,refit,,tie,obvious,2.1
+p2,s2,1,same-different,,untouched,refit,,different,,9
+p2,s2,2,rating,kite,untouched,,,55.5,,1e1
 """
 
 _STAGES = """\
-stage,label,cost,labour_h,currency,hourly_rate,factor_source,metric_sd_db,metric_sd_db_repeat_sd
-stock,As delivered,0,0,US$,62.5,stock,4.5,0.2
-both,"Both, new",650,3.5,US$,62.5,new,1.25,0.1
+stage,label,cost,labour_h,currency,hourly_rate,factor_walls,metric_sd_db,metric_sd_db_repeat_sd
+untouched,As found,0,0,US$,62.5,bare,4.5,0.2
+refit,"Refit, new",650,3.5,US$,62.5,new,1.25,0.1
 more,"Not priced yet",,,,,new,1.05,
 """
 

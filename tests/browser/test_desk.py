@@ -221,7 +221,7 @@ def answer_everything(root: Path) -> None:
 
 NEW = NewStudy(
     title="Trial",
-    target="car-cabin",
+    target="house-curve",
     stages=(NewStage("Osprey", ("osprey.csv",)), NewStage("Heron", ("heron.csv",))),
     programmes=("ripple.wav",),
     methods={"paired": 2},
@@ -243,8 +243,8 @@ def test_an_existing_study_is_not_overwritten(tmp_path: Path) -> None:
 
 
 def test_tables_are_grouped_by_name() -> None:
-    names = ["stock 1.csv", "stock 2.csv", "tuned_p10.txt", "both.csv"]
-    groups = {"stock": names[:2], "tuned": names[2:3], "both": names[3:]}
+    names = ["untouched 1.csv", "untouched 2.csv", "aligned_p10.txt", "refit.csv"]
+    groups = {"untouched": names[:2], "aligned": names[2:3], "refit": names[3:]}
     assert group_tables(names) == groups
 
 

@@ -31,17 +31,17 @@ ON_THE_TABLET = {1, 2, 10, 11, 12, 17, 20, 21, 22, 30}
 AT_THE_SCREEN = {1}
 SECOND_KIND, RELOADS, WALKS_AWAY = 12, 21, 17
 LEFT = {SECOND_KIND: 2, RELOADS: 1}
-STAGE_IDS = ("as-delivered", "source", "speakers", "both")
+STAGE_IDS = ("as-found", "damped", "ceiling", "refit")
 
 
 def prepare(folder: Path) -> Path:
     """Do what the shop does on the evening before."""
     stages = [option for stage in STAGE_IDS for option in ("--stage", stage)]
-    title = "Estrel hatchback (SIMULATED customers)"
-    earwitness("new", "estrel", "--title", title, *stages, "--listeners", 30, cwd=folder)
-    root = folder / "estrel"
-    missing = earwitness("plan", "estrel", cwd=folder, code=2)
-    assert "as-delivered-p1.csv" in missing
+    title = "Ferry Wendlefay (SIMULATED customers)"
+    earwitness("new", "wendlefay", "--title", title, *stages, "--listeners", 30, cwd=folder)
+    root = folder / "wendlefay"
+    missing = earwitness("plan", "wendlefay", cwd=folder, code=2)
+    assert "as-found-p1.csv" in missing
     assert "12 more" in missing
     for stage in STAGES:
         for position in range(len(POSITIONS)):
@@ -50,10 +50,10 @@ def prepare(folder: Path) -> Path:
                 (root / "responses" / name).write_text(response_table(stage, position))
     noise = np.random.default_rng(2).uniform(-0.3, 0.3, (4 * 48_000, 2))
     soundfile.write(root / "programmes/excerpt-1.wav", noise, 48_000)
-    assert "FAILS" not in earwitness("render", "estrel", cwd=folder)
-    said = earwitness("plan", "estrel", cwd=folder)
+    assert "FAILS" not in earwitness("render", "wendlefay", cwd=folder)
+    said = earwitness("plan", "wendlefay", cwd=folder)
     assert "30 listeners, 4 stages" in said
-    earwitness("passphrase", "estrel", "--new", "seven quiet foxes", cwd=folder)
+    earwitness("passphrase", "wendlefay", "--new", "seven quiet foxes", cwd=folder)
     return root
 
 
@@ -119,13 +119,13 @@ def test_thirty_customers_in_three_weeks(context: BrowserContext, tmp_path: Path
             finished = (week + 1) * A_WEEK - (customer >= WALKS_AWAY)
             staff_see(context, url, finished)
         tablet.goto("about:blank")
-    assert "earwitness close" in earwitness("report", "estrel", cwd=tmp_path, code=1)
-    said = earwitness("close", "estrel", "--yes", cwd=tmp_path)
+    assert "earwitness close" in earwitness("report", "wendlefay", cwd=tmp_path, code=1)
+    said = earwitness("close", "wendlefay", "--yes", cwd=tmp_path)
     assert "29 of 30 planned listeners have finished, 1 began and did not finish." in said
-    said = earwitness("report", "estrel", cwd=tmp_path)
+    said = earwitness("report", "wendlefay", cwd=tmp_path)
     assert "29 listeners" in said or "30 listeners" in said
     check_what_came_out(root, context)
-    assert "Every check holds." in earwitness("verify", "estrel", cwd=tmp_path)
+    assert "Every check holds." in earwitness("verify", "wendlefay", cwd=tmp_path)
 
 
 def check_what_came_out(root: Path, context: BrowserContext) -> None:

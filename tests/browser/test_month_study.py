@@ -34,13 +34,13 @@ pytestmark = [pytest.mark.browser, pytest.mark.walk]
 LISTENERS = 24
 REGIONS = ("bass", "mid", "treble")
 MADE = [list(run) for size in (1, 2) for run in combinations(REGIONS, size)]
-NAMES = ["as-delivered", *("new-" + "-".join(run) for run in MADE), "both"]
-CLAIM = "listeners prefer both over as-delivered"
+NAMES = ["as-found", *("new-" + "-".join(run) for run in MADE), "refit"]
+CLAIM = "listeners prefer refit over as-found"
 
 STUDY = """\
 format = 1
 title = "Which region carries the gain (SIMULATED listeners)"
-target = "car-cabin"
+target = "house-curve"
 
 {stages}
 [[programmes]]
@@ -50,7 +50,7 @@ file = "programmes/rain.wav"
 [[tests]]
 method = "rating"
 stages = "all"
-reference = "both"
+reference = "refit"
 trials = 1
 practice = 0
 
@@ -77,7 +77,7 @@ def prepare(folder: Path) -> Path:
     root = folder / "swaps"
     for name in ("responses", "programmes"):
         (root / name).mkdir(parents=True)
-    files: dict[str, list[str]] = {"as-delivered": [], "both": []}
+    files: dict[str, list[str]] = {"as-found": [], "refit": []}
     for stage in STAGES:
         for position in range(len(POSITIONS)):
             table = response_name(stage, position)
@@ -85,11 +85,11 @@ def prepare(folder: Path) -> Path:
                 (root / "responses" / table).write_text(response_table(stage, position))
                 files[of].append(f"responses/{table}")
     listed = {of: f"responses = {json.dumps(tables)}" for of, tables in files.items()}
-    blocks = [stage_block("as-delivered", set(), listed["as-delivered"])]
+    blocks = [stage_block("as-found", set(), listed["as-found"])]
     for run in MADE:
-        made = f'made = {{ from = "as-delivered", regions = {json.dumps(run)}, of = "both" }}'
+        made = f'made = {{ from = "as-found", regions = {json.dumps(run)}, of = "refit" }}'
         blocks.append(stage_block("new-" + "-".join(run), set(run), made))
-    blocks.append(stage_block("both", set(REGIONS), listed["both"]))
+    blocks.append(stage_block("refit", set(REGIONS), listed["refit"]))
     pairs = [[one, other] for one, other in zip(NAMES, NAMES[1:] + NAMES[:1], strict=True)]
     text = STUDY.format(stages="\n".join(blocks), pairs=json.dumps(pairs), claim=CLAIM)
     (root / "study.toml").write_text(text)

@@ -129,7 +129,7 @@ STUDIES = {
         ("line 14", "passwd"),
     ),
     "two stages of one name": (('id = "after"', 'id = "before"'), ("line 9", "before")),
-    "an unknown target": (('"car-cabin"', '"car-cabbin"'), ("line 3", "car-cabbin")),
+    "an unknown target": (('"house-curve"', '"house-curfe"'), ("line 3", "house-curfe")),
 }
 
 
@@ -189,7 +189,7 @@ def test_new_writes_a_study_that_explains_itself_and_refuses_to_overwrite(tmp_pa
     text = (tmp_path / "job/study.toml").read_text()
     assert 'title = "Job"' in text
     # It is complete but for the measurements, which are named one by one.
-    assert_refused(call("render", tmp_path / "job"), "responses/as-delivered-p1.csv")
+    assert_refused(call("render", tmp_path / "job"), "responses/as-found-p1.csv")
     assert_refused(call("new", tmp_path / "job"), "already a study")
     assert (tmp_path / "job/study.toml").read_text() == text
 

@@ -100,8 +100,8 @@ def backdate(members):
 
 def edit_a_claim(members):
     text = members["study.toml"].decode()
-    assert "prefer both over speakers" in text
-    members["study.toml"] = text.replace("prefer both over", "prefer tuned over").encode()
+    assert "prefer refit over ceiling" in text
+    members["study.toml"] = text.replace("prefer refit over", "prefer aligned over").encode()
 
 
 def edit_a_result(members):
@@ -116,7 +116,7 @@ def edit_a_trial(members):
 
 
 def edit_a_response(members):
-    name = "responses/both-p1.csv"
+    name = "responses/refit-p1.csv"
     text = members[name].decode().splitlines()
     text[-1] = "20000,99.0"
     members[name] = "\n".join(text).encode()
@@ -198,7 +198,7 @@ def test_another_checker_finds_the_same_forgeries(bundle, tmp_path, forge):
 METHODS = """
 format = 1
 title = "All pairs"
-target = "car-cabin"
+target = "house-curve"
 {stages}
 {programmes}
 [[tests]]

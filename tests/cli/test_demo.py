@@ -22,10 +22,10 @@ def test_demo_says_what_it_did(demo):
 def test_demo_has_at_least_six_stages_from_a_2x2_and_more(demo):
     directory, _ = demo
     study = tomllib.loads((directory / "study.toml").read_text())
-    combinations = {(s["factors"]["source"], s["factors"]["speakers"]) for s in study["stages"]}
+    combinations = {(s["factors"]["walls"], s["factors"]["ceiling"]) for s in study["stages"]}
     assert len(combinations) == 4
     assert len(study["stages"]) >= 6
-    assert {s["factors"]["subwoofer"] for s in study["stages"]} == {"none", "fitted"}
+    assert {s["factors"]["low_unit"] for s in study["stages"]} == {"none", "fitted"}
     assert all(len(s["responses"]) == 3 for s in study["stages"])
     assert len(study["programmes"]) == 3
 
@@ -76,7 +76,7 @@ def test_results_have_the_documented_keys(demo):
     assert {"estimate", "se"} <= set(preference["order_effect"])
     assert {"deviance", "df"} <= set(preference["fit"])
     claim = {"text", "verdict", "test", "statistic", "p_value", "ci_low", "ci_high", "needs"}
-    assert len(results["claims"]) == 6
+    assert len(results["claims"]) == 7
     assert all(claim <= set(c) for c in results["claims"])
     assert {c["verdict"] for c in results["claims"]} <= {"supported", "contradicted", "undecided"}
 
@@ -133,7 +133,7 @@ def test_verify_names_a_spoilt_programme_and_goes_on(tampered, earwitness):
 
 def test_verify_notices_an_edited_claim(tampered, earwitness):
     study = tampered / "study.toml"
-    study.write_text(study.read_text().replace("prefer both over", "prefer tuned over"))
+    study.write_text(study.read_text().replace("prefer refit over", "prefer aligned over"))
     outcome = earwitness("verify", tampered, "--rehearsal")
     assert outcome.code == 1
     assert "FAILS" in outcome.out

@@ -33,12 +33,12 @@ def test_recordings_become_tables_within_0_3_db_a_band(tmp_path, call):
     for name in ("left.wav", "right.wav"):
         record(tmp_path / name)
     outcome = call(
-        *("measure", tmp_path / "responses" / "both", "--title", "Both fitted"),
+        *("measure", tmp_path / "responses" / "refit", "--title", "Both fitted"),
         *("--from", tmp_path / "left.wav", "--from", tmp_path / "right.wav"),
     )
     assert outcome.code == 0, outcome
     tables = sorted((tmp_path / "responses").iterdir())
-    assert [t.name for t in tables] == ["both-p1.csv", "both-p2.csv"]
+    assert [t.name for t in tables] == ["refit-p1.csv", "refit-p2.csv"]
     response = read_response(tables[0])
     bands = third_octave_bands(40.0, 12500.0)
     measured = np.interp(np.log(bands.mid_hz), np.log(response.f_hz), response.level_db)
@@ -86,7 +86,7 @@ def test_a_spoilt_recording_is_refused_and_earlier_tables_stay(tmp_path, call, s
 def test_measure_without_a_name_says_what_to_add(call):
     outcome = call("measure")
     assert outcome.code == 2
-    assert "responses/both" in outcome.err
+    assert "responses/refit" in outcome.err
 
 
 def test_the_signal_to_noise_of_every_band_stands_in_the_table(tmp_path, call):

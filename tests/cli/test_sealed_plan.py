@@ -75,7 +75,7 @@ def test_claims_and_options_of_what_is_not_there(demo, call, tmp_path):
     table = ("analyse", folder / "trials.csv", "--json", tmp_path / "found.json")
     stages = ("--stages", folder / "stages.csv")
     for options, words in (
-        (("--claim", "listeners prefer tunde most"), "Did you mean 'tuned'?"),
+        (("--claim", "listeners prefer alinged most"), "Did you mean 'aligned'?"),
         ((*stages, "--claim", "metric sd orders the stages"), "no metric 'sd'"),
         (("--claim", "metric excitation_d orders the stages"), "--stages"),
         ((*stages, "--metric", "tilt"), "no metric 'tilt'"),

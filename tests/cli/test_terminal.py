@@ -151,8 +151,8 @@ def test_quiet_still_says_what_came_out(rehearsed, call, command, result):
 def test_new_explains_asks_and_asks_again(tmp_path):
     keys = [
         ("Title", "\n"),
-        ("Stages", "Stock, Speakers\n"),
-        ("Stages", "stock, speakers\n"),
+        ("Stages", "Untouched, Ceiling\n"),
+        ("Stages", "untouched, ceiling\n"),
         ("positions", "\n"),
         ("listeners", "a few\n"),
         ("listeners", "7\n"),
@@ -160,13 +160,13 @@ def test_new_explains_asks_and_asks_again(tmp_path):
     code, shown = at_terminal("new", tmp_path / "a-job", keys=keys)
     assert code == 0, shown
     assert "A study compares stages" in shown
-    assert "'Stock' cannot be used" in shown
+    assert "'Untouched' cannot be used" in shown
     assert "'a few' is not a whole number" in shown
-    assert f"earwitness measure {tmp_path / 'a-job/responses/stock'} --positions 3" in shown
+    assert f"earwitness measure {tmp_path / 'a-job/responses/untouched'} --positions 3" in shown
     text = (tmp_path / "a-job/study.toml").read_text()
     assert 'title = "A job"' in text
     assert "listeners = 7" in text
-    assert 'responses = ["responses/speakers-p1.csv", "responses/speakers-p2.csv"' in text
+    assert 'responses = ["responses/ceiling-p1.csv", "responses/ceiling-p2.csv"' in text
 
 
 def test_new_asks_nothing_that_was_said(tmp_path):

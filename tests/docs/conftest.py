@@ -33,7 +33,7 @@ def demonstration(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def postgres(postgres_session: dict[str, str]) -> Iterator[dict[str, str]]:
     """An empty server, as a page's reader has it."""
     yield postgres_session
-    done = run("dropdb --if-exists --force estrel", Path.cwd(), postgres_session)
+    done = run("dropdb --if-exists --force wendlefay", Path.cwd(), postgres_session)
     assert done.returncode == 0, done.stderr
 
 
@@ -61,7 +61,7 @@ def sound_card(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, s
     command = [*first, "pulseaudio", "-n", "--daemonize=no", "--exit-idle-time=-1"]
     command += ["--disallow-exit=true", "--use-pid-file=no"]
     command += ["-L", f"module-native-protocol-unix socket={folder}/native auth-anonymous=1"]
-    command += ["-L", "module-null-sink sink_name=cabin rate=48000 format=float32le channels=2"]
+    command += ["-L", "module-null-sink sink_name=saloon rate=48000 format=float32le channels=2"]
     quiet = subprocess.DEVNULL
     server = subprocess.Popen(command, env=env, stdout=quiet, stderr=quiet)
     try:
@@ -70,7 +70,7 @@ def sound_card(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, s
             lambda: not subprocess.run(info, env=env, stdout=quiet, stderr=quiet).returncode,
             "PulseAudio did not start",
         )
-        for kind, name in (("sink", "cabin"), ("source", "cabin.monitor")):
+        for kind, name in (("sink", "saloon"), ("source", "saloon.monitor")):
             subprocess.run(["pactl", f"set-default-{kind}", name], env=env, check=True)
         yield extra
     finally:

@@ -54,10 +54,10 @@ def _link_or_copy(source: str, target: str) -> None:
 
 
 def _bring_recordings(folder: Path) -> None:
-    """Pink noise as a reader records it: two positions, then the silent car."""
+    """Pink noise as a reader records it: two positions, then the silent room."""
     rng = np.random.default_rng(3)
     (folder / "recordings").mkdir()
-    for name, level in (("left-ear", 0.05), ("right-ear", 0.05), ("silence", 0.0002)):
+    for name, level in (("port-bench", 0.05), ("starboard-bench", 0.05), ("silence", 0.0002)):
         spectrum = np.fft.rfft(rng.standard_normal(10 * 48_000))
         spectrum /= np.sqrt(np.maximum(np.arange(spectrum.size), 20.0))
         noise = np.fft.irfft(spectrum)
@@ -84,7 +84,7 @@ TYPED = {
     ],
 }
 #: Pages on which people have listened by the time the server stops: study folder, how many.
-LISTENED = {"tutorials/shop.md": ("estrel", 3), "guides/counter-day.md": ("earwitness-demo", 2)}
+LISTENED = {"tutorials/shop.md": ("wendlefay", 3), "guides/counter-day.md": ("earwitness-demo", 2)}
 
 
 def _case(page: Path) -> ParameterSet:
@@ -233,7 +233,7 @@ def test_every_command_is_shown() -> None:
 
 
 def test_the_readme_types_what_the_program_takes() -> None:
-    """The README's run needs a car and weeks; the same run is walked in the tutorials.
+    """The README's run needs a sound system and weeks; the same run is walked in the tutorials.
 
     Here each of its commands is held against the command's own options.
     """

@@ -162,10 +162,10 @@ def test_the_study_file_page_has_exactly_the_keys_of_the_program(
 
     monkeypatch.setattr(Reader, "only", listening)
     text = (demonstration / "study.toml").read_text(encoding="utf-8")
-    runs = '\n[region_runs]\nfrom = "as-delivered"\nto = "both"\n\n[rendering]\nphase = "linear"\n'
+    runs = '\n[region_runs]\nfrom = "as-found"\nto = "refit"\n\n[rendering]\nphase = "linear"\n'
     groups = '\n[groups]\nask = "Do you sing?"\nanswers = { singers = "Yes", others = "No" }\n'
     study_from_text(
-        text.replace('target = "car-cabin"', "target = { points = [[25, 6], [99, 0]] }")
+        text.replace('target = "house-curve"', "target = { points = [[25, 6], [99, 0]] }")
         + runs
         + groups
     )

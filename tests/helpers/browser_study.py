@@ -16,7 +16,7 @@ STAGES = ("osprey", "heron", "plover")
 STUDY = """
 format = 1
 title = "Boathouse trial"
-target = "car-cabin"
+target = "house-curve"
 
 [[stages]]
 id = "osprey"

@@ -8,7 +8,7 @@ BANDS = [round(1000 * 10 ** (n / 10), 1) for n in range(-16, 13)]
 STUDY = """\
 format = 1
 title = "Two stages"
-target = "car-cabin"
+target = "house-curve"
 [[stages]]
 id = "before"
 label = "Before"

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from abx.study.model import Study
 from abx.study_file.reading import study_from_text
 
-STAGES = ("stock", "source", "speakers", "both")
+STAGES = ("untouched", "damped", "ceiling", "refit")
 
 
 def planned_study(
@@ -31,7 +31,7 @@ def planned_study(
     quoted = ", ".join(f'"{claim}"' for claim in claims)
     text = "\n".join(
         [
-            'format = 1\ntitle = "On paper"\ntarget = "car-cabin"',
+            'format = 1\ntitle = "On paper"\ntarget = "house-curve"',
             *blocks,
             '[[programmes]]\nid = "noise"\nfile = "noise.wav"',
             '[[programmes]]\nid = "kite"\nfile = "kite.wav"',

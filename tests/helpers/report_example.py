@@ -17,19 +17,19 @@ from analysis.run import analyse
 from analysis.tables.trials import trial_table
 
 STAGES = (
-    ("as-delivered", "As delivered", 0.0, 0.0, "stock", "stock", "none"),
-    ("source", "New source unit", 520.0, 1.5, "new", "stock", "none"),
-    ("speakers", "New cabin speakers", 410.0, 3.0, "stock", "new", "none"),
-    ("both", "Source and speakers", 930.0, 4.0, "new", "new", "none"),
-    ("sub", "Both with subwoofer", 1460.0, 7.5, "new", "new", "fitted"),
-    ("tuned", "Subwoofer and tuning", 1690.0, 9.0, "new", "new", "fitted"),
+    ("as-found", "As found", 0.0, 0.0, "bare", "aged", "none"),
+    ("damped", "Wall damping", 520.0, 1.5, "damped", "aged", "none"),
+    ("ceiling", "New loudspeakers", 410.0, 3.0, "bare", "new", "none"),
+    ("refit", "Walls and ceiling", 930.0, 4.0, "damped", "new", "none"),
+    ("low-unit", "Low-frequency unit", 1460.0, 7.5, "damped", "new", "fitted"),
+    ("aligned", "Alignment", 1690.0, 9.0, "damped", "new", "fitted"),
 )
 WORTHS = (0.0, 0.22, 0.61, 0.93, 1.38, 1.61)
 CLAIMS = (
-    "listeners hear both from as-delivered",
-    "listeners prefer speakers over source",
-    "listeners prefer tuned most",
-    "listeners prefer source over both",
+    "listeners hear refit from as-found",
+    "listeners prefer ceiling over damped",
+    "listeners prefer aligned most",
+    "listeners prefer damped over refit",
 )
 BLOCKS = ("about", "discrimination", "preference", "reliability", "claims", "answer")
 PROGRAMMES = ("kite-street", "slow-harbour", "pink-noise")
@@ -39,10 +39,10 @@ F_HZ = [1000.0 * 10.0 ** (n / 10.0) for n in range(-17, 14)]
 
 def _study() -> dict[str, Any]:
     return {
-        "title": "Kestrel Lane: cabin upgrade of the motor boat Ondine",
+        "title": "Quernhollin: the saloon of the lake ferry Wendlefay",
         "note": "Invented example.",
         "simulated": True,
-        "target_name": "car-cabin",
+        "target_name": "house-curve",
         "plan": {
             "listeners": 16,
             "alpha": 0.05,
@@ -56,10 +56,10 @@ def _study() -> dict[str, Any]:
                 "label": label,
                 "cost": cost,
                 "labour_h": hours,
-                "factors": {"source": source, "speakers": speakers, "subwoofer": sub}
-                | ({"tuning": "by measurement"} if i == "tuned" else {"tuning": "none"}),
+                "factors": {"walls": walls, "ceiling": ceiling, "low_unit": unit}
+                | {"alignment": "by measurement" if i == "aligned" else "none"},
             }
-            for i, label, cost, hours, source, speakers, sub in STAGES
+            for i, label, cost, hours, walls, ceiling, unit in STAGES
         ],
         "programmes": [
             {"id": "kite-street", "seconds": 20.0},
@@ -67,7 +67,7 @@ def _study() -> dict[str, Any]:
             {"id": "pink-noise", "seconds": 10.0},
         ],
         "tests": [
-            {"method": "abx", "pairs": [["as-delivered", "both"]], "trials": 4, "ties": False},
+            {"method": "abx", "pairs": [["as-found", "refit"]], "trials": 4, "ties": False},
             {"method": "paired", "pairs": [], "trials": 1, "ties": False},
         ],
         "seed_commitment": hashlib.sha256(b"invented").hexdigest(),
@@ -157,7 +157,7 @@ def _measured() -> dict[str, Any]:
         )
     return {
         "responses": responses,
-        "target": {"name": "car-cabin", "f_hz": F_HZ, "level_db": target},
+        "target": {"name": "house-curve", "f_hz": F_HZ, "level_db": target},
         "deviation": deviations,
     }
 
@@ -235,7 +235,7 @@ def _one_listener(
 @cache
 def _results() -> str:
     table = trial_table(simulated_trials())
-    whole = analyse(table, claims=CLAIMS, reference="as-delivered")
+    whole = analyse(table, claims=CLAIMS, reference="as-found")
     found = {key: whole[key] for key in BLOCKS}
     return json.dumps(found)
 
@@ -311,7 +311,7 @@ def add_decision(found: dict[str, Any]) -> dict[str, Any]:
         "interactions": [],
         "first_step": [
             {
-                "step": "speakers",
+                "step": "ceiling",
                 "p_best": 0.871,
                 "gain": 0.61,
                 "gain_low": 0.22,
@@ -319,7 +319,7 @@ def add_decision(found: dict[str, Any]) -> dict[str, Any]:
                 "per_cost": 0.00149,
             },
             {
-                "step": "source",
+                "step": "damped",
                 "p_best": 0.129,
                 "gain": 0.24,
                 "gain_low": -0.11,
@@ -328,28 +328,31 @@ def add_decision(found: dict[str, Any]) -> dict[str, Any]:
             },
         ],
         "order": [
-            _place("speakers", "as-delivered", 0.871, (0.61, 0.22, 1.01)),
-            _place("source", "speakers", 0.64, (0.24, -0.11, 0.6)),
-            _place("sub", "source", 0.91, (0.5, 0.12, 0.9)),
+            _place("ceiling", "as-found", 0.871, (0.61, 0.22, 1.01)),
+            _place("damped", "ceiling", 0.64, (0.24, -0.11, 0.6)),
+            _place("low-unit", "damped", 0.91, (0.5, 0.12, 0.9)),
         ],
         "orders": [
-            {"path": ["speakers", "both", "sub"], "probability": 0.62},
-            {"path": ["source", "both"], "probability": 0.2},
+            {"path": ["ceiling", "refit", "low-unit"], "probability": 0.62},
+            {"path": ["damped", "refit"], "probability": 0.2},
             {"path": [], "probability": 0.03},
             {"path": None, "probability": 0.15},
         ],
         "shapley": [
             {
                 "factor": name,
-                "level": "new",
-                "label": f"{name}: stock → new",
+                "level": level,
+                "label": f"{name}: {before} → {level}",
                 "estimate": gain,
                 "se": 0.15,
                 "low": gain - 0.3,
                 "high": gain + 0.3,
                 "p_positive": 0.97,
             }
-            for name, gain in (("source", 0.24), ("speakers", 0.61))
+            for name, before, level, gain in (
+                ("walls", "bare", "damped", 0.24),
+                ("ceiling", "aged", "new", 0.61),
+            )
         ],
     }
     results["link"] = [
@@ -427,8 +430,8 @@ def add_decision(found: dict[str, Any]) -> dict[str, Any]:
                 "impossible": None,
             }
             for text, alone, together in (
-                ("listeners hear source from as-delivered", 0.93, 0.81),
-                ("listeners prefer both over speakers", 0.72, 0.55),
+                ("listeners hear damped from as-found", 0.93, 0.81),
+                ("listeners prefer refit over ceiling", 0.72, 0.55),
             )
         ],
         "all": 0.47,
@@ -436,4 +439,4 @@ def add_decision(found: dict[str, Any]) -> dict[str, Any]:
         "any": 0.995,
         "any_error": 0.02,
     }
-    return choose_again(found, baseline="as-delivered", first_steps=("source", "speakers"))
+    return choose_again(found, baseline="as-found", first_steps=("damped", "ceiling"))

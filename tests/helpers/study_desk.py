@@ -23,33 +23,33 @@ from stimuli.response.measured import power_average, read_response
 
 RATE = 48_000
 BANDS_HZ = tuple(float(1000 * 10 ** (n / 10)) for n in range(-14, 13))
-STAGES = {"stock": -9.0, "source": -6.0, "speakers": -3.0, "both": 0.0}
+STAGES = {"untouched": -9.0, "damped": -6.0, "ceiling": -3.0, "refit": 0.0}
 PROGRAMMES = ("kite-street", "tin-roof", "low-tide")
 
 STUDY = """\
 format = 1
-title = "Cabin test"
-target = "car-cabin"
+title = "Saloon test"
+target = "house-curve"
 
 [[stages]]
-id = "stock"
-label = "As delivered"
-responses = ["responses/stock.csv"]
-factors = { source = "stock", speakers = "stock" }
+id = "untouched"
+label = "As found"
+responses = ["responses/untouched.csv"]
+factors = { walls = "bare", ceiling = "aged" }
 
 [[stages]]
-id = "source"
-responses = ["responses/source.csv"]
+id = "damped"
+responses = ["responses/damped.csv"]
 cost = 400.0
 
 [[stages]]
-id = "speakers"
-responses = ["responses/speakers.csv"]
+id = "ceiling"
+responses = ["responses/ceiling.csv"]
 cost = 250.0
 
 [[stages]]
-id = "both"
-responses = ["responses/both.csv"]
+id = "refit"
+responses = ["responses/refit.csv"]
 cost = 650.0
 
 [[programmes]]
@@ -66,7 +66,7 @@ file = "programmes/low-tide.wav"
 
 [[tests]]
 method = "abx"
-pairs = [["stock", "both"], ["source", "speakers"]]
+pairs = [["untouched", "refit"], ["damped", "ceiling"]]
 trials = 4
 repeats = 1
 controls = { identical = 1, obvious = 1 }
@@ -80,7 +80,7 @@ ties = true
 
 [plan]
 listeners = 8
-claims = ["listeners prefer both over stock"]
+claims = ["listeners prefer refit over untouched"]
 """
 
 

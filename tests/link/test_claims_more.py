@@ -19,14 +19,14 @@ from .conftest import answers
 
 SIX = {"a": -1.5, "b": -0.9, "c": -0.2, "d": 0.3, "e": 0.9, "f": 1.4}
 ORDERED = {name: 5 - 2 * worth for name, worth in SIX.items()}
-TWO = {"none": 0.0, "spk": 1.2, "src": 0.7, "both": 1.9}
+TWO = {"none": 0.0, "ceiling": 1.2, "damped": 0.7, "refit": 1.9}
 PRICES = pd.DataFrame(
     {
         "stage": list(TWO),
         "cost": [0.0, 900.0, 100.0, 1000.0],
         "labour_h": [0.0, 1.0, 6.0, 7.0],
-        "factor_speakers": ["stock", "new", "stock", "new"],
-        "factor_source": ["stock", "stock", "new", "new"],
+        "factor_ceiling": ["old", "new", "old", "new"],
+        "factor_walls": ["old", "old", "new", "new"],
     }
 )
 
@@ -50,9 +50,9 @@ def metric_table(values, **more):
     ("text", "kind", "stages", "names"),
     [
         ("metric sd_db orders the stages", "orders", (), ("sd_db",)),
-        ("step spk before src", "step", ("spk", "src"), ()),
-        ("step spk before src for its cost", "step", ("spk", "src"), ("cost",)),
-        ("step spk before src for its labour", "step", ("spk", "src"), ("labour",)),
+        ("step ceiling before damped", "step", ("ceiling", "damped"), ()),
+        ("step ceiling before damped for its cost", "step", ("ceiling", "damped"), ("cost",)),
+        ("step ceiling before damped for its labour", "step", ("ceiling", "damped"), ("labour",)),
         ("listeners prefer a most of b, c and d", "most of", ("a", "b", "c", "d"), ()),
         ("listeners prefer a most of b", "most of", ("a", "b"), ()),
         ("listener p03 hears a from b", "one hears", ("a", "b"), ("p03",)),
@@ -118,7 +118,7 @@ def test_an_unknown_metric_leaves_it_open():
 
 def test_steps_by_gain_by_cost_and_by_labour():
     rows = judged(
-        ["step spk before src", "step spk before src for its cost"],
+        ["step ceiling before damped", "step ceiling before damped for its cost"],
         listeners=60,
         per_pair=6,
     )
@@ -126,17 +126,17 @@ def test_steps_by_gain_by_cost_and_by_labour():
     assert gain["verdict"] == "supported"
     assert gain["p_first"] > 0.95
     assert money["verdict"] == "contradicted"  # 1.2 logits for 900 against 0.7 for 100
-    assert "src gains more per unit of cost than spk" in money["words"]
+    assert "damped gains more per unit of cost than ceiling" in money["words"]
     # contrast by hand: gains over prices
     found = fit_preference(trial_table(answers(TWO, listeners=60, per_pair=6)), n_draws=0)
     worth = dict(zip(found.main.stages, found.main.log_worth, strict=True))
-    by_hand = (worth["spk"] - worth["none"]) / 900 - (worth["src"] - worth["none"]) / 100
+    by_hand = (worth["ceiling"] - worth["none"]) / 900 - (worth["damped"] - worth["none"]) / 100
     assert money["estimate"] == pytest.approx(by_hand)
     assert money["ci_low"] < by_hand < money["ci_high"] < 0
 
 
 def test_a_step_claim_equals_preference_where_prices_do_not_matter():
-    step, prefer = judged(["step spk before src", "listeners prefer spk over src"])
+    step, prefer = judged(["step ceiling before damped", "listeners prefer ceiling over damped"])
     assert step["estimate"] == pytest.approx(prefer["estimate"])
     assert step["p_value"] == pytest.approx(prefer["p_value"])
 
@@ -144,13 +144,13 @@ def test_a_step_claim_equals_preference_where_prices_do_not_matter():
 @pytest.mark.parametrize(
     ("text", "stages", "words"),
     [
-        ("step spk before none", PRICES, "none is the baseline"),
+        ("step ceiling before none", PRICES, "none is the baseline"),
         (
-            "step spk before src for its cost",
+            "step ceiling before damped for its cost",
             PRICES.drop(columns="cost"),
-            "cost of spk, src and none",
+            "cost of ceiling, damped and none",
         ),
-        ("step spk before ghost", PRICES, "link spk and ghost"),
+        ("step ceiling before ghost", PRICES, "link ceiling and ghost"),
     ],
 )
 def test_steps_that_cannot_be_judged(text, stages, words):
@@ -181,7 +181,7 @@ def test_best_of_some_ignores_the_others():
 
 
 def test_best_of_stages_that_nobody_compared():
-    (row,) = judged(["listeners prefer spk most of src and ghost"])
+    (row,) = judged(["listeners prefer ceiling most of damped and ghost"])
     assert row["verdict"] == "undecided"
     assert "include ghost" in row["words"]
 
@@ -233,14 +233,14 @@ def test_verdicts_say_what_they_hold_for():
     result = analyse(
         trial_table(frame),
         stages=stage_table(PRICES),
-        claims=["step spk before src"],
+        claims=["step ceiling before damped"],
         mixed=False,
     )
     held = result["claims"][0]["conditions"]
     assert "simulated listeners (24)" in held
     assert "low-tide" in held
     assert "Not for other playback" in held
-    assert result["upgrade"]["first_step"][0]["step"] == "spk"
+    assert result["upgrade"]["first_step"][0]["step"] == "ceiling"
 
 
 def test_what_it_would_take_allows_for_the_other_claims():

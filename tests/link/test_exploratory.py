@@ -240,16 +240,16 @@ def test_parents_of_a_region_experiment_stay_steps():
     """The two measured ends carry the experiment's factors; only the runs between are made."""
     frame = pd.DataFrame(
         {
-            "stage": ["stock", "tuned", "run-01"],
+            "stage": ["old", "aligned", "run-01"],
             "made": ["", "", "region swap"],
             "cost": [0.0, 300.0, np.nan],
-            "factor_tuning": ["no", "yes", ""],
-            "factor_region_bass": ["stock", "tuned", "tuned"],
-            "factor_region_mid": ["stock", "tuned", "stock"],
+            "factor_alignment": ["no", "yes", ""],
+            "factor_region_bass": ["old", "aligned", "aligned"],
+            "factor_region_mid": ["old", "aligned", "old"],
         }
     )
-    lattice = make_lattice(stage_table(frame), ("run-01", "stock", "tuned"))
+    lattice = make_lattice(stage_table(frame), ("run-01", "old", "aligned"))
     assert lattice.made == ("run-01",)
     ((steps, stage),) = [item for item in lattice.stage_of.items() if item[0]]
-    assert stage == "tuned"
-    assert [step.words for step in steps] == ["tuning: no → yes"]
+    assert stage == "aligned"
+    assert [step.words for step in steps] == ["alignment: no → yes"]

@@ -325,7 +325,7 @@ def test_the_order_is_told_the_way_it_mostly_goes(panel, stages_with):
 # how far a rule carries -----------------------------------------------------------------
 
 #: Each stage keeps what the one before it has.
-PARTS = ("bare", "panels", "amplifier", "speakers", "low unit", "alignment")
+PARTS = ("bare", "walls", "amplifier", "ceiling", "low unit", "alignment")
 
 
 def chained(stages_with, **columns):
@@ -350,8 +350,8 @@ def test_billed_hours_of_a_chain_of_additions_are_not_called_a_reason(panel, sta
 
 def test_crossed_factors_are_no_chain(panel, stages_with):
     crossed = {
-        "factor_source": dict(zip(SIX, ["old", "new"] * 3, strict=True)),
-        "factor_speakers": dict(zip(SIX, ["old"] * 2 + ["new"] * 2 + ["big"] * 2, strict=True)),
+        "factor_walls": dict(zip(SIX, ["old", "new"] * 3, strict=True)),
+        "factor_ceiling": dict(zip(SIX, ["old"] * 2 + ["new"] * 2 + ["big"] * 2, strict=True)),
     }
     stages = stages_with(metric_x=values(SIX), **crossed)
     (row,) = link_rows(fit_links(fit_preference(panel(SIX), n_draws=0), stages, primary="x"))

@@ -21,7 +21,7 @@ from stimuli.response.measured import Response, power_average
 from stimuli.response.target import built_in_target
 
 BANDS = third_octave_bands()
-CABIN, FLAT = built_in_target("car-cabin"), built_in_target("flat")
+HOUSE, FLAT = built_in_target("house-curve"), built_in_target("flat")
 
 
 def stage(level_db):
@@ -38,7 +38,7 @@ def positions(shape, *, n=3, sd=0.5, seed=2):
 
 
 def test_a_stage_on_target_deviates_nowhere():
-    found = stage_metrics(stage(CABIN.level_at(BANDS.mid_hz)), CABIN)
+    found = stage_metrics(stage(HOUSE.level_at(BANDS.mid_hz)), HOUSE)
     for name in ("deviation_sd_db", "deviation_mean_abs_db", "narrow_band_db", "region_mid_db"):
         assert found[name] == pytest.approx(0, abs=1e-9)
     # Both curves are read between the bands here, which rounds the target's corners a little.

@@ -31,8 +31,8 @@ TWO_STAGES = pd.DataFrame(
         "stage": list(TWO),
         "cost": [0.0, 400.0, 100.0, 500.0],
         "labour_h": [0.0, 2.0, 4.0, 5.0],
-        "factor_speakers": ["stock", "new", "stock", "new"],
-        "factor_source": ["stock", "stock", "new", "new"],
+        "factor_ceiling": ["old", "new", "old", "new"],
+        "factor_walls": ["old", "old", "new", "new"],
     }
 )
 
@@ -67,9 +67,9 @@ def test_stages_become_sets_of_steps():
     assert lattice.baseline == "none"
     assert {step_words(steps): stage for steps, stage in lattice.stage_of.items()} == {
         "": "none",
-        "speakers": "a",
-        "source": "b",
-        "source, speakers": "ab",
+        "ceiling": "a",
+        "walls": "b",
+        "ceiling, walls": "ab",
     }
     ends = [lattice.stage_of[s] for s in lattice.next_states(frozenset())]
     assert sorted(ends) == ["a", "b"]  # never straight to both, since single steps were heard
@@ -101,7 +101,7 @@ def test_factorial_inside_a_longer_chain_keeps_its_context():
 
 
 def test_same_factors_twice_and_stages_without_factors():
-    frame = TWO_STAGES.assign(factor_source="stock")
+    frame = TWO_STAGES.assign(factor_walls="old")
     lattice = make_lattice(stage_table(frame), tuple(TWO))
     assert lattice.doubles == ("b", "ab")
     plain = make_lattice(stage_table(TWO_STAGES[["stage"]]), tuple(TWO))
@@ -111,7 +111,7 @@ def test_same_factors_twice_and_stages_without_factors():
 
 
 def test_levels_of_one_factor_are_rivals_not_a_chain():
-    frame = pd.DataFrame({"stage": ["0", "c", "g"], "factor_spk": ["stock", "cheap", "good"]})
+    frame = pd.DataFrame({"stage": ["0", "c", "g"], "factor_unit": ["old", "cheap", "good"]})
     lattice = make_lattice(stage_table(frame), ("0", "c", "g"))
     assert len(lattice.next_states(frozenset())) == 2
     assert lattice.complete() is None
@@ -127,7 +127,7 @@ def test_effects_of_two_by_two_are_the_hand_formulas():
     a = ((w["ab"] - w["b"]) + (w["a"] - w["none"])) / 2
     both = w["ab"] - w["a"] - w["b"] + w["none"]
     rows = {row["label"]: row for row in effect_rows(lattice, fit, draws)}
-    main = rows["speakers: stock → new, mean over source"]
+    main = rows["ceiling: old → new, mean over walls"]
     assert main["estimate"] == pytest.approx(a)
     (cross,) = interaction_rows(lattice, fit, draws)
     assert cross["estimate"] == pytest.approx(both)
@@ -137,7 +137,7 @@ def test_effects_of_two_by_two_are_the_hand_formulas():
     assert main["se"] == pytest.approx(np.sqrt(k @ v @ k))
     # for two factors the Shapley share is the main effect
     share = {row["factor"]: row["estimate"] for row in shapley_rows(lattice, fit, draws)}
-    assert share["speakers"] == pytest.approx(a)
+    assert share["ceiling"] == pytest.approx(a)
 
 
 def test_shapley_shares_add_up_and_follow_the_formula():
@@ -164,8 +164,8 @@ def test_a_chain_gives_increments_with_their_place_and_nothing_more():
     assert block["interactions"] == block["shapley"] == []
     assert [row["kind"] for row in block["effects"]] == ["increment"] * 2
     assert [row["label"] for row in block["effects"]] == [
-        "speakers: stock → new, as the first step",
-        "source: stock → new, after speakers",
+        "ceiling: old → new, as the first step",
+        "walls: old → new, after ceiling",
     ]
     assert any("no main effects" in note for note in block["notes"])
     assert any("Only one first step" in note for note in block["notes"])
@@ -266,7 +266,7 @@ def test_budgets_counted_by_hand(laid):
     assert (rows[100]["stage"], rows[100]["p_best"]) == ("b", 0.75)
     assert (rows[400]["stage"], rows[400]["p_best"], rows[400]["n_choices"]) == ("a", 0.5, 3)
     assert (rows[500]["stage"], rows[500]["p_best"]) == ("ab", 0.5)
-    assert rows[500]["steps"] == "source, speakers"
+    assert rows[500]["steps"] == "ceiling, walls"
     asked = budget_rows(lattice, fit, draws, budgets=[250, 1000])
     assert [(row["budget"], row["stage"], row["spent"]) for row in asked] == [
         (250, "b", 100),
@@ -345,7 +345,7 @@ def test_another_baseline_turns_the_steps_round(panel):
         fit_preference(panel(TWO), n_draws=500), stage_table(TWO_STAGES), baseline="ab"
     )
     assert {row["change"] for row in block["first_step"]} == {
-        "speakers: new → stock",
-        "source: new → stock",
+        "ceiling: new → old",
+        "walls: new → old",
     }
     npt.assert_array_less([row["gain"] for row in block["first_step"]], 0)

@@ -17,9 +17,9 @@ Claim = dict[str, Any]
 
 def claim(**more: Any) -> Claim:
     row = {
-        "text": "step speakers before source for its cost",
+        "text": "step ceiling before damped for its cost",
         "kind": "step",
-        "stages": ["speakers", "source"],
+        "stages": ["ceiling", "damped"],
         "who": None,
         "verdict": "supported",
         "test": "two-sided t between listeners on the difference of first-step gains",
@@ -35,7 +35,7 @@ def claim(**more: Any) -> Claim:
         "n_listeners": 16,
         "n_trials": 240,
         "needs": None,
-        "words": "As a first step speakers gains more per unit of cost than source.",
+        "words": "As a first step ceiling gains more per unit of cost than damped.",
         "conditions": "Holds for rendered tonal balance, on headphones, this piece (kite-street), "
         "these listeners (16). Not for distortion, noise, space, other seats or other music.",
     }
@@ -81,7 +81,7 @@ def test_a_level_of_its_own_is_said(lean: dict[str, Any]) -> None:
 
 
 def test_no_headline_rests_on_a_claim_about_some_listeners(decided: dict[str, Any]) -> None:
-    own = {"text": "listeners prefer speakers over source", "kind": "prefer", "per": None}
+    own = {"text": "listeners prefer ceiling over damped", "kind": "prefer", "per": None}
     decided["results"]["claims"] = [claim(**own)]
     everyone = render_report(choose_again(decided))
     some = claim(**own | {"text": f"{own['text']} among players"}, who="players")
@@ -94,7 +94,7 @@ def test_no_headline_rests_on_a_claim_about_some_listeners(decided: dict[str, An
 
 def test_the_reviewer_sees_the_same_figures_and_conditions(lean: dict[str, Any]) -> None:
     open_one = claim(
-        text="listeners prefer tuned most among players",
+        text="listeners prefer aligned most among players",
         kind="most",
         who="players",
         per=None,
@@ -112,6 +112,6 @@ def test_the_reviewer_sees_the_same_figures_and_conditions(lean: dict[str, Any])
     text = re.sub(r"\s+", " ", html.unescape(re.sub(r"<[^>]+>", " ", found.group(0))))
     assert "(logits for 100 units of cost): +0.255" in re.sub(r" +([):])", r"\1", text)
     assert "+0.041 to +0.47" in text
-    assert "source for its cost : Holds for rendered" in text or "cost: Holds for rendered" in text
+    assert "damped for its cost : Holds for rendered" in text or "cost: Holds for rendered" in text
     assert "these players." in text
     assert "To decide it: among players, a new study of about 40 listeners" in text

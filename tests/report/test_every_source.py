@@ -213,13 +213,13 @@ def test_scripts_and_templates_assert_nothing(path):
 # Tried out ---------------------------------------------------------------------------------
 
 CLAIMS = (
-    "listeners hear both from as-delivered",
-    "listeners hear tuned from sub",
-    "listeners do not hear tuned from sub within 40 %",
-    "listeners prefer speakers over source",
-    "listeners prefer source over speakers",
-    "listeners prefer tuned most",
-    "listeners prefer both most",
+    "listeners hear refit from as-found",
+    "listeners hear aligned from low-unit",
+    "listeners do not hear aligned from low-unit within 40 %",
+    "listeners prefer ceiling over damped",
+    "listeners prefer damped over ceiling",
+    "listeners prefer aligned most",
+    "listeners prefer refit most",
 )
 
 

@@ -146,14 +146,14 @@ def test_choices_of_each_listener_can_be_saved(page, whole):
     assert len(pairs) == len(preference["listeners"])
     places = saved_rows(page, "places")
     assert sum(float(r["probability"]) for r in places) == pytest.approx(6.0)
-    assert {r["order"] for r in saved_rows(page, "orders")} >= {"speakers > both > sub", ""}
+    assert {r["order"] for r in saved_rows(page, "orders")} >= {"ceiling > refit > low-unit", ""}
 
 
 def test_many_listeners_are_counted_and_not_listed(lean):
     chosen = [
         {"listener": f"L{k}", "stage": stage, "n_chosen": k % 3, "n_compared": 2, "share": share}
         for k in range(60)
-        for stage, share in (("tuned", (k % 3) / 2), ("sub", 0.5))
+        for stage, share in (("aligned", (k % 3) / 2), ("low-unit", 0.5))
     ]
     lean["results"]["preference"]["chosen"] = chosen
     svg, caption, _ = drawn(render_report(lean))["chosen"]

@@ -36,25 +36,23 @@ def steps(decided: dict[str, Any]) -> dict[str, Any]:
     """Two first steps: one helps, the claim on the other failed, their order is open."""
     decided["results"]["claims"] = [
         claim(
-            "listeners prefer speakers over as-delivered",
+            "listeners prefer ceiling over as-found",
             "prefer",
-            ["speakers", "as-delivered"],
+            ["ceiling", "as-found"],
             "supported",
         ),
         claim(
-            "listeners prefer source over as-delivered",
+            "listeners prefer damped over as-found",
             "prefer",
-            ["source", "as-delivered"],
+            ["damped", "as-found"],
             "contradicted",
         ),
-        claim("step speakers before source", "step", ["speakers", "source"], "undecided", per=None),
+        claim("step ceiling before damped", "step", ["ceiling", "damped"], "undecided", per=None),
+        claim("listeners hear refit from as-found", "hear", ["refit", "as-found"], "undecided"),
         claim(
-            "listeners hear both from as-delivered", "hear", ["both", "as-delivered"], "undecided"
-        ),
-        claim(
-            "listeners prefer both over as-delivered",
+            "listeners prefer refit over as-found",
             "prefer",
-            ["both", "as-delivered"],
+            ["refit", "as-found"],
             "supported",
         ),
     ]
@@ -69,9 +67,9 @@ def steps(decided: dict[str, Any]) -> dict[str, Any]:
 
 def test_comparisons_stand_with_what_failed_first(steps: dict[str, Any]) -> None:
     lines = (
-        "Against the claim, “As delivered” is preferred over “New source unit” (30 % of decisions)",
-        "“New cabin speakers” or “New source unit”: open (70 % of decisions for “New cabin",
-        "“New cabin speakers” is preferred over “As delivered” (70 % of decisions).",
+        "Against the claim, “As found” is preferred over “Wall damping” (30 % of decisions)",
+        "“New loudspeakers” or “Wall damping”: open (70 % of decisions for “New loudspeakers”).",
+        "“New loudspeakers” is preferred over “As found” (70 % of decisions).",
     )
     for page, key in (
         (render_report(steps), "short"),
@@ -87,9 +85,9 @@ def test_gain_money_and_hours_stand_together(steps: dict[str, Any]) -> None:
     for column in ("Gain (logits)", "Gain for 100 units of cost", "Gain for an hour of labour"):
         assert column in short
     turned = (
-        "Counted by hours of work, “New source unit” gains more than “New cabin speakers”; counted "
-        "by gain alone it is the other way round. Counted by money, the order of the steps stays "
-        "the same."
+        "Counted by hours of work, “Wall damping” gains more than “New loudspeakers”; "
+        "counted by gain alone it is the other way round. Counted by money, the order of the "
+        "steps stays the same."
     )
     assert turned in short
     assert turned in section(render_report(steps, voice="customer"), "card_first")
@@ -99,7 +97,7 @@ def test_what_is_preferred_and_was_not_told_apart_is_said_wherever_it_stands(
     steps: dict[str, Any],
 ) -> None:
     said = (
-        "Simulated listeners prefer “Source and speakers” over “As delivered”, but the hearing "
+        "Simulated listeners prefer “Walls and ceiling” over “As found”, but the hearing "
         "test did not show that they can tell the two apart."
     )
     page = render_report(steps)
@@ -115,7 +113,7 @@ def test_intervals_that_include_0_are_marked(steps: dict[str, Any]) -> None:
     page = render_report(steps)
     assert "interval includes 0" in section(page, "short")
     upgrade = section(page, "upgrade")
-    assert "New source unit interval includes 0: 64 %" in upgrade
+    assert "Wall damping interval includes 0: 64 %" in upgrade
     assert "a step’s interval includes 0" in upgrade
     assert "it is not shown that the step gains anything" in upgrade
 

@@ -11,8 +11,8 @@ from abx.evidence.levels import versions_apart
 from analysis.report import render_report
 
 APART = {
-    "louder": "source",
-    "softer": "as-delivered",
+    "louder": "damped",
+    "softer": "as-found",
     "programme": "kite-street",
     "model": "a_weighted",
     "apart_lu": 7.2,

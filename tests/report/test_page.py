@@ -349,8 +349,8 @@ def test_a_warning_where_loudness_models_disagree(evidence):
     evidence["levels"][0]["residual_lu"] = 0.0
     page = render_report(evidence)
     warning = re.search(r'<p class="warning">Loudness models disagree.*?</p>', page).group(0)
-    assert "As delivered" in warning
-    assert "New source unit" not in warning
+    assert "As found" in warning
+    assert "Wall damping" not in warning
 
 
 def test_a_failed_check_is_not_hidden(lean):

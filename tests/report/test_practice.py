@@ -97,7 +97,7 @@ DEPARTURES = [
     ),
     ("Level of the tests", "study/plan/alpha", 0.01, "0.05"),
     ("Primary metric", "study/plan/primary_metric", "excitation_d", "deviation_sd_db"),
-    ("Claims", "study/plan/claims/0", "listeners prefer sub most", "4 claims"),
+    ("Claims", "study/plan/claims/0", "listeners prefer low-unit most", "4 claims"),
     ("Checks of the rendered files", "level_check/1/passed", False, "failed: largest distance"),
     ("Version of the program", "conduct/software/0/version", "0.2.0", "0.2.0 in 17 sittings"),
     ("Version of the program", "results/about/software/earwitness", "0.3.0", "0.3.0 for the"),
@@ -116,18 +116,18 @@ def test_each_departure_is_seen(kept, point, path, value, words):
 
 
 def test_claims_are_named_one_by_one(kept):
-    kept["study"]["plan"]["claims"].append("listeners prefer sub over both")
-    kept["study"]["plan"]["claims"].remove("listeners prefer tuned most")
+    kept["study"]["plan"]["claims"].append("listeners prefer low-unit over refit")
+    kept["study"]["plan"]["claims"].remove("listeners prefer aligned most")
     text = plain(section(kept))
-    assert "Declared, but not judged: listeners prefer sub over both" in text
-    assert "Judged, but not declared in the plan: listeners prefer tuned most" in text
+    assert "Declared, but not judged: listeners prefer low-unit over refit" in text
+    assert "Judged, but not declared in the plan: listeners prefer aligned most" in text
 
 
 def test_budgets_are_compared_where_they_were_declared(kept):
     kept["study"]["plan"]["budgets"] = [500.0, 1000.0]
-    kept["results"]["upgrade"]["budget"] = [{"budget": 500.0, "stage": "speakers"}]
+    kept["results"]["upgrade"]["budget"] = [{"budget": 500.0, "stage": "ceiling"}]
     assert rows(kept)["Budgets"] == ("500, 1,000", "500", "DIFFERS")
-    kept["results"]["upgrade"]["budget"].append({"budget": 1000.0, "stage": "both"})
+    kept["results"]["upgrade"]["budget"].append({"budget": 1000.0, "stage": "refit"})
     assert rows(kept)["Budgets"][2] == "as planned"
 
 

@@ -40,9 +40,9 @@ def with_prices(
     """Give the recommended step a price; the others keep theirs."""
     results = decided["results"]
     shown = {
-        "text": "listeners prefer speakers over as-delivered",
+        "text": "listeners prefer ceiling over as-found",
         "kind": "prefer",
-        "stages": ["speakers", "as-delivered"],
+        "stages": ["ceiling", "as-found"],
         "verdict": "supported",
     }
     results["claims"] = [results["claims"][0] | shown]
@@ -50,7 +50,7 @@ def with_prices(
     assert results["answer"]["lead"]["asserts"]
     decided["study"]["prices"] = {"currency": currency, "hourly_rate": rate, "tax": tax}
     for row in decided["study"]["stages"]:
-        if row["id"] == "speakers":
+        if row["id"] == "ceiling":
             row["cost"], row["labour_h"] = cost, hours
         parts = (row["cost"], row["labour_h"], rate)
         row["labour_cost"] = None if None in parts[1:] else row["labour_h"] * rate
@@ -65,16 +65,15 @@ def with_prices(
 @pytest.mark.parametrize(
     ("given", "said"),
     [
-        ({}, "Cost entered for “New cabin speakers”: 410 EUR. Labour entered: 3.0 h."),
+        ({}, "Cost entered for “New loudspeakers”: 410 EUR. Labour entered: 3.0 h."),
         (
             {"rate": 60.0, "tax": "20 % included"},
-            "Cost entered for “New cabin speakers”: 410 EUR. Labour entered: 3.0 h, which is "
+            "Cost entered for “New loudspeakers”: 410 EUR. Labour entered: 3.0 h, which is "
             "180 EUR at 60 EUR an hour. Together: 590 EUR. On tax: 20 % included",
         ),
         (
             {"cost": None},
-            "The cost of “New cabin speakers” is not known: none was entered. Labour entered: "
-            "3.0 h.",
+            "The cost of “New loudspeakers” is not known: none was entered. Labour entered: 3.0 h.",
         ),
         (
             {"cost": None, "rate": 60.0},
@@ -83,10 +82,10 @@ def with_prices(
         ),
         (
             {"hours": None, "rate": 60.0},
-            "“New cabin speakers”: 410 EUR. Its hours of labour are not known.",
+            "“New loudspeakers”: 410 EUR. Its hours of labour are not known.",
         ),
-        ({"cost": 0.0, "hours": 0.0}, "“New cabin speakers”: 0 EUR. Labour entered: 0.0 h."),
-        ({"cost": 0.4, "currency": ""}, "“New cabin speakers”: 0.40. Labour"),
+        ({"cost": 0.0, "hours": 0.0}, "“New loudspeakers”: 0 EUR. Labour entered: 0.0 h."),
+        ({"cost": 0.4, "currency": ""}, "“New loudspeakers”: 0.40. Labour"),
     ],
 )
 def test_the_answer_shows_both_parts_of_a_price(
@@ -123,7 +122,7 @@ def test_the_versions_show_what_is_known_of_each(decided: Evidence) -> None:
     page = render_report(with_prices(decided, cost=None, rate=60.0), voice="researcher")
     text = section(page, "stages")
     assert "520 EUR | 1.5 h (90 EUR) | 610 EUR |" in text
-    assert "tuning: none | not known | 3.0 h (180 EUR) | not known |" in text
+    assert "alignment: none | not known | 3.0 h (180 EUR) | not known |" in text
     assert "Swap (made) | swap | | – | – | – |" in text
     assert "An hour of labour is counted at 60 EUR." in text
 
@@ -139,7 +138,7 @@ def test_without_a_rate_there_is_no_column_of_sums(decided: Evidence) -> None:
 
 def upgrade(decided: Evidence, **prices: Any) -> Evidence:
     block = decided["results"]["upgrade"]
-    block["baseline"] = "as-delivered"
+    block["baseline"] = "as-found"
     known = {"currency": "EUR", "hourly_rate": None}
     unknown = {"cost_unknown": [], "labour_unknown": [], "unpriced": []}
     block["prices"] = known | unknown | prices
@@ -148,19 +147,19 @@ def upgrade(decided: Evidence, **prices: Any) -> Evidence:
 
 def test_a_step_of_unknown_price_is_not_called_free_or_best(decided: Evidence) -> None:
     first, second = upgrade(
-        decided, cost_unknown=["speakers"], unpriced=["speakers"], labour_unknown=["tuned"]
+        decided, cost_unknown=["ceiling"], unpriced=["ceiling"], labour_unknown=["aligned"]
     )["results"]["upgrade"]["first_step"]
     first |= {"cost": None, "per_cost": None, "labour_h": 3.0, "per_hour": 0.2}
     second |= {"cost": 520.0, "labour_h": 0.0}
     text = section(render_report(decided, voice="researcher"), "upgrade")
-    assert "New cabin speakers | not known | – |" in text
-    assert "New source unit | +0.046 |" in text
+    assert "New loudspeakers | not known | – |" in text
+    assert "Wall damping | +0.046 |" in text
     assert (
-        "The cost of “New cabin speakers” is not known, which is not the same as free. A gain for "
-        "its cost is given only for steps whose cost is known, and such gains are compared only "
-        "where all of them are." in text
+        "The cost of “New loudspeakers” is not known, which is not the same as free. "
+        "A gain for its cost is given only for steps whose cost is known, and such gains are "
+        "compared only where all of them are." in text
     )
-    assert "The hours of labour of “Subwoofer and tuning” are not known" in text
+    assert "The hours of labour of “Alignment” are not known" in text
     assert "Amounts are in EUR." in text
 
 
@@ -176,7 +175,7 @@ def test_where_no_price_is_known_one_sentence_says_so(decided: Evidence) -> None
 
 BUDGET = {
     "budget": 700.0,
-    "stage": "source",
+    "stage": "damped",
     "spent": 610.0,
     "cost": 520.0,
     "labour_h": 1.5,
@@ -189,11 +188,11 @@ BUDGET = {
 
 
 def test_a_budget_shows_money_and_hours_and_what_it_cannot_buy(decided: Evidence) -> None:
-    upgrade(decided, hourly_rate=60.0, cost_unknown=["speakers"], unpriced=["speakers"])
+    upgrade(decided, hourly_rate=60.0, cost_unknown=["ceiling"], unpriced=["ceiling"])
     decided["results"]["upgrade"]["budget"] = [BUDGET]
     text = section(render_report(decided, voice="researcher"), "upgrade")
-    assert "700 EUR | New source unit | 610 EUR | 520 EUR | 1.5 h (90 EUR) | 90 % |" in text
-    assert "No sum includes “New cabin speakers”, whose price is not known." in text
+    assert "700 EUR | Wall damping | 610 EUR | 520 EUR | 1.5 h (90 EUR) | 90 % |" in text
+    assert "No sum includes “New loudspeakers”, whose price is not known." in text
     assert "A sum has to cover the labour too, at 60 EUR an hour." in text
 
 
@@ -202,18 +201,18 @@ def test_a_budget_without_a_rate_shows_the_hours_beside_it(decided: Evidence) ->
     plain = BUDGET | {"spent": 520.0, "labour_cost": None, "total": None}
     decided["results"]["upgrade"]["budget"] = [plain, plain | {"labour_h": None}]
     text = section(render_report(decided, voice="researcher"), "upgrade")
-    assert "700 EUR | New source unit | 520 EUR | 1.5 h | 90 % |" in text
-    assert "700 EUR | New source unit | 520 EUR | not known | 90 % |" in text
+    assert "700 EUR | Wall damping | 520 EUR | 1.5 h | 90 % |" in text
+    assert "700 EUR | Wall damping | 520 EUR | not known | 90 % |" in text
     assert "cover the labour" not in text
     assert "No sum includes" not in text
 
 
 def test_a_budget_that_cannot_be_answered_says_why(decided: Evidence) -> None:
-    upgrade(decided, cost_unknown=["as-delivered"], unpriced=["as-delivered"])
+    upgrade(decided, cost_unknown=["as-found"], unpriced=["as-found"])
     decided["study"]["plan"]["budgets"] = [700.0]
     text = section(render_report(decided, voice="researcher"), "upgrade")
     assert (
-        "What a sum of money buys cannot be worked out: the price of “As delivered” is not known."
+        "What a sum of money buys cannot be worked out: the price of “As found” is not known."
         in text
     )
 

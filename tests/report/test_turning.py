@@ -7,15 +7,15 @@ import re
 from analysis.report.build import render_report
 
 CLAIM = {
-    "text": "listeners prefer both over speakers",
+    "text": "listeners prefer refit over ceiling",
     "kind": "prefer",
-    "stages": ["both", "speakers"],
+    "stages": ["refit", "ceiling"],
     "verdict": "supported",
     "p_value": 0.01,
     "p_holm": 0.01,
     "n_trials": 96,
     "n_listeners": 8,
-    "words": "Listeners prefer both over speakers.",
+    "words": "Listeners prefer refit over ceiling.",
 }
 
 
@@ -81,4 +81,4 @@ def test_verdicts_without_these_blocks_are_shown_as_before():
     for voice in ("full", "researcher", "reviewer"):
         said = page(voice)
         assert "What would turn the verdicts" not in said
-        assert "listeners prefer both over speakers" in said
+        assert "listeners prefer refit over ceiling" in said

@@ -38,7 +38,7 @@ def test_the_card_says_five_things(decided):
     assert sections(page) == ["card_first", "card_heard", "card_chosen", "card_played", "card_mind"]
     text = words(page)
     assert "Which step to do first is open." in text
-    assert "In 87 % of resampled panels “New cabin speakers” came first." in text
+    assert "In 87 % of resampled panels “New loudspeakers” came first." in text
     assert "Cost entered" not in text  # nothing is recommended
     assert "You listened to 6 versions" in text
     assert page.count("<svg") == 1  # the steps in their order
@@ -148,7 +148,7 @@ def test_empty_later_blocks_draw_nothing(evidence):
 
 def test_ratings_of_a_real_analysis_are_shown_with_and_without_screening(lean):
     rng = np.random.default_rng(5)
-    stages = {"hidden-reference": 96.0, "both": 70.0, "mid-anchor": 30.0}
+    stages = {"hidden-reference": 96.0, "refit": 70.0, "mid-anchor": 30.0}
     rows = [
         {"listener": f"L{k:02d}", "session": "1", "method": "rating", "programme": programme}
         | {"stage_a": stage, "answer": str(round(np.clip(mean - (40 if k == 3 else 0), 0, 100), 1))}
@@ -186,8 +186,8 @@ def test_verdicts_that_change_with_the_screening_are_named(lean):
 def test_the_order_of_work_carries_its_chances(decided):
     page = render_report(decided)
     path = words(page.split('<ol class="path">')[1].split("</ol>")[0])
-    assert "New cabin speakers: 87 %" in path
-    assert path.index("New cabin speakers") < path.index("New source unit: 64 %")
+    assert "New loudspeakers: 87 %" in path
+    assert path.index("New loudspeakers") < path.index("Wall damping: 64 %")
 
 
 #: Figures along which the true worths of the example run in a line, and others that only keep
@@ -226,29 +226,33 @@ def test_the_real_link_predicts_only_where_it_has_earned_it(
 
 def test_the_real_order_of_work_reaches_headline_and_card(lean):
     columns = ("stage", "label", "cost", "labour_h")
-    factors = ("factor_source", "factor_speakers", "factor_subwoofer", "factor_tuning")
+    factors = ("factor_walls", "factor_ceiling", "factor_low_unit", "factor_alignment")
     rows = [
         dict(
-            zip((*columns, *factors), (*stage, "yes" if stage[0] == "tuned" else "no"), strict=True)
+            zip(
+                (*columns, *factors),
+                (*stage, "yes" if stage[0] == "aligned" else "no"),
+                strict=True,
+            )
         )
         for stage in STAGES
     ]
     trials = simulated_trials(n_listeners=20)
     table = trial_table(trials[trials["method"] == "paired"])
-    claims = ["listeners prefer speakers over as-delivered", "step speakers before source"]
+    claims = ["listeners prefer ceiling over as-found", "step ceiling before damped"]
     found = analyse(table, stages=stage_table(pd.DataFrame(rows)), claims=claims)
     for block in ("upgrade", "claims", "answer"):
         lean["results"][block] = found[block]
-    assert {row["step"] for row in found["upgrade"]["first_step"]} == {"source", "speakers"}
+    assert {row["step"] for row in found["upgrade"]["first_step"]} == {"damped", "ceiling"}
     page = render_report(lean)
     gains, before = (row["verdict"] == "supported" for row in found["claims"])
     lead = words(re.search(r'<p class="lead">(.*?)</p>', page).group(1))
     assert (
         lead
         == {
-            (True, True): "Do “New cabin speakers” first.",
-            (False, True): "Do “New cabin speakers” before “New source unit”.",
-            (True, False): "“New cabin speakers” helps; which step to do first is open.",
+            (True, True): "Do “New loudspeakers” first.",
+            (False, True): "Do “New loudspeakers” before “Wall damping”.",
+            (True, False): "“New loudspeakers” helps; which step to do first is open.",
             (False, False): "Which step to do first is open.",
         }[gains, before]
     )
@@ -268,14 +272,14 @@ def test_groups_of_listeners_are_said_beside_the_headline(decided):
         ],
     }
     decided["results"]["upgrade"]["classes"] = [
-        {"class": 1, "n_listeners": 9, "order": [{"step": "speakers"}, {"step": "sub"}]},
+        {"class": 1, "n_listeners": 9, "order": [{"step": "ceiling"}, {"step": "low-unit"}]},
         {"class": 2, "n_listeners": 7, "order": []},
     ]
     page = render_report(decided)
     short = words(page.split('<section id="short"')[1].split("</section>")[0])
     assert "An exploratory look finds 2 groups of simulated listeners" in short
     assert "Group 1: 9 listeners, 56 % of the panel." in words(page)
-    assert "9 listeners: New cabin speakers → Both with subwoofer" in words(page)
+    assert "9 listeners: New loudspeakers → Low-frequency unit" in words(page)
     # Classes that fit better than people who are all alike are no groups.
     decided["results"]["preference"]["classes"] |= {"n_groups": 1, "best_by_bic": 3}
     decided["results"]["upgrade"]["classes"] = []
@@ -327,20 +331,20 @@ def grade(text):
 def plain_sentences():
     """Everything a customer may read on the card."""
     names = {
-        "step": "“New speakers”",
-        "best": "“New speakers”",
-        "better": "“New speakers”",
-        "worse": "“New radio”",
-        "stage": "“New speakers”",
-        "pair": "New radio – New speakers",
+        "step": "“New ceiling”",
+        "best": "“New ceiling”",
+        "better": "“New ceiling”",
+        "worse": "“Wall damping”",
+        "stage": "“New ceiling”",
+        "pair": "Wall damping – New ceiling",
         "base": "“As it was”",
-        "front": "“New speakers”",
-        "first": "“New speakers”",
-        "second": "“New radio”",
-        "other": "“New radio”",
-        "others": "“New radio”",
+        "front": "“New ceiling”",
+        "first": "“New ceiling”",
+        "second": "“Wall damping”",
+        "other": "“Wall damping”",
+        "others": "“Wall damping”",
         "price": "money",
-        "claim": "listeners prefer speakers over radio",
+        "claim": "listeners prefer ceiling over damped",
         "verdict": "Supported",
         "people": "listeners",
         "People": "Listeners",

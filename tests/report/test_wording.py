@@ -194,21 +194,21 @@ def test_the_headline_follows_the_verdicts(lean):
     assert lead_of(choose_again(lean)) == "Which version is liked most is open."
     # However sure the resampled panels are: only the claim may say it.
     for row in lean["results"]["preference"]["stages"]:
-        row["p_best"] = 0.99 if row["stage"] == "tuned" else 0.0
+        row["p_best"] = 0.99 if row["stage"] == "aligned" else 0.0
     assert lead_of(choose_again(lean)) == "Which version is liked most is open."
     most["verdict"] = "supported"
-    lead = "“Subwoofer and tuning” is liked best of the 6 versions."
+    lead = "“Alignment” is liked best of the 6 versions."
     assert lead_of(choose_again(lean)) == lead
 
 
 def test_the_first_step_follows_the_verdicts(decided):
     def claims(**verdicts):
         rows = [
-            ("listeners prefer speakers over as-delivered", ["speakers", "as-delivered"]),
-            ("listeners prefer source over as-delivered", ["source", "as-delivered"]),
-            ("listeners prefer speakers over source", ["speakers", "source"]),
+            ("listeners prefer ceiling over as-found", ["ceiling", "as-found"]),
+            ("listeners prefer damped over as-found", ["damped", "as-found"]),
+            ("listeners prefer ceiling over damped", ["ceiling", "damped"]),
         ]
-        names = ("speakers", "source", "first")
+        names = ("ceiling", "damped", "first")
         decided["results"]["claims"] = [
             {"text": text, "kind": "prefer", "stages": stages, "who": None, "share": 0.7}
             | {"verdict": verdicts.get(name, "undecided"), "n_trials": 336, "n_listeners": 16}
@@ -218,20 +218,20 @@ def test_the_first_step_follows_the_verdicts(decided):
 
     decided["results"]["upgrade"]["first_step"][0]["p_best"] = 0.99
     assert claims() == "Which step to do first is open."
-    assert claims(speakers="supported", source="supported") == (
+    assert claims(ceiling="supported", damped="supported") == (
         "Both steps help; which to do first is open."
     )
-    assert claims(speakers="supported") == (
-        "“New cabin speakers” helps; which step to do first is open."
+    assert claims(ceiling="supported") == (
+        "“New loudspeakers” helps; which step to do first is open."
     )
-    assert claims(first="supported") == "Do “New cabin speakers” before “New source unit”."
-    assert claims(speakers="supported", first="supported") == "Do “New cabin speakers” first."
-    assert claims(source="supported", first="contradicted") == "Do “New source unit” first."
-    assert claims(speakers="contradicted", source="contradicted") == (
+    assert claims(first="supported") == "Do “New loudspeakers” before “Wall damping”."
+    assert claims(ceiling="supported", first="supported") == "Do “New loudspeakers” first."
+    assert claims(damped="supported", first="contradicted") == "Do “Wall damping” first."
+    assert claims(ceiling="contradicted", damped="contradicted") == (
         "None of the steps helps at first."
     )
     # What is liked more than something liked more than the baseline is liked more than that.
-    assert claims(source="supported", first="supported") == "Do “New cabin speakers” first."
+    assert claims(damped="supported", first="supported") == "Do “New loudspeakers” first."
 
 
 def test_a_sentence_whose_claims_are_gone_or_open_is_not_said(lean):

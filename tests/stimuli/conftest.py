@@ -55,8 +55,8 @@ def demo_stages():
     bassy = 75 + 9 / (1 + np.exp(3 * (x + 3.3)))
     rough = 75 + rng.normal(0, 4, len(x))
     return [
-        StageSpec("thin", "Doors only", stage_of(thin, positions=3, spread_db=0.7, seed=2)),
-        StageSpec("bassy", "With a subwoofer", stage_of(bassy, positions=3, seed=3)),
+        StageSpec("thin", "Ceiling only", stage_of(thin, positions=3, spread_db=0.7, seed=2)),
+        StageSpec("bassy", "With a low unit", stage_of(bassy, positions=3, seed=3)),
         StageSpec("rough", "Untuned", stage_of(rough, positions=2, seed=4)),
     ]
 

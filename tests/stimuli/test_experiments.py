@@ -28,8 +28,8 @@ RNG = np.random.default_rng(2)
 @pytest.fixture(scope="module")
 def two(make_stage):
     rng = np.random.default_rng(2)
-    a = StageSpec("stock", "Stock", make_stage(75 + rng.normal(0, 3, 31)))
-    b = StageSpec("both", "Both", make_stage(81 + rng.normal(0, 3, 31)))
+    a = StageSpec("untouched", "As found", make_stage(75 + rng.normal(0, 3, 31)))
+    b = StageSpec("refit", "Refit", make_stage(81 + rng.normal(0, 3, 31)))
     return a, b
 
 
@@ -59,7 +59,7 @@ def test_swap_takes_the_region_and_nothing_else(two, region):
     inside = (BANDS.low_hz > low * 0.999) & (BANDS.high_hz < high * 1.001)
     npt.assert_allclose(result.response.level_db[inside], aligned(b)[inside], atol=1e-9)
     npt.assert_allclose(result.response.level_db[~inside], aligned(a)[~inside], atol=1e-9)
-    assert result.synthetic == f"region swap: stock with {region} of both"
+    assert result.synthetic == f"region swap: untouched with {region} of refit"
     assert len(result.id) <= 40
 
 
@@ -85,7 +85,7 @@ def test_fine_curves_change_smoothly(make_stage):
 def test_partial_steps_are_straight_in_decibels(two):
     a, b = two
     steps = partial_steps(a, b)
-    assert [s.id for s in steps] == [f"stock-to-both-{n}" for n in (0, 25, 50, 75, 100)]
+    assert [s.id for s in steps] == [f"untouched-to-refit-{n}" for n in (0, 25, 50, 75, 100)]
     npt.assert_allclose(steps[0].response.level_db, aligned(a), atol=1e-9)
     npt.assert_allclose(steps[4].response.level_db, aligned(b), atol=1e-9)
     npt.assert_allclose(
@@ -96,7 +96,7 @@ def test_partial_steps_are_straight_in_decibels(two):
 
 def test_corrected_copy_is_on_target_in_its_region_only(two):
     a, _ = two
-    target = built_in_target("car-cabin")
+    target = built_in_target("house-curve")
     before = compare_with_target(a.response, target)
     copy = corrected_copy(a, target, "bass")
     after = compare_with_target(copy.response, target)

@@ -36,7 +36,7 @@ def known_levels(bands):
 
 
 class Path:
-    """What is played is filtered within the sound server and comes out of ``cabin``.
+    """What is played is filtered within the sound server and comes out of ``saloon``.
 
     Within the server, since sound handed from program to program goes missing on a busy machine.
     """
@@ -45,13 +45,13 @@ class Path:
         self.env = env
 
     def filter(self, folder):
-        """Put the known filter before ``cabin``: a response to convolve with, left to left."""
+        """Put the known filter before ``saloon``: a response to convolve with, left to left."""
         response = folder / "response.wav"
         heard = np.column_stack([GAIN * IMPULSE, np.zeros_like(IMPULSE)])
         soundfile.write(response, heard, RATE, subtype="FLOAT")
         loaded = self.pactl(
             "load-module", "module-virtual-surround-sink", "sink_name=speaker",
-            "sink_master=cabin", f"hrir={response}", f"rate={RATE}", "channels=2",
+            "sink_master=saloon", f"hrir={response}", f"rate={RATE}", "channels=2",
             "channel_map=front-left,front-right",
         )  # fmt: skip
         assert loaded.returncode == 0, loaded.stderr.decode()
@@ -72,7 +72,7 @@ def sound_server(tmp_path_factory):
          "--daemonize=no", "--exit-idle-time=-1", "--disallow-exit=true",
          "--use-pid-file=no",
          "-L", f"module-native-protocol-unix socket={folder}/native auth-anonymous=1",
-         "-L", sink + "cabin"],
+         "-L", sink + "saloon"],
         env=env, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
     )  # fmt: skip
     path = Path(env)
@@ -81,7 +81,7 @@ def sound_server(tmp_path_factory):
         wait_until(lambda: path.pactl("info").returncode == 0, "PulseAudio did not start")
         path.filter(folder)
         path.pactl("set-default-sink", "speaker")
-        path.pactl("set-default-source", "cabin.monitor")
+        path.pactl("set-default-source", "saloon.monitor")
         os.environ.update(XDG_RUNTIME_DIR=env["XDG_RUNTIME_DIR"], PULSE_SERVER=env["PULSE_SERVER"])
         _restart_portaudio()
         yield path
@@ -95,7 +95,7 @@ def sound_server(tmp_path_factory):
 
 
 @pytest.fixture
-def cabin(sound_server):
+def saloon(sound_server):
     usual = os.getpriority(os.PRIO_PROCESS, 0)
     if FIRST:
         os.setpriority(os.PRIO_PROCESS, 0, -15)  # PortAudio's thread inherits it
@@ -152,7 +152,7 @@ def test_devices_are_listed(sound_server):
     assert pulse[0].outputs >= 2
 
 
-def test_pink_noise_measures_the_filter_in_the_path(cabin):
+def test_pink_noise_measures_the_filter_in_the_path(saloon):
     from stimuli.measuring.capture import measure_noise
 
     progress = []
@@ -170,7 +170,7 @@ def test_pink_noise_measures_the_filter_in_the_path(cabin):
     assert progress[-1][0] == progress[-1][1]
 
 
-def test_sweep_measures_the_filter_in_the_path(cabin):
+def test_sweep_measures_the_filter_in_the_path(saloon):
     from stimuli.measuring.capture import measure_sweep
 
     take, measured, impulse = repeatable(
@@ -185,7 +185,7 @@ def test_sweep_measures_the_filter_in_the_path(cabin):
     assert len(impulse) == round(0.5 * RATE)
 
 
-def test_level_check_is_quiet_and_sees_the_signal(cabin):
+def test_level_check_is_quiet_and_sees_the_signal(saloon):
     from stimuli.measuring.capture import check_level
 
     take, snr_db = undisturbed(lambda: check_level(device="pulse", after_s=1.0))
@@ -194,14 +194,14 @@ def test_level_check_is_quiet_and_sees_the_signal(cabin):
     assert snr_db > 20
 
 
-def test_silent_path_is_reported(cabin):
+def test_silent_path_is_reported(saloon):
     from stimuli.measuring.capture import record_take
 
-    cabin.pactl("set-sink-mute", "speaker", "1")
+    saloon.pactl("set-sink-mute", "speaker", "1")
     try:
         take = record_take(np.sin(np.arange(48000) / 5), device="pulse")
     finally:
-        cabin.pactl("set-sink-mute", "speaker", "0")
+        saloon.pactl("set-sink-mute", "speaker", "0")
     assert [fault.kind for fault in take.faults] == ["too quiet"]
 
 

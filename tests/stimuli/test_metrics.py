@@ -98,19 +98,19 @@ def test_one_position_has_no_repeat_sd():
 
 def test_figures_against_different_targets_are_not_compared():
     a = measure_metrics(positions(X), FLAT)["deviation_sd_db"]
-    b = measure_metrics(positions(X), built_in_target("car-cabin"))["deviation_sd_db"]
+    b = measure_metrics(positions(X), built_in_target("house-curve"))["deviation_sd_db"]
     with pytest.raises(InputError, match="differ in target_sha256"):
         compare_metric(a, b)
 
 
 def test_pictures_show_every_stage(make_stage, tmp_path):
-    target = built_in_target("car-cabin")
+    target = built_in_target("house-curve")
     stages = {
-        "As delivered": make_stage(X, positions=3, spread_db=1.0),
+        "As found": make_stage(X, positions=3, spread_db=1.0),
         "Both": make_stage(-X[4:29], low=50, high=12500),
     }
     figure = draw_responses(stages, target)
-    assert legend_labels(figure) == ["car-cabin", "As delivered", "Both"]
+    assert legend_labels(figure) == ["house-curve", "As found", "Refit"]
     axes = figure.axes[0]
     drawn = axes.lines[2].get_xdata()
     assert (drawn[0], drawn[-1]) == pytest.approx((50.1, 12589), rel=1e-3)

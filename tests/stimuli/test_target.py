@@ -12,9 +12,9 @@ from stimuli.response.target import BUILT_IN_TARGETS, built_in_target, piecewise
 BANDS = third_octave_bands(20, 20000)
 
 
-def test_car_cabin_is_the_trade_s_curve():
+def test_the_house_curve_is_the_trade_s():
     # common practice, no source: +6 dB 25 to 125 Hz, 0 dB from 200 Hz to 12.5 kHz, falling above
-    target = built_in_target("car-cabin")
+    target = built_in_target("house-curve")
     npt.assert_allclose(target.level_at([25, 60, 125]), 6.0)
     npt.assert_allclose(target.level_at([200, 1000, 12500]), 0.0, atol=1e-12)
     assert target.level_at(20000) < 0
@@ -23,7 +23,7 @@ def test_car_cabin_is_the_trade_s_curve():
 
 
 def test_a_stage_on_target_has_no_deviation(make_stage):
-    target = built_in_target("car-cabin")
+    target = built_in_target("house-curve")
     result = compare_with_target(make_stage(target.level_at(BANDS.nominal_hz) + 71), target)
     npt.assert_allclose(result.deviation_db, 0, atol=0.13)  # nominal names stray from mid-bands
     assert abs(result.offset_db - 71) < 0.05
@@ -70,7 +70,7 @@ def test_read_target_and_its_hash(tmp_path):
     path.write_text("f,level\n25;6\n".replace(";", ",") + "125,6\n200,0\n12500,0\n20000,-4\n")
     target = read_target(path)
     assert target.name == "mine"
-    assert target.sha256 == built_in_target("car-cabin").sha256
+    assert target.sha256 == built_in_target("house-curve").sha256
 
 
 @pytest.mark.parametrize(
@@ -88,7 +88,15 @@ def test_impossible_targets_are_refused(points, words):
         piecewise_target(points)
 
 
+def test_a_former_name_of_a_target_is_the_same_curve():
+    former, today = built_in_target("car-cabin"), built_in_target("house-curve")
+    assert (former.name, former.note, former.sha256) == (today.name, today.note, today.sha256)
+    # of "25,6;125,6;200,0;12500,0;20000,-4", by sha256sum of coreutils
+    assert former.sha256.startswith("8774b805a28fcc57")
+    assert "car-cabin" not in BUILT_IN_TARGETS
+
+
 def test_unknown_target_lists_the_known_ones():
-    with pytest.raises(InputError, match=r"no built-in target 'car'.*car-cabin"):
-        built_in_target("car")
-    assert "car-cabin" in BUILT_IN_TARGETS
+    with pytest.raises(InputError, match=r"no built-in target 'house'.*house-curve"):
+        built_in_target("house")
+    assert "house-curve" in BUILT_IN_TARGETS

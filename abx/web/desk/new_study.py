@@ -92,8 +92,8 @@ def group_tables(names: Sequence[str]) -> dict[str, list[str]]:
 
     Examples
     --------
-    >>> group_tables(["stock-p1.csv", "stock-p2.csv", "tuned.csv"])
-    {'stock': ['stock-p1.csv', 'stock-p2.csv'], 'tuned': ['tuned.csv']}
+    >>> group_tables(["found-p1.csv", "found-p2.csv", "aligned.csv"])
+    {'found': ['found-p1.csv', 'found-p2.csv'], 'aligned': ['aligned.csv']}
     """
     groups: dict[str, list[str]] = {}
     for name in names:

@@ -249,7 +249,7 @@ _LIMITS = {
     "lim.left_out": limit(
         "Not in these sounds: distortion, compression at high level, noise and rattles, "
         "direction and space, reverberation, differences between left and right, phase and "
-        "delay unless they were kept, noise of the place, other seats, sight and touch."
+        "delay unless they were kept, background noise, other seats, sight and touch."
     ),
     "lim.scope": limit(
         "Results hold for these programmes, this playback and these {people}; others can differ."
