@@ -283,7 +283,7 @@ STUDY = "\n".join(
 
 def test_a_plan_asks_every_pair_equally_often_in_balanced_places():
     plan = ClaimDesign(
-        ("listeners prefer i most", "listeners do not hear i from j within 30 %"),
+        ("listeners prefer i most", "listeners cannot tell i from j within 30 %"),
         *(4, "triangle", ("i", "j", "k"), analysis.Sizes(), 0.05),
     )
     rows = pd.DataFrame([row for k in range(6) for row in plan.asked(k)]).fillna("")
@@ -297,7 +297,7 @@ def test_a_plan_asks_every_pair_equally_often_in_balanced_places():
 
 
 def test_more_listeners_and_larger_differences_show_more():
-    claim = ["listeners hear i from j"]
+    claim = ["listeners can tell i from j"]
     options = {"n_studies": 60, "processes": 1}
     few, many = (analysis.plan_answer(claim, n, 8, **options).claims[0] for n in (4, 24))
     assert few.alone < many.alone
@@ -311,7 +311,7 @@ def test_more_listeners_and_larger_differences_show_more():
 def test_a_plan_agrees_with_the_exact_power():
     """Ten listeners with ten trials each: the test between listeners, tabulated exactly."""
     found = analysis.plan_answer(
-        ["listeners hear i from j"], 10, 10, sizes=analysis.Sizes(right=0.62), n_studies=400
+        ["listeners can tell i from j"], 10, 10, sizes=analysis.Sizes(right=0.62), n_studies=400
     ).claims[0]
     exact = panel_power(0.62, 10, 10, spread=0.1)
     assert found.together == pytest.approx(exact, abs=1.5 * found.together_error)
@@ -324,15 +324,15 @@ def test_a_plan_agrees_with_the_exact_power():
         (["i is better"], {}, "claim 1: the claim 'i is better' has no known form"),
         (["listeners prefer i most"], {}, "'i' is compared with nothing"),
         (["step i before j"], {}, "claim 1: .* needs groups, names, prices"),
-        (["listeners hear i from j among shop"], {}, "claim 1: .* needs groups"),
-        (["listeners hear i from j"], {"method": "paired"}, "does not ask about hearing"),
-        (["listeners hear i from j"], {"alpha": 5}, "alpha: 5 is not between 0 and 1"),
-        (["listeners hear i from j"], {"n_studies": 0}, "n_studies: 0 is fewer than 1"),
-        (["listeners hear i from j"], {"n_listeners": 1}, "n_listeners: 1 is fewer than 2"),
-        (["listeners hear i from j"], {"n_listeners": 900}, "more than the 200"),
-        (["listeners hear i from j"], {"n_per_pair": 0}, "n_per_pair: 0 is fewer than 1"),
+        (["listeners can tell i from j among shop"], {}, "claim 1: .* needs groups"),
+        (["listeners can tell i from j"], {"method": "paired"}, "does not ask about hearing"),
+        (["listeners can tell i from j"], {"alpha": 5}, "alpha: 5 is not between 0 and 1"),
+        (["listeners can tell i from j"], {"n_studies": 0}, "n_studies: 0 is fewer than 1"),
+        (["listeners can tell i from j"], {"n_listeners": 1}, "n_listeners: 1 is fewer than 2"),
+        (["listeners can tell i from j"], {"n_listeners": 900}, "more than the 200"),
+        (["listeners can tell i from j"], {"n_per_pair": 0}, "n_per_pair: 0 is fewer than 1"),
         (
-            ["listeners hear i from j"],
+            ["listeners can tell i from j"],
             {"sizes": analysis.Sizes(right=0.5)},
             "sizes, right: 0.5 is no better than guessing",
         ),

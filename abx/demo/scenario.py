@@ -224,8 +224,8 @@ alpha = 0.05
 stopping = "fixed"
 primary_metric = "deviation_sd_db"
 claims = [
-    "listeners hear damped from as-found",
-    "listeners hear ceiling from as-found",
+    "listeners can tell damped from as-found",
+    "listeners can tell ceiling from as-found",
     "listeners prefer ceiling over as-found",
     "step ceiling before damped",
     "listeners prefer refit over ceiling",

@@ -212,7 +212,7 @@ alpha = 0.05
 stopping = "fixed"
 primary_metric = "deviation_sd_db"
 claims = [
-    "listeners hear {last} from {first}",
+    "listeners can tell {last} from {first}",
     "listeners prefer {second} over {first}",
     "listeners prefer {last} most",
     # "listeners prefer neither {second} nor {first} beyond 55 to 45",

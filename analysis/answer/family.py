@@ -143,7 +143,7 @@ def default_claims(design: Design) -> list[Claim]:
     better than where one stands, and which comes first; or, where stages are no steps, which is
     liked most.
     """
-    claims = [Claim(f"listeners hear {j} from {i}", "hear", (j, i)) for i, j in design.asked]
+    claims = [Claim(f"listeners can tell {j} from {i}", "hear", (j, i)) for i, j in design.asked]
     if design.baseline is not None:
         claims += [_prefer(step, design.baseline) for step in design.first_steps]
         return claims + step_claims(design.first_steps)

@@ -23,7 +23,7 @@ __all__ = ["Controls", "hear", "not_heard", "obvious_controls"]
 
 
 def hear(claim: Claim, cells: Sequence[PairCells], alpha: float) -> Finding:
-    """Judge "listeners hear I from J"."""
+    """Judge "listeners can tell I from J"."""
     i, j = claim.stages
     test = "one-sided t between listeners against guessing"
     group = _asked(cells, i, j)
@@ -147,7 +147,7 @@ def _needs_hear(found: PanelProportion, chance: float, alpha: float) -> str:
 def not_heard(
     claim: Claim, cells: Sequence[PairCells], controls: Controls | tuple[int, int], alpha: float
 ) -> Finding:
-    """Judge "listeners do not hear I from J within M"."""
+    """Judge "listeners cannot tell I from J within M"."""
     i, j = claim.stages
     margin = claim.margin if claim.margin is not None else NAN
     test = "one-sided exact and between-listener tests against the declared margin"
@@ -215,7 +215,7 @@ def _similar_finding(
             f"No audible difference of {i} and {j} beyond the declared margin: {told}; "
             f"{p_words(p)}; {ears.passed} of {ears.scored} obvious controls right."
         ),
-        "contradicted": f"More listeners hear {i} from {j} than the margin allows: {told}; "
+        "contradicted": f"More listeners can tell {i} from {j} than the margin allows: {told}; "
         f"{p_words(p)}.",
         "undecided": undecided,
     }

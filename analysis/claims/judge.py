@@ -2,8 +2,8 @@
 
 Grammar::
 
-    listeners hear I from J                   can they tell the two apart?
-    listeners do not hear I from J within M%  fewer than M percent do (margin set beforehand)
+    listeners can tell I from J               can they tell the two apart?
+    listeners cannot tell I from J within M % fewer than M percent do (margin set beforehand)
     listeners prefer I over J
     listeners prefer neither I nor J beyond 55 to 45
                                               decisions split closer to even than that

@@ -8,7 +8,7 @@ Grammar of this module::
     step I before J for its cost               the same by gain per unit of cost
     step I before J for its labour             the same by gain per labour hour
     listeners prefer I most of J and K         over each of the named stages
-    listener L hears I from J                  one person, by that person's own trials
+    listener L can tell I from J               one person, by that person's own trials
 
 M is a metric of the stage table, I, J and K are stage ids, L is a listener's name in the trials.
 
@@ -303,7 +303,7 @@ def _wanted(alpha: float) -> float:
     return normal_quantile(1 - alpha / 2) + normal_quantile(POWER)
 
 
-# listener L hears I from J -------------------------------------------------------------
+# listener L can tell I from J -------------------------------------------------------------
 
 
 def _one_hears(claim: Claim, cells: Sequence[PairCells], alpha: float) -> Finding:
@@ -338,13 +338,13 @@ def _one_hears(claim: Claim, cells: Sequence[PairCells], alpha: float) -> Findin
     told = f"{right} of {total} {group.method} trials right where guessing gives {percent(chance)}"
     personal = "This speaks of that person only."
     if places == "confounded":
-        open_ = f"It is open whether listener {name} hears {i} from {j}: {told}. {personal}"
+        open_ = f"It is open whether listener {name} can tell {i} from {j}: {told}. {personal}"
         words = {"undecided": open_ + sides_words(places, one=True)}
         return Finding(0, NAN, test, words, f"{sides_needs(group.method)}, by {name}", numbers)
     told += f" ({p_words(p)}). {personal}{sides_words(places)}"
     words = {
-        "supported": f"Listener {name} hears {i} from {j}: {told}",
-        "undecided": f"It is open whether listener {name} hears {i} from {j}: {told}",
+        "supported": f"Listener {name} can tell {i} from {j}: {told}",
+        "undecided": f"It is open whether listener {name} can tell {i} from {j}: {told}",
         TOO_SMALL: told,
     }
     needs = f"more trials by {name}: {_fewest(chance, alpha)} or more, all right, could decide"

@@ -1,6 +1,6 @@
 """Could this panel hear at all? What obvious controls must show before silence counts.
 
-A panel that sleeps hears nothing, and "listeners do not hear I from J" would be true of it and
+A panel that sleeps hears nothing, and "listeners cannot tell I from J" would be true of it and
 worth nothing. So the claim needs obvious controls, and they must show against guessing that the
 listeners were awake: enough listeners, nine of ten right in the mean over listeners, and better
 than any guessing, a habit of giving one answer included, at the level of the claim.

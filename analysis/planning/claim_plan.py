@@ -114,8 +114,8 @@ def plan_answer(
     ----------
     claims : sequence of str
         What is to be shown, as a family: "listeners prefer I over J", "listeners prefer I most",
-        "listeners prefer neither I nor J beyond 55 to 45", "listeners hear I from J", "listeners
-        do not hear I from J within 20 %".
+        "listeners prefer neither I nor J beyond 55 to 45", "listeners can tell I from J",
+        "listeners cannot tell I from J within 20 %".
     n_listeners : int
         Listeners.
     n_per_pair : int
@@ -227,7 +227,7 @@ def listeners_needed(
     --------
     >>> from analysis import Sizes, listeners_needed
     >>> (need,) = listeners_needed(
-    ...     ["listeners hear damped from as-built"],
+    ...     ["listeners can tell damped from as-built"],
     ...     12,
     ...     sizes=Sizes(right=0.8),
     ...     n_studies=40,

@@ -80,7 +80,7 @@ def test_a_price_or_a_group_is_another_question() -> None:
 
 def test_a_plan_without_claims_seals_what_its_design_asks() -> None:
     assert crossed() == (
-        "listeners hear damped from bare",
+        "listeners can tell damped from bare",
         "listeners prefer damped over bare",
         "listeners prefer fed over bare",
         "step damped before fed",

@@ -34,8 +34,8 @@ from helpers.study_desk import STUDY, Desk
 # ids ------------------------------------------------------------------------------------
 
 CLAIMS = (
-    ("listeners hear {0} from {1}", 2),
-    ("listeners do not hear {0} from {1} within 20 %", 2),
+    ("listeners can tell {0} from {1}", 2),
+    ("listeners cannot tell {0} from {1} within 20 %", 2),
     ("listeners prefer {0} over {1}", 2),
     ("listeners prefer {0} most", 1),
     ("listeners prefer {0} most of {1} and {2}", 3),
@@ -43,7 +43,8 @@ CLAIMS = (
 )
 WORDS = sorted(
     {
-        *"listeners hear hears from do not within prefer over most of step before for its".split(),
+        *"listeners can cannot tell hear from do not within prefer over most of step".split(),
+        *"before for its".split(),
         *"cost labour among and or at metric orders the stages a x".split(),
     }
 )

@@ -25,7 +25,7 @@ from helpers.study_desk import STUDY, make_desk
 
 ABX = 'method = "abx"\npairs = [["untouched", "refit"]]\ntrials = 4'
 BOTH = f'method = "paired"\nstages = "all"\ntrials = 1---{ABX}'
-CLAIMS = ("listeners hear refit from untouched", "listeners prefer refit over damped")
+CLAIMS = ("listeners can tell refit from untouched", "listeners prefer refit over damped")
 
 
 def asked(claims: Sequence[str] = CLAIMS, **options: object) -> Asked:
@@ -77,7 +77,7 @@ def test_a_row_for_every_claim() -> None:
 
 
 def test_smaller_differences_and_other_panels_get_columns() -> None:
-    question = asked([*CLAIMS, "listeners do not hear damped from untouched within 30 %"])
+    question = asked([*CLAIMS, "listeners cannot tell damped from untouched within 30 %"])
     found = known(question)
     few = replace(found.tally, n_studies=200, together=np.array([[30, 20, 90]]))
     many = replace(found.tally, n_studies=200, together=np.array([[199, 180, 90]]))
@@ -125,7 +125,7 @@ def test_a_study_without_claims_gets_examples_each_for_itself() -> None:
     assert not question.declared
     assert question.claims == (
         "listeners prefer damped over untouched (Paired preference)",
-        "listeners hear refit from untouched (ABX)",
+        "listeners can tell refit from untouched (ABX)",
     )
     found = known(question)
     assert list(claim_rows(question, found)[0]) == ["Claim", "Alone"]
@@ -150,7 +150,7 @@ def test_claims_that_cannot_be_true_or_supported_are_told() -> None:
     claims = [
         "listeners prefer refit over damped",
         "listeners prefer damped over refit",
-        "listeners hear damped from ceiling",
+        "listeners can tell damped from ceiling",
     ]
     question = asked(claims)
     found = known(question)
@@ -180,10 +180,10 @@ def test_a_claim_that_others_push_up_says_at_what_share_it_is_true() -> None:
 
 
 def test_a_named_listener_is_a_planned_one() -> None:
-    claim = "listener Wren hears refit from untouched"
+    claim = "listener Wren can tell refit from untouched"
     question = asked([claim, CLAIMS[1]])
     assert question.claims[0] == claim
-    assert question.question.family.claims[0] == "listener P00001 hears refit from untouched"
+    assert question.question.family.claims[0] == "listener P00001 can tell refit from untouched"
     # Four trials, all right: p = 1/16, whoever it is.
     assert "cannot be supported by this plan" in told(question, known(question))
 
@@ -215,7 +215,7 @@ def test_a_metric_is_taken_as_it_was_measured(tmp_path: Path) -> None:
 
 
 def test_what_other_listeners_cannot_help() -> None:
-    claims = ["listener Wren hears refit from untouched", CLAIMS[1]]
+    claims = ["listener Wren can tell refit from untouched", CLAIMS[1]]
     question = asked(claims)
     found = replace(known(question), panels={32: known(question).tally})
     rows = claim_rows(question, found)

@@ -87,7 +87,7 @@ def test_panels_are_ready_for_the_simulation() -> None:
 def test_a_panel_of_people_who_are_asked_for_ratings_only() -> None:
     rating, abx = 'method = "rating"\nstages = "all"\ntrials = 4', 'method = "abx"\ntrials = 8'
     tests = f'{rating}---{abx}\npairs = [["untouched", "refit"]]'
-    claim = "listeners hear refit from untouched"
+    claim = "listeners can tell refit from untouched"
     study = planned_study([claim], tests=tests)
     asked = ask_plan(study, visits=1.0)
     assert asked is not None

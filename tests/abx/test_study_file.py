@@ -129,7 +129,7 @@ FAULTS = [
         "everybody loves refit",
         r"line 54, plan.claims\[0\]",
         "no known form",
-        "listeners hear I from J",
+        "listeners can tell I from J",
     ),
     ('target = "house-curve"', "target = 5", r"line 3, target", "5 is not a table", "target"),
     (

@@ -88,7 +88,7 @@ def test_what_is_true_and_large_is_said(page: Page, key: str, least: int) -> Non
 def test_the_family_follows_from_the_design_alone() -> None:
     asked = Design(TWO.compared, (), "none", ("a", "b"), (("none", "a"),))
     assert [claim.text for claim in default_claims(asked)] == [
-        "listeners hear a from none",
+        "listeners can tell a from none",
         "listeners prefer a over none",
         "listeners prefer b over none",
         "step a before b",
@@ -205,7 +205,7 @@ def test_a_contradicted_claim_says_the_opposite() -> None:
 def test_pairs_that_are_preferred_and_not_told_apart_are_named() -> None:
     asked = Design(TWO.compared, (), "none", ("a", "b"), (("none", "a"), ("none", "b")))
     rows = (
-        row("listeners hear a from none", "undecided", estimate=0.52),
+        row("listeners can tell a from none", "undecided", estimate=0.52),
         row("listeners prefer a over none"),
         row("listeners prefer b over none"),
     )
@@ -226,7 +226,7 @@ def test_every_verdict_is_counted_as_said() -> None:
         row("listeners prefer ab most"),
         row("listeners prefer a most of b", "contradicted"),
         row("step a before b for its cost"),
-        row("listeners hear a from none"),
+        row("listeners can tell a from none"),
     ]
     said = {one.asserts for one in sentences_of(chosen(*rows), rows)}
     assert {("per cost", "a", "b")} in [set(one) for one in said]
@@ -261,7 +261,7 @@ def test_claims_of_everybody_are_compared_with_what_a_step_asks() -> None:
         ("step b before a", True),
         ("step a before b for its cost", False),
         ("listeners prefer a over b among players", False),
-        ("listeners hear a from b", False),
+        ("listeners can tell a from b", False),
     ):
         assert asks_already([parse_claim(text)], asked) is known, text
     three = step_claims(("a", "b", "c"))[0]

@@ -13,8 +13,8 @@ from analysis.tables.trials import ANSWERS, trial_table
 
 #: Claims, and the stages that each names.
 CLAIMS = {
-    "listeners hear a from b": {"a", "b"},
-    "listeners do not hear a from b within 30 %": {"a", "b"},
+    "listeners can tell a from b": {"a", "b"},
+    "listeners cannot tell a from b within 30 %": {"a", "b"},
     "listeners prefer a over b": {"a", "b"},
     "listeners prefer c most": {"c"},
 }

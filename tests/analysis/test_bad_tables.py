@@ -340,10 +340,10 @@ def test_roles_of_a_rating_are_no_stages_of_the_table() -> None:
 BAD_CLAIMS = {
     "listeners prefer nwe over old": ["no stage 'nwe'", "half, new, old", "Did you mean 'new'?"],
     "listeners prefer New over old": ["no stage 'New'", "Did you mean 'new'?"],
-    "listeners hear new from old.": ["no stage 'old.'", "Did you mean 'old'?"],
+    "listeners can tell new from old.": ["no stage 'old.'", "Did you mean 'old'?"],
     "listeners prefer new most of old and far": ["no stage 'far'"],
     "metric sd orders the stages": ["no metric 'sd'", "Name one of: sd_db"],
-    "listener Eve hears new from old": ["no listener 'Eve'", "Ada, Ben"],
+    "listener Eve can tell new from old": ["no listener 'Eve'", "Ada, Ben"],
     "listeners prefer new over old among dancers": ["no group 'dancers'", "players"],
     "step half before new": ["'half' is a made stage", "nobody can buy"],
     "listeners prefer new over old at 60 %": ["error rate of 60 %", "at most 50 %"],

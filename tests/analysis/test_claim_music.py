@@ -20,7 +20,7 @@ from analysis.robustness.two_way import two_way
 from analysis.tables.stages import StageTable
 from analysis.tables.trials import trial_table
 
-PREFER, HEAR = "listeners prefer i over j", "listeners hear i from j"
+PREFER, HEAR = "listeners prefer i over j", "listeners can tell i from j"
 
 
 def paired(share: np.ndarray, *, times: int = 5, stages: str = "ij") -> pd.DataFrame:
@@ -148,7 +148,7 @@ def test_not_heard_is_carried_over_only_with_controls() -> None:
     right = np.full((12, 8), 2.0)
     right[::3, ::2] += 1
     right[1::3, 1::2] -= 1
-    claim = "listeners do not hear i from j within 40 %"
+    claim = "listeners cannot tell i from j within 40 %"
     ((row, second),) = both(abx(right), claim)
     assert row["verdict"] == "undecided"
     assert second["verdict"] == "undecided"
@@ -253,7 +253,7 @@ def test_words_about_simulated_listeners_are_marked() -> None:
 
 def test_claims_about_one_person_have_no_second_verdict() -> None:
     heard = Heard.of(trial_table(abx(np.full((12, 8), 3.0))))
-    rows = judge_claims(["listener P01 hears i from j"], heard)
+    rows = judge_claims(["listener P01 can tell i from j"], heard)
     assert music_like_this(rows, heard) == [None]
 
 

@@ -49,12 +49,12 @@ def test_grammar() -> None:
     with pytest.raises(InputError, match=r"claim 2: the claim .* has no known form"):
         parse_claim("refit is better", where="claim 2")
     with pytest.raises(InputError, match="compares a stage with itself"):
-        parse_claim("listeners hear refit from refit")
+        parse_claim("listeners can tell refit from refit")
 
 
 def test_heard_difference_is_supported(abx_rows: Abx) -> None:
     frame = abx_rows({f"P{k}": (6 + k % 3, 8) for k in range(12)})
-    (row,) = judged(frame, "listeners hear j from i")
+    (row,) = judged(frame, "listeners can tell j from i")
     assert row["verdict"] == "supported"
     assert row["words"].startswith(
         "Listeners told j from i: 88 % right in the mean over listeners, where guessing gives 50 %"
@@ -66,7 +66,7 @@ def test_heard_difference_is_supported(abx_rows: Abx) -> None:
 
 def test_guessing_is_undecided_and_not_called_equal(abx_rows: Abx) -> None:
     frame = abx_rows({f"P{k}": (3 + k % 3, 8) for k in range(12)})
-    (row,) = judged(frame, "listeners hear i from j")
+    (row,) = judged(frame, "listeners can tell i from j")
     assert row["verdict"] == "undecided"
     assert "no evidence that the two sound the same" in row["words"]
     assert "margin declared beforehand" in row["needs"]
@@ -75,14 +75,14 @@ def test_guessing_is_undecided_and_not_called_equal(abx_rows: Abx) -> None:
 def test_one_keen_listener_does_not_speak_for_the_panel(abx_rows: Abx) -> None:
     right = {"P0": (40, 40)} | {f"P{k}": (4, 8) for k in range(1, 12)}
     frame = abx_rows(right)
-    row = judged(frame, "listeners hear i from j")[0]
+    row = judged(frame, "listeners can tell i from j")[0]
     pooled = stats.binomtest(84, 128, 0.5, alternative="greater").pvalue
     assert pooled < 0.001, "bare trials would call it heard"
     assert row["verdict"] == "undecided"
 
 
 def test_one_listener_is_never_listeners(abx_rows: Abx, paired_rows: Rows) -> None:
-    (row,) = judged(abx_rows({"P1": (16, 16)}), "listeners hear i from j")
+    (row,) = judged(abx_rows({"P1": (16, 16)}), "listeners can tell i from j")
     assert row["verdict"] == "undecided"
     assert row["p_value"] is None
     frame = paired_rows([("P1", "i", "j", "a", 20), ("P1", "i", "j", "b", 2)])
@@ -153,7 +153,7 @@ def test_claims_about_stages_that_were_not_heard(paired_rows: Rows) -> None:
     frame = panel_frame(paired_rows, wins=5)
     rows = judged(
         frame,
-        "listeners hear i from j",
+        "listeners can tell i from j",
         "listeners prefer i over nosuch",
         "listeners prefer nosuch most",
     )
@@ -163,7 +163,7 @@ def test_claims_about_stages_that_were_not_heard(paired_rows: Rows) -> None:
 
 def test_simulated_listeners_are_marked(abx_rows: Abx) -> None:
     frame = abx_rows({f"P{k}": (6 + k % 3, 8) for k in range(12)}).assign(simulated=1)
-    (row,) = judged(frame, "listeners hear j from i")
+    (row,) = judged(frame, "listeners can tell j from i")
     assert row["words"].startswith("Simulated listeners: ")
 
 

@@ -11,7 +11,7 @@ from analysis.hearing.controls import Controls, obvious_controls, vouch
 from analysis.hearing.pair_cells import forced_choice_cells
 from analysis.tables.trials import trial_table
 
-CLAIM = "listeners do not hear i from j within 30 %"
+CLAIM = "listeners cannot tell i from j within 30 %"
 
 
 def abx(answers: list[tuple[str, str, str, str]]) -> pd.DataFrame:

@@ -104,7 +104,7 @@ def _with_controls(frame: pd.DataFrame, right: bool) -> pd.DataFrame:
         (10, True, "supported", "No audible difference of i and j beyond the declared margin"),
         (10, False, "undecided", "0 of 12 obvious controls were right"),
         (10, None, "undecided", "none was given"),
-        (18, True, "contradicted", "More listeners hear i from j than the margin allows"),
+        (18, True, "contradicted", "More listeners can tell i from j than the margin allows"),
         (13, True, "undecided", "do not settle"),
     ],
 )
@@ -118,7 +118,7 @@ def test_similarity_claim(
     frame = abx_rows({f"P{k}": (right + k % 2, 20) for k in range(12)})
     if controls is not None:
         frame = _with_controls(frame, controls)
-    claims = ["listeners do not hear i from j within 30 %"]
+    claims = ["listeners cannot tell i from j within 30 %"]
     (row,) = analyse(trial_table(frame), claims=claims)["claims"]
     assert row["verdict"] == verdict
     assert words in row["words"]

@@ -94,7 +94,7 @@ def test_ratings_that_fall_over_the_session() -> None:
 def test_screening_shows_both(abx_rows: Abx) -> None:
     frame = abx_rows({f"P{k}": (6 + k % 2, 8) for k in range(8)} | {"P8": (2, 8)})
     frame["control"] = np.where(frame["trial"] >= 7, "obvious", "")
-    claims = ["listeners hear i from j"]
+    claims = ["listeners can tell i from j"]
     result = analyse(trial_table(frame), claims=claims, screening="obvious controls at least 50 %")
     assert result["about"]["n_listeners"] == 9
     screened = result["screened"]

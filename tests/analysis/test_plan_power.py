@@ -29,7 +29,7 @@ from analysis.tables.stages import StageTable, stage_table
 from analysis.tables.trials import TrialTable, trial_table
 from helpers.planned_panel import asked
 
-HEAR = "listeners hear a from b"
+HEAR = "listeners can tell a from b"
 ALIKE = Sizes(spread_right=0.0, spread_taste=0.0)
 
 
@@ -64,7 +64,7 @@ def within(count: int, n: int, p: float, *, errors: float = 3.5) -> bool:
 
 def test_one_person_by_the_exact_binomial() -> None:
     template = asked(1, heard={("a", "b"): 20})
-    claim = "listener P0000 hears a from b"
+    claim = "listener P0000 can tell a from b"
     found = tallied(template, [claim], 600, sizes=replace(ALIKE, right=0.75))
     assert within(found.together[0, 0], 600, exact_power(0.75, 20))
 
@@ -82,7 +82,7 @@ def test_nobody_hears_by_the_exact_sums() -> None:
     from analysis.panels.exact_panel import similar_panel_power
 
     template = asked(14, heard={("a", "b"): 4}, controls=2)
-    claim = "listeners do not hear a from b within 40 %"
+    claim = "listeners cannot tell a from b within 40 %"
     found = tallied(template, [claim], 400, sizes=replace(ALIKE, controls=1.0))
     exact = similar_panel_power(14, 4, margin=0.4, spread=0.0)
     assert within(found.together[0, 0], 400, exact)
@@ -95,7 +95,7 @@ def test_nobody_hears_by_the_exact_sums() -> None:
 # the family -----------------------------------------------------------------------------
 
 SIX = [
-    "listeners hear a from b",
+    "listeners can tell a from b",
     "listeners prefer b over a",
     "listeners prefer c over b",
     "listeners prefer d over c",
@@ -244,17 +244,17 @@ METRICS = stage_table(
     )
 )
 KINDS = (
-    "listeners hear a from b",
-    "listeners do not hear b from c within 40 %",
+    "listeners can tell a from b",
+    "listeners cannot tell b from c within 40 %",
     "listeners prefer e over d",
     "listeners prefer f most",
     "listeners prefer e most of a and b at 10 %",
     "step d before b",
     "step b before d for its cost",
     "metric sd_db orders the stages",
-    "listener P0003 hears a from b",
+    "listener P0003 can tell a from b",
     "listeners prefer e over a among players",
-    "listeners hear a from b among players",
+    "listeners can tell a from b among players",
 )
 
 
@@ -318,8 +318,8 @@ def test_what_no_answers_could_support() -> None:
     template = asked(16, heard={("a", "b"): 4}, stages="abcd")
     claims = (
         HEAR,
-        "listeners do not hear a from c within 30 %",
-        "listener P0000 hears a from b",
+        "listeners cannot tell a from c within 30 %",
+        "listener P0000 can tell a from b",
         "metric sd_db orders the stages",
         "listeners prefer d most",
     )
@@ -413,7 +413,7 @@ def test_shares_that_others_push_up() -> None:
 
 def test_power_of_the_claims_of_a_study_as_run() -> None:
     template = asked([1, 1, 3, 1, 2, 1, 1, 1, 1, 1, 1, 1], heard={("a", "b"): 4}, stages="abc")
-    claims = ["listeners prefer c most", HEAR, "listeners do not hear a from b within 30 %"]
+    claims = ["listeners prefer c most", HEAR, "listeners cannot tell a from b within 30 %"]
     world = suppose(claims, Sizes(), compared=template.compared)
     panel = template.panel()
     table = answered(template.trials, panel, panel.answer(world, 3))

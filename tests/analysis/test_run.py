@@ -20,7 +20,7 @@ from stimuli.files.errors import InputError
 Abx = Callable[..., pd.DataFrame]
 Rows = Callable[[list[tuple[str, str, str, str, int]]], pd.DataFrame]
 
-CLAIMS = ("listeners hear i from j", "listeners prefer i over j", "listeners prefer i most")
+CLAIMS = ("listeners can tell i from j", "listeners prefer i over j", "listeners prefer i most")
 
 
 def strict(result: dict[str, Any]) -> dict[str, Any]:

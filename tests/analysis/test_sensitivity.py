@@ -19,7 +19,7 @@ from analysis.robustness.sensitivity import EVERYBODY, extremes, sensitivity
 from analysis.run import analyse
 from analysis.tables.trials import trial_table
 
-PREFER, HEAR = "listeners prefer i over j", "listeners hear i from j"
+PREFER, HEAR = "listeners prefer i over j", "listeners can tell i from j"
 
 
 def paired(wins: list[int], of: list[int], programmes: int = 1) -> pd.DataFrame:
@@ -85,7 +85,7 @@ def test_each_row_is_what_the_claim_functions_say_without_that_listener() -> Non
         [paired([7, 9, 4, 10, 6, 8, 9], [12] * 7), abx([9, 7, 8, 5, 9, 10, 7], [10] * 7)]
     )
     frame["trial"] = frame.groupby("listener").cumcount() + 1
-    claims = (PREFER, HEAR, "listeners do not hear i from j within 30 %", "listeners prefer j most")
+    claims = (PREFER, HEAR, "listeners cannot tell i from j within 30 %", "listeners prefer j most")
     for row, block in told(frame.reset_index(drop=True), *claims):
         for variant in kinds(block, "one out"):
             rest = frame[~frame["listener"].isin(variant["left_out"])].reset_index(drop=True)
@@ -185,7 +185,7 @@ def test_a_piece_that_carries_a_verdict_is_named() -> None:
 
 def test_claims_about_one_person_and_unasked_claims_have_no_sensitivity() -> None:
     frame = abx([8, 7, 9, 6, 8, 9], [10] * 6)
-    (_, one), (_, unasked) = told(frame, "listener P01 hears i from j", PREFER)
+    (_, one), (_, unasked) = told(frame, "listener P01 can tell i from j", PREFER)
     assert one == unasked == {}
 
 

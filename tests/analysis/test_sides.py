@@ -17,8 +17,8 @@ from analysis.panels.panel import panel_proportion
 from analysis.panels.sided_tail import leanings, sided_tail
 from analysis.tables.trials import trial_table
 
-HEAR = "listeners hear i from j"
-QUIET = "listeners do not hear i from j within 30 %"
+HEAR = "listeners can tell i from j"
+QUIET = "listeners cannot tell i from j within 30 %"
 COLUMNS = ["listener", "session", "method", "stage_a", "stage_b", "stage_c", "stage_x", "answer"]
 
 
@@ -90,7 +90,7 @@ def test_a_habit_is_not_hearing(method: str) -> None:
 def test_what_cannot_be_told_apart_stays_open(method: str) -> None:
     one = "different" if method == "same-different" else "a"
     frame = panel(method, [[(one, one)] * 8] * 12)
-    for claim in (HEAR, QUIET, "listener P03 hears i from j"):
+    for claim in (HEAR, QUIET, "listener P03 can tell i from j"):
         row = verdict(frame, claim)
         assert row["verdict"] == "undecided"
         assert row["places"] == "confounded"
@@ -179,7 +179,7 @@ def test_one_listener_is_tested_against_every_leaning() -> None:
     assert p == pytest.approx((4 / 7) ** 4 * (3 / 7) ** 3, rel=1e-3)
     assert places == "allowed for"
     habit = verdict(
-        panel("abx", [[("a", "a")] * 14 + [("b", "a")] * 2]), "listener P00 hears i from j"
+        panel("abx", [[("a", "a")] * 14 + [("b", "a")] * 2]), "listener P00 can tell i from j"
     )
     assert habit["verdict"] == "undecided"
     assert float(str(habit["p_value"])) > 0.5

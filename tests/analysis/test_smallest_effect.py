@@ -135,7 +135,7 @@ def test_an_undecided_claim_is_not_called_too_small() -> None:
 )
 def test_hearing_is_on_the_same_scale(method: str, mean: float, verdict: str) -> None:
     right = [round(1000 * share) for share in spread(mean, 0.01)]
-    row = judged("listeners hear a from b", heard(right, 1000, method))
+    row = judged("listeners can tell a from b", heard(right, 1000, method))
     assert row["verdict"] == verdict
     if verdict == TOO_SMALL:
         assert "told a from b" not in row["words"]
@@ -149,7 +149,7 @@ def test_the_scale_of_hearing() -> None:
 
 
 def test_one_listener_may_hear_what_does_not_matter() -> None:
-    row = judged("listener P000 hears a from b", heard([5200], 10_000))
+    row = judged("listener P000 can tell a from b", heard([5200], 10_000))
     assert row["verdict"] == TOO_SMALL
     assert "mean over listeners" not in row["words"]
 
@@ -173,7 +173,7 @@ def test_rules_of_several_rivals() -> None:
 
 
 def test_claims_with_a_margin_of_their_own_keep_it() -> None:
-    row = judged("listeners do not hear a from b within 20 %", heard([500] * 20, 1000))
+    row = judged("listeners cannot tell a from b within 20 %", heard([500] * 20, 1000))
     assert row["matters"] is None
     assert row["smallest_effect"] is None
 

@@ -70,9 +70,9 @@ def test_what_cannot_all_be_true_is_named_with_as_few_claims_as_do() -> None:
         "listeners prefer b over a",
         "listeners prefer c over b",
         "listeners prefer a over c",
-        "listeners do not hear a from b within 30 %",
-        "listeners hear a from d",
-        "listeners do not hear d from a within 30 %",
+        "listeners cannot tell a from b within 30 %",
+        "listeners can tell a from d",
+        "listeners cannot tell d from a within 30 %",
     ]
     world = suppose(claims, Sizes(), compared=STAGES)
     found = {conflict.claim: conflict.against for conflict in world.conflicts}
@@ -85,9 +85,9 @@ def test_what_cannot_all_be_true_is_named_with_as_few_claims_as_do() -> None:
 
 
 def test_what_nobody_hears_is_liked_equally() -> None:
-    found = worths(["listeners prefer c most", "listeners do not hear a from b within 30 %"])
+    found = worths(["listeners prefer c most", "listeners cannot tell a from b within 30 %"])
     assert found["a"] == pytest.approx(found["b"])
-    world = suppose(["listeners do not hear a from b within 30 %"], Sizes(), compared=STAGES)
+    world = suppose(["listeners cannot tell a from b within 30 %"], Sizes(), compared=STAGES)
     assert world.right == {"": {}}
 
 
@@ -96,7 +96,7 @@ def test_groups_have_worlds_of_their_own() -> None:
         "listeners prefer a over b among players",
         "listeners prefer b over a among others",
         "listeners prefer c over d",
-        "listeners hear a from d among players",
+        "listeners can tell a from d among players",
     ]
     world = suppose(claims, Sizes(), compared=STAGES, groups=("others", "players"))
     assert world.conflicts == ()

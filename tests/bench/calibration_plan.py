@@ -40,8 +40,8 @@ trials = 6
 controls = { identical = 0, obvious = 1 }
 """
 _CLAIMS = (
-    "listeners hear refit from untouched",
-    "listeners do not hear damped from untouched within 40 %",
+    "listeners can tell refit from untouched",
+    "listeners cannot tell damped from untouched within 40 %",
     "listeners prefer refit over ceiling",
     "listeners prefer refit most",
 )

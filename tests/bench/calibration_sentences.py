@@ -72,9 +72,9 @@ _CROSSED = ("00", "10", "01", "11")
 _SEVEN = ("0000000", *("0" * k + "1" + "0" * (6 - k) for k in range(7)))
 _TWELVE = (
     *(f"listeners prefer {j} over {i}" for i, j in combinations("abcd", 2)),
-    *(f"listeners hear {j} from {i}" for i, j in combinations("abcd", 2)),
+    *(f"listeners can tell {j} from {i}" for i, j in combinations("abcd", 2)),
 )
-_TWO = ("listeners hear b from a", "listeners prefer b over a")
+_TWO = ("listeners can tell b from a", "listeners prefer b over a")
 _STEP = ("listeners prefer b over a", "listeners prefer c over a", "step b before c")
 
 #: Panels of which some sentence that one might say is false.

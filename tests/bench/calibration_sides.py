@@ -184,7 +184,7 @@ def sleepers(
 
 
 def _controls(n: int, seed: int) -> Iterator[Cell]:
-    claim = "listeners do not hear i from j within 50 %"
+    claim = "listeners cannot tell i from j within 50 %"
     habit = {2: (0.5, 0.5), 3: (1 / 3, 1 / 3, 1 / 3)}
     for k, (method, g, each, fixed) in enumerate(
         (

@@ -112,7 +112,7 @@ PANELS: dict[str, tuple[str, Callable[[], TrialTable], dict[str, Any], int]] = {
         "30 listeners, three methods, screened",
         lambda: table(paired(30, 6, 30, 1), heard(30, 4, 24, 2), rated(30, 6, 3, 3)),
         {
-            "claims": ["listeners prefer s05 over s00", "listeners hear s00 from s01"],
+            "claims": ["listeners prefer s05 over s00", "listeners can tell s00 from s01"],
             "screening": "BS.1534-3",
         },
         5,

@@ -104,7 +104,7 @@ def test_ctrl_c_while_a_plan_is_refined_keeps_what_is_there(rehearsed):
     first, again = re.findall(r"can find, by ([\d,]+) simulated studies", shown)
     assert first == "400"
     assert int(again.replace(",", "")) >= 400
-    assert "listeners hear after from before" in shown
+    assert "listeners can tell after from before" in shown
     assert "Traceback" not in shown
     assert "Next: earwitness simulate" in shown
 

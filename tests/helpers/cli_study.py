@@ -26,7 +26,7 @@ pairs = [["before", "after"]]
 trials = 4
 [plan]
 listeners = 4
-claims = ["listeners hear after from before"]
+claims = ["listeners can tell after from before"]
 """
 
 

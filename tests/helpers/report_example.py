@@ -26,7 +26,7 @@ STAGES = (
 )
 WORTHS = (0.0, 0.22, 0.61, 0.93, 1.38, 1.61)
 CLAIMS = (
-    "listeners hear refit from as-found",
+    "listeners can tell refit from as-found",
     "listeners prefer ceiling over damped",
     "listeners prefer aligned most",
     "listeners prefer damped over refit",
@@ -430,7 +430,7 @@ def add_decision(found: dict[str, Any]) -> dict[str, Any]:
                 "impossible": None,
             }
             for text, alone, together in (
-                ("listeners hear damped from as-found", 0.93, 0.81),
+                ("listeners can tell damped from as-found", 0.93, 0.81),
                 ("listeners prefer refit over ceiling", 0.72, 0.55),
             )
         ],

@@ -55,7 +55,7 @@ def metric_table(values, **more):
         ("step ceiling before damped for its labour", "step", ("ceiling", "damped"), ("labour",)),
         ("listeners prefer a most of b, c and d", "most of", ("a", "b", "c", "d"), ()),
         ("listeners prefer a most of b", "most of", ("a", "b"), ()),
-        ("listener p03 hears a from b", "one hears", ("a", "b"), ("p03",)),
+        ("listener p03 can tell a from b", "one hears", ("a", "b"), ("p03",)),
     ],
 )
 def test_sentences_and_their_parts(text, kind, stages, names):
@@ -203,7 +203,11 @@ def abx(right, total, listener):
 def test_one_listener_by_that_listeners_trials_alone():
     table = trial_table(pd.concat([abx(12, 16, "p1"), abx(4, 8, "p2")], ignore_index=True))
     rows = judge_claims(
-        ["listener p1 hears i from j", "listener p2 hears i from j", "listener p9 hears i from j"],
+        [
+            "listener p1 can tell i from j",
+            "listener p2 can tell i from j",
+            "listener p9 can tell i from j",
+        ],
         Heard(forced_choice_cells(table), None),
     )
     # 12 of 16 right: 2517/65536 by hand sum of C(16, k) for k = 12..16
@@ -222,8 +226,8 @@ def test_one_listener_by_that_listeners_trials_alone():
 def test_an_error_rate_of_its_own_decides():
     table = trial_table(abx(12, 16, "p1"))
     heard = Heard(forced_choice_cells(table), None)
-    (loose,) = judge_claims(["listener p1 hears i from j"], heard)
-    (strict,) = judge_claims(["listener p1 hears i from j at 1 %"], heard)
+    (loose,) = judge_claims(["listener p1 can tell i from j"], heard)
+    (strict,) = judge_claims(["listener p1 can tell i from j at 1 %"], heard)
     assert (loose["verdict"], strict["verdict"]) == ("supported", "undecided")
     assert (loose["alpha"], strict["alpha"]) == (0.05, 0.01)
 
@@ -277,7 +281,7 @@ def test_an_open_claim_of_no_difference_says_how_many_listeners():
     rights = (4, 5, 4, 4, 5, 4, 5, 4, 4, 5, 4, 5)
     table = trial_table(pd.concat([abx(k, 8, f"p{n}") for n, k in enumerate(rights)]))
     heard = Heard(forced_choice_cells(table), None, (12, 12))
-    (row,) = judge_claims(["listeners do not hear i from j within 15 %"], heard)
+    (row,) = judge_claims(["listeners cannot tell i from j within 15 %"], heard)
     assert row["verdict"] == "undecided"
     assert row["estimate"] == pytest.approx(2 * 53 / 96 - 1)
     # the error behind the 90 % interval, by hand, over the distance to the margin

@@ -37,7 +37,7 @@ def judged(frame, *claims, **options):
         ("listeners prefer i most of j and k among trained listeners", "trained listeners", None),
         ("metric sd_db orders the stages among players", "players", None),
         ("step i before j for its cost among players at 2.5 %", "players", 0.025),
-        ("listeners do not hear i from j within 20 % among players", "players", None),
+        ("listeners cannot tell i from j within 20 % among players", "players", None),
     ],
 )
 def test_who_and_level_close_any_sentence(text, who, alpha):
@@ -49,7 +49,7 @@ def test_who_and_level_close_any_sentence(text, who, alpha):
 
 @pytest.mark.parametrize(
     "text",
-    ["listener p1 hears i from j among players", "listeners hear i from j among a among b"],
+    ["listener p1 can tell i from j among players", "listeners can tell i from j among a among b"],
 )
 def test_listeners_are_named_once(text):
     with pytest.raises(InputError, match="names listeners twice"):
@@ -57,7 +57,7 @@ def test_listeners_are_named_once(text):
 
 
 def test_groups_of_claims_with_their_kinds():
-    claims = ["listeners hear i from j", "listeners prefer i over j among a", "step i before j"]
+    claims = ["listeners can tell i from j", "listeners prefer i over j among a", "step i before j"]
     assert claimed_groups([*claims, "listeners prefer j most among a at 1 %"]) == {
         "a": {"prefer", "most"}
     }
@@ -171,7 +171,7 @@ def test_conditions_name_only_the_programmes_behind_the_claim():
         ],
     )
     frame = pd.concat([two_minds(programme="low-tide"), abx], ignore_index=True)
-    hear, prefer = judged(frame, "listeners hear i from j", "listeners prefer j over i")
+    hear, prefer = judged(frame, "listeners can tell i from j", "listeners prefer j over i")
     assert "kite" in hear["conditions"]
     assert "low-tide" not in hear["conditions"]
     assert "(14)" in hear["conditions"]

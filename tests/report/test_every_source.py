@@ -45,7 +45,7 @@ ALLOWED = {
     "marks an identical control": "an error about a trial table",
     "listeners prefer {} over {}": "a claim put together",
     "listeners prefer {} most": "a claim put together",
-    "listeners hear {} from {}": "a claim put together",
+    "listeners can tell {} from {}": "a claim put together",
     # Estimates with their interval, and what a study would take.
     "the share of listeners' trials with a heard difference is put at": "an estimate, its interval",
     "a share of {} with a heard difference": "names the estimate that a panel size rests on",
@@ -213,9 +213,9 @@ def test_scripts_and_templates_assert_nothing(path):
 # Tried out ---------------------------------------------------------------------------------
 
 CLAIMS = (
-    "listeners hear refit from as-found",
-    "listeners hear aligned from low-unit",
-    "listeners do not hear aligned from low-unit within 40 %",
+    "listeners can tell refit from as-found",
+    "listeners can tell aligned from low-unit",
+    "listeners cannot tell aligned from low-unit within 40 %",
     "listeners prefer ceiling over damped",
     "listeners prefer damped over ceiling",
     "listeners prefer aligned most",

@@ -48,7 +48,7 @@ def steps(decided: dict[str, Any]) -> dict[str, Any]:
             "contradicted",
         ),
         claim("step ceiling before damped", "step", ["ceiling", "damped"], "undecided", per=None),
-        claim("listeners hear refit from as-found", "hear", ["refit", "as-found"], "undecided"),
+        claim("listeners can tell refit from as-found", "hear", ["refit", "as-found"], "undecided"),
         claim(
             "listeners prefer refit over as-found",
             "prefer",
