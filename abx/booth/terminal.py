@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from types import TracebackType
 from typing import Any, Protocol
 
+import click
 import numpy as np
 
 from abx.booth.mixer import Mixer, Samples
@@ -55,14 +56,10 @@ class TerminalConsole:
 
     def show(self, text: str) -> None:
         """Print a line."""
-        import click
-
         click.echo(text)
 
     def key(self) -> str:
         """Wait for one key, without enter."""
-        import click
-
         return click.getchar()
 
 

@@ -18,14 +18,21 @@ from collections.abc import Callable, Iterator
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
-from abx.errors import SHOWN, InputError
+from abx.errors import SHOWN, InputError, StillOpen
 from abx.evidence.bundle_log import LOG, rebuild_log
+from abx.evidence.collect import software_versions
+from abx.evidence.findings import Finding, told
+from abx.evidence.log_check import chain_findings
+from abx.evidence.recheck import recheck
+from abx.evidence.schedule_check import dealt_bytes, dealt_finding
+from abx.session.panels import open_sessions
+from abx.sound.stages import stage_files
 from abx.study.workspace import Area, Workspace, replace_file
+from abx.study_file.reading import load_study
 from abx.text.names import PASSABLE
 from abx.text.shell import command_line
 
 if TYPE_CHECKING:
-    from abx.evidence.findings import Finding
     from abx.store.chain import LogRow
 
 __all__ = ["FORMAT", "LAYOUT", "check_bundle", "write_bundle"]
@@ -104,8 +111,6 @@ def write_bundle(
     StillOpen
         If the study is still open.
     """
-    from abx.errors import StillOpen
-
     log_text, schedule, closed = _read_log(workspace, area, database)
     if not closed:
         raise StillOpen("The study is still open. Close it first: earwitness close")
@@ -131,8 +136,6 @@ def _panel(area: Area) -> str:
 
 
 def _software() -> dict[str, str]:
-    from abx.evidence.collect import software_versions
-
     return software_versions()
 
 
@@ -142,9 +145,6 @@ def _add(archive: zipfile.ZipFile, name: str, data: bytes) -> dict[str, Any]:
 
 
 def _members(workspace: Workspace, area: Area, *, with_sound: bool) -> list[tuple[str, Path]]:
-    from abx.sound.stages import stage_files
-    from abx.study_file.reading import load_study
-
     study = load_study(workspace)
     names = ["study.toml", "stimuli/manifest.json", "stimuli-check.json"]
     names += stage_files(study)
@@ -168,9 +168,6 @@ def _members(workspace: Workspace, area: Area, *, with_sound: bool) -> list[tupl
 
 def _read_log(workspace: Workspace, area: Area, database: str | None) -> tuple[str, bytes, bool]:
     """Return the log as text, the schedule as dealt, and whether the study is closed."""
-    from abx.evidence.schedule_check import dealt_bytes
-    from abx.session.panels import open_sessions
-
     sessions = open_sessions(workspace, area, database=database)
     try:
         rows = sessions.store.rows(sessions.study_id)
@@ -208,10 +205,6 @@ def check_bundle(
     InputError
         If the file is not a bundle.
     """
-    from abx.evidence.findings import told
-    from abx.evidence.log_check import chain_findings
-    from abx.evidence.recheck import recheck
-
     with tempfile.TemporaryDirectory() as name, _opened(path) as archive:
         folder = Path(name)
         index = _read_index(path, archive)
@@ -232,8 +225,6 @@ def check_bundle(
 
 
 def _finding(name: str, fault: str) -> Finding:
-    from abx.evidence.findings import Finding
-
     return Finding(name, False, fault)
 
 
@@ -241,8 +232,6 @@ def _member_findings(
     archive: zipfile.ZipFile, index: dict[str, Any], folder: Path
 ) -> list[Finding]:
     """Unpack a bundle; a member that was changed is named, and checked like the others."""
-    from abx.evidence.findings import Finding
-
     faults = list(_unpack(archive, index, folder))
     if faults:
         return faults
@@ -251,8 +240,6 @@ def _member_findings(
 
 def _panel_finding(rows: list[LogRow], area: Area) -> Finding:
     """Hold what the list of members calls the panel against the sittings in the log."""
-    from abx.evidence.findings import Finding
-
     begun = [row for row in rows if row.kind == "session-begun" and row.body is not None]
     simulated = sum(bool(row.content.get("simulated")) for row in begun)
     called = f"{_INDEX} calls the panel {_panel(area)!r}"
@@ -263,10 +250,6 @@ def _panel_finding(rows: list[LogRow], area: Area) -> Finding:
 
 def _schedule_finding(workspace: Workspace, area: Area) -> Finding:
     """Hold the schedule of the bundle against its seed."""
-    from abx.evidence.findings import told
-    from abx.evidence.schedule_check import dealt_finding
-    from abx.session.panels import open_sessions
-
     try:
         sessions = open_sessions(workspace, area)
     except SHOWN as error:

@@ -22,6 +22,7 @@ from abx.schedule.familiarisation import KIND, listening_sets
 from abx.schedule.panel import RULE, Slot, make_slot, rehearsal_seed, seed_commitment
 from abx.sound.stimuli import manifest_hash
 from abx.store.chain import GENESIS, LogRow, body_digest, row_digest
+from abx.study_file.reading import study_from_text
 
 if TYPE_CHECKING:
     from abx.store import Store
@@ -212,8 +213,6 @@ def _study_faults(opened: Mapping[str, Any], study: Study) -> Iterator[str]:
         return
     yield "the study file differs from the sealed one"
     try:
-        from abx.study_file.reading import study_from_text
-
         sealed = study_from_text(str(opened.get("study_text", "")))
     except InputError:
         yield "the sealed text cannot be read any more"

@@ -17,13 +17,21 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from abx.errors import SHOWN, StillOpen
+from abx.evidence.collect import stage_table
+from abx.evidence.export import trial_rows, write_table
 from abx.evidence.findings import Finding, check, note, told
 from abx.evidence.log_check import verify_log
 from abx.evidence.results import analyse_tables
 from abx.session.panels import open_sessions
+from abx.sound.audibility import programme_figures
 from abx.sound.stimuli import check_stimuli, load_manifest
+from abx.store import open_store
 from abx.study.workspace import Area, Workspace
 from abx.study_file.reading import load_study
+from analysis.link.programmes import read_programmes
+from analysis.tables.stages import read_stages
+from analysis.tables.trials import read_trials
 from stimuli.files.errors import InputError
 
 __all__ = ["Finding", "recheck"]
@@ -114,8 +122,6 @@ def _sound_findings(workspace: Workspace, progress: Progress | None) -> list[Fin
 def _log_findings(
     workspace: Workspace, area: Area, database: str | None, expected_head: str | None
 ) -> list[Finding]:
-    from abx.store import open_store
-
     store = open_store(area.database_url(database))
     try:
         return verify_log(
@@ -132,9 +138,6 @@ def _log_findings(
 
 def _table_findings(workspace: Workspace, area: Area, database: str | None) -> list[Finding]:
     """Hold the exported trial table against the log."""
-    from abx.errors import SHOWN, StillOpen
-    from abx.evidence.export import trial_rows, write_table
-
     exported = area.result("trials.csv")
     if not exported.is_file():
         return []
@@ -193,10 +196,6 @@ def _first_difference(kept: bytes, made: bytes) -> str:
 
 def _unreadable_tables(area: Area, root: Path) -> Iterator[Finding]:
     """Read the tables that the results were computed from; name the cell that cannot be read."""
-    from analysis.link.programmes import read_programmes
-    from analysis.tables.stages import read_stages
-    from analysis.tables.trials import read_trials
-
     readers: dict[str, Callable[[Path], object]] = {
         "trials.csv": read_trials,
         "stages.csv": read_stages,
@@ -213,9 +212,6 @@ def _unreadable_tables(area: Area, root: Path) -> Iterator[Finding]:
 
 def _stage_findings(workspace: Workspace, area: Area) -> list[Finding]:
     """Make the stage table again from the measured responses."""
-    from abx.evidence.collect import stage_table
-    from abx.evidence.export import write_table
-
     return _same_table(
         workspace,
         area,
@@ -227,9 +223,6 @@ def _stage_findings(workspace: Workspace, area: Area) -> list[Finding]:
 
 def _programme_findings(workspace: Workspace, area: Area) -> list[Finding]:
     """Make the programme table again from the responses and the excerpts."""
-    from abx.evidence.export import write_table
-    from abx.sound.audibility import programme_figures
-
     name = "programmes.csv"
     if workspace.partial:
         words = "the sound was not passed on: the figures by programme were not made again"

@@ -18,6 +18,7 @@ from abx.schedule.panel import FEWEST_AFTER_BREAK, Slot, make_slot, rehearsal_se
 from abx.schedule.visits import VISITS
 from abx.session.answers import Submission, read_heard, read_submission
 from abx.session.blobs import StimulusCache, build_blob
+from abx.session.counts import count_answers
 from abx.session.messages import (
     break_message,
     closed_message,
@@ -420,8 +421,6 @@ class Sessions:
 
     def counts(self) -> dict[str, Any]:
         """Return counts for the staff page; see :func:`abx.session.counts.count_answers`."""
-        from abx.session.counts import count_answers
-
         return count_answers(self)
 
     # Inside -------------------------------------------------------------------------------

@@ -44,6 +44,9 @@ from abx.text.names import id_fault, path_fault
 from abx.text.shell import command_line
 from abx.text.toml_lines import KeyPath, LazyLines
 from abx.text.toml_reader import Reader, did_you_mean, show
+from analysis.listeners.screening import parse_screening
+from analysis.panels.smallest_effect import check_smallest_effect
+from stimuli.response.target import BUILT_IN_TARGETS
 
 __all__ = ["load_study", "parse_study", "read_study", "read_text", "study_from_text"]
 
@@ -317,8 +320,6 @@ def _read_target(root: Reader, files: _Files) -> TargetSource:
 
 
 def _built_in(root: Reader, name: str) -> str:
-    from stimuli.response.target import BUILT_IN_TARGETS
-
     if name not in BUILT_IN_TARGETS:
         problem = f"there is no built-in target '{name}'"
         raise root.error("target", problem, did_you_mean(name, BUILT_IN_TARGETS))
@@ -522,8 +523,6 @@ def _read_plan(root: Reader, stages: tuple[Stage, ...], groups: Groups | None) -
 
 
 def _read_smallest_effect(table: Reader) -> float | None:
-    from analysis.panels.smallest_effect import check_smallest_effect
-
     if "smallest_effect" not in table.data:
         return None
     points = table.number("smallest_effect")
@@ -535,8 +534,6 @@ def _read_smallest_effect(table: Reader) -> float | None:
 
 
 def _read_screening(table: Reader) -> str | None:
-    from analysis.listeners.screening import parse_screening
-
     if "screening" not in table.data:
         return None
     rule = table.text("screening")

@@ -17,6 +17,8 @@ from abx.study_file.edit import insert_table, method_entries, save_study
 from abx.study_file.reading import study_from_text
 from abx.study_file.writing import Entries, file_text, one_table, table_of
 from abx.text.names import identifiers, path_fault
+from stimuli.programme.reading import ProgrammeSpec, read_programme
+from stimuli.response.measured import read_response
 
 __all__ = [
     "SOUND_ENDINGS",
@@ -183,9 +185,6 @@ def file_fault(name: str, data: bytes) -> str | None:
 
 
 def _read(path: Path) -> None:
-    from stimuli.programme.reading import ProgrammeSpec, read_programme
-    from stimuli.response.measured import read_response
-
     if is_sound(path.name):
         read_programme(ProgrammeSpec(path.stem, path))
     else:
