@@ -31,7 +31,7 @@ from stimuli.figures.metrics import stage_metrics, stage_repeat_sds
 from stimuli.response.measured import power_average
 
 if TYPE_CHECKING:
-    from abx.session.sitting import Standing
+    from abx.session.sitting import PanelStanding
     from abx.study.model import Stage, Study
     from stimuli.render.manifest import Manifest
     from stimuli.response.measured import Response, StageResponse
@@ -168,7 +168,7 @@ def _study_block(
     study: Study,
     target: Target,
     manifest: Manifest,
-    standing: Standing,
+    standing: PanelStanding,
     by_design: Sequence[str],
 ) -> dict[str, Any]:
     return {

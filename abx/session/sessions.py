@@ -31,9 +31,9 @@ from abx.session.opening import Opening, open_study
 from abx.session.operators import Operators
 from abx.session.sitting import (
     Acknowledgement,
+    PanelStanding,
     Place,
     Sitting,
-    Standing,
     check_same,
     feedback,
     is_tired,
@@ -53,7 +53,7 @@ from abx.text.tokens import Tokens, new_session_token, token_hash
 if TYPE_CHECKING:
     from stimuli.render.manifest import Manifest
 
-__all__ = ["Acknowledgement", "Sessions", "Sitting", "Standing"]
+__all__ = ["Acknowledgement", "PanelStanding", "Sessions", "Sitting"]
 
 
 class Sessions:
@@ -338,8 +338,8 @@ class Sessions:
         slot = self._slot(sitting.slot, sitting.simulated)
         if place.closed or place.answered >= len(slot.trials):
             raise NotFound("This sound is no longer available.")
-        if place.to_know is not None:
-            return self._blob_to_know(name, sitting, place.to_know)
+        if place.introduction is not None:
+            return self._introduction_blob(name, sitting, place.introduction)
         trial = slot.trials[place.answered]
         if not self._tokens.audio_matches(name, sitting.session, f"trial-{trial.number}"):
             raise NotFound("This sound is no longer available. Please reload the page.")
@@ -353,7 +353,7 @@ class Sessions:
         slot = self._slot(sitting.slot, sitting.simulated)
         if place.closed or place.on_break or place.answered >= len(slot.trials):
             return None
-        if place.to_know is not None:
+        if place.introduction is not None:
             return None
         trial = slot.trials[place.answered]
         return self._tokens.trial_key(sitting.session, trial.number), trial
@@ -396,10 +396,10 @@ class Sessions:
         """Return a slot of the schedule; never shown to staff before closing."""
         return self._slot(index, simulated)
 
-    def standing(self) -> Standing:
+    def standing(self) -> PanelStanding:
         """Return the state of the study; the seed only once it is closed."""
         closed = self.store.row_by_key(self.study_id, "study-closed")
-        return Standing(
+        return PanelStanding(
             state="open" if closed is None else "closed",
             seed_commitment=self.commitment,
             seed=None if closed is None else str(closed.content["seed"]),
@@ -455,7 +455,7 @@ class Sessions:
             answered=answered,
             on_break=last.kind == "answer" and self._break_due(sitting, slot, last, chain),
             closed=chain.find("study-closed") is not None,
-            to_know=self._to_know(sitting, last),
+            introduction=self._introduction(sitting, last),
         )
 
     def _break_due(self, sitting: Sitting, slot: Slot, last: LogRow, chain: Appender) -> bool:
@@ -465,7 +465,7 @@ class Sessions:
         few_left = len(slot.trials) - answered < FEWEST_AFTER_BREAK
         return not few_left and is_tired(sitting, last, chain)
 
-    def _to_know(self, sitting: Sitting, last: LogRow) -> ListeningSet | None:
+    def _introduction(self, sitting: Sitting, last: LogRow) -> ListeningSet | None:
         """Return the set that is to be heard next, before the first question."""
         if not sitting.familiarise or last.kind not in ("session-begun", KIND):
             return None
@@ -479,11 +479,11 @@ class Sessions:
             return done_message(slot)
         if place.closed:
             return closed_message()
-        if place.to_know is not None:
-            number = place.to_know.number
+        if place.introduction is not None:
+            number = place.introduction.number
             key = self._tokens.trial_key(sitting.session, -number)
             audio = self._tokens.audio_name(sitting.session, f"set-{number}")
-            return listening_message(token, place.to_know, key=key, audio=audio)
+            return listening_message(token, place.introduction, key=key, audio=audio)
         trial = slot.trials[place.answered]
         if place.on_break:
             return break_message(token, slot, place.answered)
@@ -527,7 +527,7 @@ class Sessions:
                 place = self._place(sitting, chain)
                 if place.closed:
                     raise Gone("This study is closed. Thank you for your interest.")
-                if place.to_know != sounds:
+                if place.introduction != sounds:
                     raise NotFound("This set is not open yet. Please reload the page.")
                 chain.append(Entry(KIND, key, body, sitting.session))
             return self._place(sitting, chain)
@@ -537,7 +537,9 @@ class Sessions:
         )
         return Acknowledgement(trial_key, None, self._message(token, sitting, place))
 
-    def _blob_to_know(self, name: str, sitting: Sitting, sounds: ListeningSet) -> memoryview[int]:
+    def _introduction_blob(
+        self, name: str, sitting: Sitting, sounds: ListeningSet
+    ) -> memoryview[int]:
         if not self._tokens.audio_matches(name, sitting.session, f"set-{sounds.number}"):
             raise NotFound("This sound is no longer available. Please reload the page.")
         return self._blob(tuple((source, sounds.programme) for _, source in sounds.versions))
@@ -553,7 +555,7 @@ class Sessions:
         place = self._place(sitting, chain)
         if place.closed:
             raise Gone("This study is closed; this answer came too late to be stored.")
-        early = place.on_break or place.to_know is not None
+        early = place.on_break or place.introduction is not None
         if trial.number != place.answered + 1 or early:
             raise NotFound("This question is not open yet. Please reload the page.")
         body = {"number": trial.number, "phase": trial.phase, **submission.body()}

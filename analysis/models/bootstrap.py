@@ -9,7 +9,7 @@ import numpy as np
 from analysis.models.bradley_terry import (
     IMPOSSIBLE,
     PENALTY_COUNT,
-    Design,
+    PairDesign,
     PairModelFit,
     design,
     probabilities,
@@ -171,7 +171,7 @@ def _widening(listeners: int) -> float:
     return float(np.sqrt(listeners / (listeners - 1)) * student)
 
 
-def _without_maximum(plan: Design, cells: PairCounts, part: np.ndarray) -> np.ndarray:
+def _without_maximum(plan: PairDesign, cells: PairCounts, part: np.ndarray) -> np.ndarray:
     won = np.zeros((len(part), plan.n_stages, plan.n_stages), dtype=bool)
     answered = part > 0
     # A pair in both orders has two cells, which must add up.
@@ -186,7 +186,7 @@ def _without_maximum(plan: Design, cells: PairCounts, part: np.ndarray) -> np.nd
 
 
 def _fit_part(
-    plan: Design, part: np.ndarray, weak: np.ndarray, cells: PairCounts, start: np.ndarray
+    plan: PairDesign, part: np.ndarray, weak: np.ndarray, cells: PairCounts, start: np.ndarray
 ) -> np.ndarray:
     # Every pair that was compared at all gets the penalty, so that a resample which happens to
     # miss a pair stays linked.

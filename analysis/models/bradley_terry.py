@@ -27,7 +27,7 @@ from analysis.models.pair_newton import pair_newton
 from analysis.tables.counts import PairCounts, components, separated
 
 __all__ = [
-    "Design",
+    "PairDesign",
     "PairModelFit",
     "design",
     "fit_counts",
@@ -43,7 +43,7 @@ IMPOSSIBLE = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
-class Design:
+class PairDesign:
     """Linear predictors of a pair model.
 
     Attributes
@@ -70,7 +70,7 @@ class Design:
 
 def design(
     counts: PairCounts, *, reference: int, order: bool = False, ties: bool = False
-) -> Design:
+) -> PairDesign:
     """Build the predictors.
 
     Parameters
@@ -84,7 +84,7 @@ def design(
 
     Returns
     -------
-    Design
+    PairDesign
     """
     size, cells = len(counts.stages), len(counts.first)
     worth = np.zeros((cells, 3, size))
@@ -101,15 +101,15 @@ def design(
         columns.append(np.broadcast_to(np.array([0.0, 0.0, 1.0])[None, :, None], (cells, 3, 1)))
         names.append("tie")
     matrix = np.concatenate(columns, axis=2)[:, : 3 if ties else 2]
-    return Design(np.ascontiguousarray(matrix), tuple(names), reference, size)
+    return PairDesign(np.ascontiguousarray(matrix), tuple(names), reference, size)
 
 
-def probabilities(plan: Design, beta: np.ndarray) -> np.ndarray:
+def probabilities(plan: PairDesign, beta: np.ndarray) -> np.ndarray:
     """Return the outcome probabilities.
 
     Parameters
     ----------
-    plan : Design
+    plan : PairDesign
     beta : numpy.ndarray, shape (..., n_parameters)
 
     Returns
@@ -124,7 +124,7 @@ def probabilities(plan: Design, beta: np.ndarray) -> np.ndarray:
     return eta
 
 
-def _information(plan: Design, p: np.ndarray, total: np.ndarray) -> np.ndarray:
+def _information(plan: PairDesign, p: np.ndarray, total: np.ndarray) -> np.ndarray:
     """Return the Fisher information, shape (..., K, K); `total` has shape (..., n_cells)."""
     flat = plan.matrix.reshape(-1, plan.matrix.shape[2])
     k = flat.shape[1]
@@ -141,12 +141,12 @@ def _information(plan: Design, p: np.ndarray, total: np.ndarray) -> np.ndarray:
     return second - np.swapaxes(root, -1, -2) @ root
 
 
-def fit_counts(plan: Design, answers: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def fit_counts(plan: PairDesign, answers: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Maximise the likelihood for one or many sets of counts by Newton's method.
 
     Parameters
     ----------
-    plan : Design
+    plan : PairDesign
     answers : numpy.ndarray, shape (..., n_cells, n_outcomes)
         Counts; leading axes are fitted side by side.
 
@@ -289,7 +289,7 @@ def fit_pair_model(
     return _weighted_errors(fit, plan, given, weights) if weighted else fit
 
 
-def _order_identified(plan: Design) -> bool:
+def _order_identified(plan: PairDesign) -> bool:
     contrast = plan.matrix[:, 0] - plan.matrix[:, 1]
     columns = [k for k, name in enumerate(plan.names) if name != "tie"]
     return int(np.linalg.matrix_rank(contrast[:, columns])) == len(columns)
@@ -300,7 +300,7 @@ def order_identified(counts: PairCounts) -> bool:
     return _order_identified(design(counts, reference=0, order=True))
 
 
-def _runs_away(plan: Design, beta: np.ndarray, pooled: np.ndarray) -> bool:
+def _runs_away(plan: PairDesign, beta: np.ndarray, pooled: np.ndarray) -> bool:
     """Tell whether some answer that was never given is fitted as impossible.
 
     With an order effect the worths may be bounded and their sum with it not: every answer in
@@ -325,7 +325,7 @@ def _is_separated(counts: PairCounts, *, ties: bool) -> bool:
 
 def _package(
     stages: tuple[str, ...],
-    plan: Design,
+    plan: PairDesign,
     answers: np.ndarray,
     beta: np.ndarray,
     penalty: float,
@@ -360,7 +360,9 @@ def _package(
     )
 
 
-def _sandwich(plan: Design, answers: np.ndarray, p: np.ndarray, bread: np.ndarray) -> np.ndarray:
+def _sandwich(
+    plan: PairDesign, answers: np.ndarray, p: np.ndarray, bread: np.ndarray
+) -> np.ndarray:
     if len(answers) < 2:
         return np.full_like(bread, np.nan)
     total = answers.sum(axis=2, keepdims=True)
@@ -370,7 +372,7 @@ def _sandwich(plan: Design, answers: np.ndarray, p: np.ndarray, bread: np.ndarra
 
 
 def _weighted_errors(
-    fit: PairModelFit, plan: Design, given: np.ndarray, weights: np.ndarray | None
+    fit: PairModelFit, plan: PairDesign, given: np.ndarray, weights: np.ndarray | None
 ) -> PairModelFit:
     """Return the fit with the covariances that hold under weights, and the answers given."""
     assert weights is not None

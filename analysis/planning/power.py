@@ -13,7 +13,13 @@ import numpy as np
 from scipy import stats
 
 from analysis.hearing.dprime import CHANCE, model_for, proportion_correct
-from analysis.models.bradley_terry import PENALTY_COUNT, Design, design, fit_counts, probabilities
+from analysis.models.bradley_terry import (
+    PENALTY_COUNT,
+    PairDesign,
+    design,
+    fit_counts,
+    probabilities,
+)
 from analysis.panels.exact_panel import MOST_CELLS, hearing_power, panel_cells
 from analysis.panels.panel import SMALL_PANEL, logit_test
 from analysis.panels.proportions import critical_count, share_right
@@ -253,7 +259,7 @@ def paired_power(
 
 
 def _fit_studies(
-    plan: Design, wins: np.ndarray, total: float, first: np.ndarray, second: np.ndarray
+    plan: PairDesign, wins: np.ndarray, total: float, first: np.ndarray, second: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return log-worths, clustered and naive covariances of all studies, reference included."""
     studies, listeners, _ = wins.shape
