@@ -8,7 +8,8 @@ from __future__ import annotations
 import string
 from typing import TYPE_CHECKING
 
-from abx.booth.terminal import LEAVE, BoothPlayer, read_blob, set_level
+from abx.booth.player import BoothPlayer, read_blob
+from abx.booth.terminal import LEAVE, set_level
 from abx.session.blobs import StimulusCache, build_blob
 from abx.sound.stimuli import load_manifest, refuse_stale_sound
 from abx.study.workspace import Workspace
@@ -58,7 +59,7 @@ def hear_stages(
     console : Console
         Screen and keyboard.
     device, latency
-        As :class:`abx.booth.terminal.BoothPlayer`.
+        As :class:`abx.booth.player.BoothPlayer`.
     """
     refuse_stale_sound(workspace)
     labels = [stage.label for stage in load_study(workspace).stages]

@@ -27,7 +27,8 @@ from abx.study.workspace import Area, Workspace
 from abx.study_file.reading import load_study
 from abx.text.shell import command_line
 from stimuli.figures.deviation import compare_with_target
-from stimuli.figures.metrics import stage_metrics, stage_repeat_sds
+from stimuli.figures.metrics import stage_metrics
+from stimuli.figures.repeats import stage_repeat_sds
 from stimuli.response.measured import power_average
 
 if TYPE_CHECKING:

@@ -16,6 +16,7 @@ from abx.store import open_store
 from abx.study.workspace import Area, Workspace, replace_file, write_json
 from abx.study_file.reading import load_study
 from abx.text.shell import command_line
+from analysis.report import build_voices
 from analysis.tables.stages import read_stages
 from analysis.tables.trials import read_trials
 
@@ -48,6 +49,11 @@ def export_panel(
     -------
     int
         Number of answered trials written.
+
+    Raises
+    ------
+    InputError
+        If nobody has answered yet.
     """
     study = load_study(workspace)
     sessions = open_sessions(workspace, area, database=database)
@@ -171,8 +177,6 @@ def write_reports(
         ``"report"``, ``"customer"``, ``"researcher"``, ``"reviewer"``, and with ``pdf``
         each of them followed by ``" pdf"``.
     """
-    from analysis.report import build_voices
-
     evidence = collect_evidence(workspace, area, database=database)
     voices = ("full", "customer", "researcher", "reviewer")
     paths = build_voices(evidence, area.results, voices=voices, pdf=pdf, paper=paper)

@@ -10,13 +10,15 @@ from abx.sound.stages import stage_repeats, stage_tables
 from abx.study.model import Study, target_curve
 from abx.study.workspace import Workspace, replace_file
 from stimuli.figures.deviation import compare_with_target
-from stimuli.figures.metrics import bandwidth, compare_metric, measure_metrics
+from stimuli.figures.metrics import compare_metric, measure_metrics
 from stimuli.figures.pictures import draw_region_table, draw_responses, save_picture
+from stimuli.figures.reach import bandwidth
 from stimuli.filters.fir import taps_for_lowest_band
 from stimuli.response.measured import power_average
 
 if TYPE_CHECKING:
-    from stimuli.figures.metrics import Bandwidth, MetricValue
+    from stimuli.figures.metrics import MetricValue
+    from stimuli.figures.reach import Bandwidth
 
 __all__ = ["StageDetail", "detail_record", "draw_stages", "stage_details"]
 

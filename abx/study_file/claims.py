@@ -21,7 +21,13 @@ NOT_SAID = "not-said"
 
 
 def read_groups(root: Reader) -> Groups | None:
-    """Read ``[groups]``: one question that sorts listeners, and its answers."""
+    """Read ``[groups]``: one question that sorts listeners, and its answers.
+
+    Raises
+    ------
+    InputError
+        If the question or one of its answers is wrong.
+    """
     table = root.table("groups")
     if table is None:
         return None
@@ -52,6 +58,11 @@ def read_claims(table: Reader, stages: Sequence[Stage], groups: Groups | None) -
     """Read ``claims`` of the plan against the grammar of :mod:`analysis.claims.grammar`.
 
     Stages, metrics and groups of listeners that a sentence names have to be there.
+
+    Raises
+    ------
+    InputError
+        If a claim is none, names what is not there, or stands there twice.
     """
     claims = table.strings("claims", default=[])
     for index, claim in enumerate(claims):

@@ -7,7 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import xlogy
 
-from analysis.models.bradley_terry import Design, design, fit_counts, fit_pair_model, probabilities
+from analysis.models.bradley_terry import (
+    PairDesign,
+    design,
+    fit_counts,
+    fit_pair_model,
+    probabilities,
+)
 from analysis.tables.counts import PairCounts, components
 
 __all__ = ["ProgrammeInteraction", "leave_one_out", "programme_interaction", "programme_worths"]
@@ -46,7 +52,7 @@ def _decided(parts: dict[str, PairCounts]) -> tuple[np.ndarray, PairCounts]:
     return np.stack([part.counts[:, :, :2] for part in flat]), flat[0]
 
 
-def _log_likelihood(plan: Design, answers: np.ndarray) -> np.ndarray:
+def _log_likelihood(plan: PairDesign, answers: np.ndarray) -> np.ndarray:
     """Return the largest log-likelihood; where it has no maximum, the bound it approaches."""
     beta, _ = fit_counts(plan, answers)
     return np.asarray(xlogy(answers, np.maximum(probabilities(plan, beta), 1e-300)).sum((-1, -2)))

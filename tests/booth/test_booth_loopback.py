@@ -13,8 +13,9 @@ import numpy as np
 import pytest
 from scipy.signal import correlate
 
+from abx.booth.player import BoothPlayer, read_blob
 from abx.booth.preview import hear_stages, stage_blob
-from abx.booth.terminal import FLOOR_DB, LEAVE, BoothPlayer, TerminalConsole, read_blob, run_booth
+from abx.booth.terminal import FLOOR_DB, LEAVE, TerminalConsole, run_booth
 from abx.errors import InputError
 from abx.evidence.export import trial_rows
 from abx.evidence.findings import CheckOutcome

@@ -7,7 +7,6 @@ import soundfile
 from scipy.signal import butter, freqz, iirpeak, lfilter, sosfilt, sosfreqz
 
 from stimuli.files.errors import InputError
-from stimuli.measuring.capture import cut_take
 from stimuli.measuring.recording import (
     measure_noise_file,
     read_correction,
@@ -20,10 +19,12 @@ from stimuli.measuring.sweep import (
     frequency_response,
     window_impulse,
 )
+from stimuli.measuring.take import cut_take
 from stimuli.programme.demo_music import pink_noise
 from stimuli.programme.reading import file_sha256
 from stimuli.response.bands import pink_band_level_db
-from stimuli.response.measured import read_response, write_response
+from stimuli.response.measured import read_response
+from stimuli.response.tables import write_response
 
 RATE = 48000
 SOS = np.vstack(
