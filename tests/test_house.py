@@ -150,6 +150,7 @@ _MISSING_SOMEWHERE = {
 #: study, show it or take answers do without it; the next test holds them to that.
 _SLOW_TO_LOAD = {
     ("abx.evidence.results", "analysis.link.programmes"),
+    ("abx.evidence.results", "analysis.report"),
     ("abx.evidence.results", "analysis.run"),
     ("abx.planning.power", "analysis.hearing.dprime"),
     ("abx.planning.power", "analysis.planning.families"),

@@ -16,7 +16,6 @@ from abx.store import open_store
 from abx.study.workspace import Area, Workspace, replace_file, write_json
 from abx.study_file.reading import load_study
 from abx.text.shell import command_line
-from analysis.report import build_voices
 from analysis.tables.stages import read_stages
 from analysis.tables.trials import read_trials
 
@@ -177,6 +176,8 @@ def write_reports(
         ``"report"``, ``"customer"``, ``"researcher"``, ``"reviewer"``, and with ``pdf``
         each of them followed by ``" pdf"``.
     """
+    from analysis.report import build_voices
+
     evidence = collect_evidence(workspace, area, database=database)
     voices = ("full", "customer", "researcher", "reviewer")
     paths = build_voices(evidence, area.results, voices=voices, pdf=pdf, paper=paper)

@@ -41,26 +41,7 @@ __all__ = ["Acknowledgement", "PanelStanding", "Sessions", "Sitting"]
 
 
 class Sessions(Course):
-    """Sittings of one study.
-
-    Parameters
-    ----------
-    store : Store
-        Open store.
-    study : Study
-        The checked study file.
-    manifest : Manifest
-        The rendered stimuli.
-    stimuli_dir : Path
-        Their folder, with ``manifest.json``.
-    seed : bytes, optional
-        Schedule seed of a rehearsal; for people it is drawn when the study is opened.
-
-    Raises
-    ------
-    StudyChanged
-        If the store holds answers to another version of this study that is still open.
-    """
+    """Sittings of one study; made like :class:`abx.session.opened.OpenedStudy`."""
 
     def begin(
         self,

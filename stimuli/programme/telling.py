@@ -11,9 +11,10 @@ import scipy.fft as fft
 from numpy.typing import NDArray
 from scipy.signal import sosfreqz
 
-from stimuli.figures.excitation import COMPONENT_HZ, erb_n_hz, erb_number_to_hz, excitation_db
+from stimuli.figures.excitation import COMPONENT_HZ, erb_n_hz, excitation_db
 from stimuli.files.errors import InputError
 from stimuli.filters.stages import StageSpec
+from stimuli.levels.erb import ANSI
 from stimuli.levels.loudness import k_weighting_sos
 from stimuli.programme.reading import ProgrammeReader, ProgrammeSpec
 
@@ -115,7 +116,7 @@ def telling_moments(
         time_s=MOMENT_S * np.arange(0.5, len(moments)),
         score_db=score,
         channel_db=channel,
-        centre_hz=erb_number_to_hz(_CHANNELS_CAM),
+        centre_hz=ANSI.to_hz(_CHANNELS_CAM),
         pairs=pairs,
         flux_time_s=FLUX_S * np.arange(0.0, len(bands)),
         flux=rise,
@@ -220,7 +221,7 @@ def _excitation_weights() -> Floats:
 
     Taken at 51 dB per ERB, where the skirts are symmetric, so that all moments share them.
     """
-    centre = erb_number_to_hz(_CHANNELS_CAM)
+    centre = ANSI.to_hz(_CHANNELS_CAM)
     rows = []
     for f in COMPONENT_HZ:
         column = excitation_db([f], [0.0], centre, level_per_erb_db=[51.0])
