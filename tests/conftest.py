@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 import pytest
 from hypothesis import HealthCheck, settings
 
+import analysis
+import stimuli
 from helpers.chromium import FLAGS
 from helpers.guards import PAGE_MS
 
@@ -37,8 +39,16 @@ def browser() -> Iterator[Browser]:
 
 
 @pytest.hookimpl(tryfirst=True)
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Keep the tests of a file on one worker, where they share what the file built."""
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Keep the tests of a file on one worker, where they share what the file built.
+
+    The examples of the doors run in ``tests/test_door.py``, with no names but their own.
+    """
+    homes = stimuli._HOMES | analysis._HOMES
+    doors = {f"{home}.{name}" for name, home in homes.items()}
+    again = [item for item in items if item.nodeid.rpartition("::")[2] in doors]
+    items[:] = [item for item in items if item not in again]
+    config.hook.pytest_deselected(items=again)
     for item in items:
         if item.get_closest_marker("xdist_group") is None:
             item.add_marker(pytest.mark.xdist_group(item.nodeid.split("::")[0]))

@@ -84,7 +84,7 @@ ROOMS = {
     "stimuli.files": (),
     "stimuli.response": ("stimuli.files",),
     "stimuli.levels": (),
-    "stimuli.figures": ("stimuli.files", "stimuli.response"),
+    "stimuli.figures": ("stimuli.files", "stimuli.response", "stimuli.levels"),
     "stimuli.filters": ("stimuli.files", "stimuli.response", "stimuli.figures"),
     "stimuli.programme": (
         *("stimuli.files", "stimuli.levels", "stimuli.figures", "stimuli.filters"),

@@ -8,7 +8,12 @@ from __future__ import annotations
 import string
 from typing import TYPE_CHECKING
 
+from abx.booth.player import BoothPlayer, read_blob
+from abx.booth.terminal import LEAVE, set_level
+from abx.session.blobs import StimulusCache, build_blob
+from abx.sound.stimuli import load_manifest, refuse_stale_sound
 from abx.study.workspace import Workspace
+from abx.study_file.reading import load_study
 
 if TYPE_CHECKING:
     from abx.booth.terminal import Console
@@ -28,10 +33,6 @@ def stage_blob(workspace: Workspace, programme: str, *, first_only: bool = False
     KeyError
         If there is no stimulus of this programme.
     """
-    from abx.session.blobs import StimulusCache, build_blob
-    from abx.sound.stimuli import load_manifest
-    from abx.study_file.reading import load_study
-
     study = load_study(workspace)
     cache = StimulusCache(workspace.stimuli, load_manifest(workspace))
     stages = study.stages[:1] if first_only else study.stages
@@ -58,12 +59,8 @@ def hear_stages(
     console : Console
         Screen and keyboard.
     device, latency
-        As :class:`abx.booth.terminal.BoothPlayer`.
+        As :class:`abx.booth.player.BoothPlayer`.
     """
-    from abx.booth.terminal import LEAVE, BoothPlayer, read_blob, set_level
-    from abx.sound.stimuli import refuse_stale_sound
-    from abx.study_file.reading import load_study
-
     refuse_stale_sound(workspace)
     labels = [stage.label for stage in load_study(workspace).stages]
     versions, rate = read_blob(stage_blob(workspace, programme))

@@ -53,7 +53,13 @@ def command(
 
 
 def read_files(files: tuple[Path, ...]) -> dict[str, bytes]:
-    """Read files by name; two of one name are refused."""
+    """Read files by name; two of one name are refused.
+
+    Raises
+    ------
+    InputError
+        If two files have one name.
+    """
     from abx.errors import InputError
     from abx.web.desk.new_study import names_used_twice
 

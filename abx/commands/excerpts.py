@@ -42,8 +42,9 @@ def command(
     from abx.study.workspace import Workspace, replace_file
     from abx.study_file.reading import load_study
     from stimuli.figures.pictures import save_picture
-    from stimuli.programme.excerpts import draw_telling, propose_excerpts, telling_moments
+    from stimuli.programme.excerpts import draw_telling, propose_excerpts
     from stimuli.programme.reading import ProgrammeSpec
+    from stimuli.programme.telling import telling_moments
 
     workspace = Workspace.open(study)
     stages = stage_specs(workspace, load_study(workspace))

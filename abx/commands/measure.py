@@ -19,8 +19,8 @@ from abx.errors import AbxError, InputError
 if TYPE_CHECKING:
     import numpy as np
 
-    from stimuli.measuring.capture import Take
     from stimuli.measuring.recording import BandMeasurement
+    from stimuli.measuring.take import Take
     from stimuli.response.measured import Response
 
 __all__ = ["command"]
@@ -319,7 +319,7 @@ def _write(output: Path, positions: Sequence[_Position], facts: dict[str, str]) 
     import soundfile
 
     from abx.study.workspace import replace_file
-    from stimuli.response.measured import write_response
+    from stimuli.response.tables import write_response
 
     stem = output.with_suffix("") if output.suffix == ".csv" else output
     if stem.parent.exists() and not stem.parent.is_dir():

@@ -11,7 +11,7 @@ from abx.commands._area import database_option, rehearsal_option, study_argument
 from abx.commands._show import heading, note_line, progress, say, verdict_line
 
 if TYPE_CHECKING:
-    from abx.evidence.findings import Finding
+    from abx.evidence.findings import CheckOutcome
 
 __all__ = ["command"]
 
@@ -43,17 +43,17 @@ def command(study: str, rehearsal: bool, database: str | None, head: str | None)
 
 def _check_study(
     study: str, *, rehearsal: bool, database: str | None, head: str | None
-) -> list[Finding]:
-    from abx.evidence.recheck import recheck
+) -> list[CheckOutcome]:
+    from abx.evidence.recheck import check_study
     from abx.study.workspace import Workspace
 
     workspace = Workspace.open(study)
     area = workspace.area(rehearsal=rehearsal)
     with progress("Re-checking") as report:
-        return recheck(workspace, area, database=database, expected_head=head, progress=report)
+        return check_study(workspace, area, database=database, expected_head=head, progress=report)
 
 
-def _show(findings: list[Finding]) -> int:
+def _show(findings: list[CheckOutcome]) -> int:
     from abx.evidence.findings import in_order
 
     heading("What was checked")

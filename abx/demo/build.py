@@ -5,9 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
+import soundfile
+
 from abx.demo.scenario import POSITIONS, STAGES, response_name, response_table, study_text
 from abx.errors import InputError
 from abx.study.workspace import Workspace, replace_file
+from stimuli.programme.demo_music import demo_programmes, synthesise
 
 __all__ = ["build_demo"]
 
@@ -43,8 +46,6 @@ def build_demo(
     InputError
         If the folder holds something that is not this demonstration.
     """
-    from stimuli.programme.demo_music import demo_programmes
-
     _refuse_foreign(directory)
     workspace = Workspace(directory)
     workspace.responses.mkdir(parents=True, exist_ok=True)
@@ -90,10 +91,6 @@ _TITLE = "# A demonstration study. The workshop, the ferry"
 def _write_programmes(
     workspace: Workspace, progress: Callable[[int, int, str], None] | None
 ) -> None:
-    import soundfile
-
-    from stimuli.programme.demo_music import demo_programmes, synthesise
-
     names = list(demo_programmes())
     for done, name in enumerate(names):
         if progress:

@@ -6,11 +6,16 @@ Nothing in the built site comes from another host, so it opens offline from a fo
 from __future__ import annotations
 
 import importlib.metadata
+import inspect
 from typing import Any, ClassVar
 
+import click
 from docutils import nodes  # type: ignore[import-untyped]
 from docutils.parsers.rst import Directive  # type: ignore[import-untyped]
 from docutils.utils.math.latex2mathml import tex2mathml  # type: ignore[import-untyped]
+
+from abx.cli import COMMANDS, cli
+from abx.methods import get_method, method_ids
 
 project = "earwitness"
 author = "The earwitness authors"
@@ -59,10 +64,6 @@ class CommandHelp(Directive):
 
     def run(self) -> list[nodes.Node]:
         """Ask click for the help texts."""
-        import click
-
-        from abx.cli import COMMANDS, cli
-
         root = click.Context(cli, info_name="earwitness", max_content_width=88)
         if not self.arguments:
             return [_literal(cli.get_help(root))]
@@ -83,10 +84,6 @@ class MethodEntries(Directive):
 
     def run(self) -> list[nodes.Node]:
         """Ask the registry for the methods, and each module for its words."""
-        import inspect
-
-        from abx.methods import get_method, method_ids
-
         sections: list[nodes.Node] = []
         for method_id in method_ids():
             method = get_method(method_id)

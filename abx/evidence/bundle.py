@@ -18,14 +18,21 @@ from collections.abc import Callable, Iterator
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
-from abx.errors import SHOWN, InputError
+from abx.errors import SHOWN, InputError, StillOpen
 from abx.evidence.bundle_log import LOG, rebuild_log
+from abx.evidence.collect import software_versions
+from abx.evidence.findings import CheckOutcome, told
+from abx.evidence.log_check import chain_findings
+from abx.evidence.recheck import check_study
+from abx.evidence.schedule_check import drawn_bytes, drawn_finding
+from abx.session.panels import open_sessions
+from abx.sound.stages import stage_files
 from abx.study.workspace import Area, Workspace, replace_file
+from abx.study_file.reading import load_study
 from abx.text.names import PASSABLE
 from abx.text.shell import command_line
 
 if TYPE_CHECKING:
-    from abx.evidence.findings import Finding
     from abx.store.chain import LogRow
 
 __all__ = ["FORMAT", "LAYOUT", "check_bundle", "write_bundle"]
@@ -104,8 +111,6 @@ def write_bundle(
     StillOpen
         If the study is still open.
     """
-    from abx.errors import StillOpen
-
     log_text, schedule, closed = _read_log(workspace, area, database)
     if not closed:
         raise StillOpen("The study is still open. Close it first: earwitness close")
@@ -131,8 +136,6 @@ def _panel(area: Area) -> str:
 
 
 def _software() -> dict[str, str]:
-    from abx.evidence.collect import software_versions
-
     return software_versions()
 
 
@@ -142,9 +145,6 @@ def _add(archive: zipfile.ZipFile, name: str, data: bytes) -> dict[str, Any]:
 
 
 def _members(workspace: Workspace, area: Area, *, with_sound: bool) -> list[tuple[str, Path]]:
-    from abx.sound.stages import stage_files
-    from abx.study_file.reading import load_study
-
     study = load_study(workspace)
     names = ["study.toml", "stimuli/manifest.json", "stimuli-check.json"]
     names += stage_files(study)
@@ -168,14 +168,11 @@ def _members(workspace: Workspace, area: Area, *, with_sound: bool) -> list[tupl
 
 def _read_log(workspace: Workspace, area: Area, database: str | None) -> tuple[str, bytes, bool]:
     """Return the log as text, the schedule as dealt, and whether the study is closed."""
-    from abx.evidence.schedule_check import dealt_bytes
-    from abx.session.panels import open_sessions
-
     sessions = open_sessions(workspace, area, database=database)
     try:
         rows = sessions.store.rows(sessions.study_id)
         lines = [json.dumps(dataclasses.asdict(row), ensure_ascii=False) for row in rows]
-        return "\n".join(lines) + "\n", dealt_bytes(sessions), sessions.closed
+        return "\n".join(lines) + "\n", drawn_bytes(sessions), sessions.closed
     finally:
         sessions.store.close()
 
@@ -185,7 +182,7 @@ def _read_log(workspace: Workspace, area: Area, database: str | None) -> tuple[s
 
 def check_bundle(
     path: Path, *, expected_head: str | None = None, progress: Progress | None = None
-) -> list[Finding]:
+) -> list[CheckOutcome]:
     """Check a bundle without trusting whoever made it.
 
     Parameters
@@ -200,7 +197,7 @@ def check_bundle(
 
     Returns
     -------
-    list of Finding
+    list of CheckOutcome
         Every check, passed or not.
 
     Raises
@@ -208,10 +205,6 @@ def check_bundle(
     InputError
         If the file is not a bundle.
     """
-    from abx.evidence.findings import told
-    from abx.evidence.log_check import chain_findings
-    from abx.evidence.recheck import recheck
-
     with tempfile.TemporaryDirectory() as name, _opened(path) as archive:
         folder = Path(name)
         index = _read_index(path, archive)
@@ -224,55 +217,45 @@ def check_bundle(
         try:
             rows = rebuild_log(folder / LOG, area)
             findings.append(_panel_finding(rows, area))
-            findings += recheck(workspace, area, expected_head=expected_head, progress=progress)
+            findings += check_study(workspace, area, expected_head=expected_head, progress=progress)
             return [*findings, _schedule_finding(workspace, area)]
         except SHOWN as error:
             unread = _finding("content", told(error, folder))
             return [*findings, unread, *(chain_findings(rows) if rows else [])]
 
 
-def _finding(name: str, fault: str) -> Finding:
-    from abx.evidence.findings import Finding
-
-    return Finding(name, False, fault)
+def _finding(name: str, fault: str) -> CheckOutcome:
+    return CheckOutcome(name, False, fault)
 
 
 def _member_findings(
     archive: zipfile.ZipFile, index: dict[str, Any], folder: Path
-) -> list[Finding]:
+) -> list[CheckOutcome]:
     """Unpack a bundle; a member that was changed is named, and checked like the others."""
-    from abx.evidence.findings import Finding
-
     faults = list(_unpack(archive, index, folder))
     if faults:
         return faults
-    return [Finding("members", True, f"all {len(index['members'])} members are intact")]
+    return [CheckOutcome("members", True, f"all {len(index['members'])} members are intact")]
 
 
-def _panel_finding(rows: list[LogRow], area: Area) -> Finding:
+def _panel_finding(rows: list[LogRow], area: Area) -> CheckOutcome:
     """Hold what the list of members calls the panel against the sittings in the log."""
-    from abx.evidence.findings import Finding
-
     begun = [row for row in rows if row.kind == "session-begun" and row.body is not None]
     simulated = sum(bool(row.content.get("simulated")) for row in begun)
     called = f"{_INDEX} calls the panel {_panel(area)!r}"
     held = simulated == (len(begun) if area.rehearsal else 0)
     words = "as the log does" if held else f"the log has {simulated} simulated of {len(begun)}"
-    return Finding("panel", held, f"{called}, {words}")
+    return CheckOutcome("panel", held, f"{called}, {words}")
 
 
-def _schedule_finding(workspace: Workspace, area: Area) -> Finding:
+def _schedule_finding(workspace: Workspace, area: Area) -> CheckOutcome:
     """Hold the schedule of the bundle against its seed."""
-    from abx.evidence.findings import told
-    from abx.evidence.schedule_check import dealt_finding
-    from abx.session.panels import open_sessions
-
     try:
         sessions = open_sessions(workspace, area)
     except SHOWN as error:
         return _finding("schedule", f"{_SCHEDULE}: {told(error, workspace.root)}")
     try:
-        return dealt_finding(sessions, workspace.root / _SCHEDULE)
+        return drawn_finding(sessions, workspace.root / _SCHEDULE)
     finally:
         sessions.store.close()
 
@@ -320,7 +303,9 @@ def _has_sound(index: dict[str, Any]) -> bool:
     return any(PurePosixPath(name).match("stimuli/*.flac") for name in index["members"])
 
 
-def _unpack(archive: zipfile.ZipFile, index: dict[str, Any], folder: Path) -> Iterator[Finding]:
+def _unpack(
+    archive: zipfile.ZipFile, index: dict[str, Any], folder: Path
+) -> Iterator[CheckOutcome]:
     """Write listed members below ``folder``; yield a finding for each that is not as listed."""
     listed: dict[str, Any] = index["members"]
     infos = archive.infolist()

@@ -9,12 +9,18 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from sqlalchemy import insert
+from sqlalchemy.exc import SQLAlchemyError
+
 from abx.errors import InputError
+from abx.store import open_store
+from abx.store.chain import LogRow
+from abx.store.store import Vault
+from abx.store.tables import log, log_body
 from abx.study.workspace import Area
 
 if TYPE_CHECKING:
     from abx.store import Store
-    from abx.store.chain import LogRow
 
 __all__ = ["LOG", "rebuild_log"]
 
@@ -48,8 +54,6 @@ def rebuild_log(file: Path, area: Area) -> list[LogRow]:
     InputError
         If a line is no row of a log, or the rows do not fit one store.
     """
-    from abx.store import open_store
-
     rows = list(_log_rows(file))
     store = open_store(area.database_url())
     try:
@@ -60,8 +64,6 @@ def rebuild_log(file: Path, area: Area) -> list[LogRow]:
 
 
 def _log_rows(file: Path) -> Iterator[LogRow]:
-    from abx.store.chain import LogRow
-
     if not file.is_file():
         raise InputError(source=LOG, problem="the answer log is missing", remedy="ask for it")
     names = {field.name for field in dataclasses.fields(LogRow)}
@@ -101,12 +103,6 @@ def _check_content(row: LogRow) -> None:
 
 
 def _insert(store: Store, rows: list[LogRow]) -> None:
-    from sqlalchemy import insert
-    from sqlalchemy.exc import SQLAlchemyError
-
-    from abx.store.store import Vault
-    from abx.store.tables import log, log_body
-
     plain = [dataclasses.asdict(row) for row in rows]
     bodies = [row for row in plain if row["body"] is not None]
     try:

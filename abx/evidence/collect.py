@@ -10,6 +10,7 @@ from importlib.metadata import PackageNotFoundError, version
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from abx.errors import InputError
@@ -25,11 +26,13 @@ from abx.study.prices import labour_money, price_columns, whole_price
 from abx.study.workspace import Area, Workspace
 from abx.study_file.reading import load_study
 from abx.text.shell import command_line
+from stimuli.figures.deviation import compare_with_target
+from stimuli.figures.metrics import stage_metrics
+from stimuli.figures.repeats import stage_repeat_sds
+from stimuli.response.measured import power_average
 
 if TYPE_CHECKING:
-    import pandas as pd
-
-    from abx.session.sitting import Standing
+    from abx.session.sitting import PanelStanding
     from abx.study.model import Stage, Study
     from stimuli.render.manifest import Manifest
     from stimuli.response.measured import Response, StageResponse
@@ -50,8 +53,6 @@ def stage_table(workspace: Workspace, study: Study) -> pd.DataFrame:
     gives doses itself. Each metric stands beside its repeat SD (``..._repeat_sd``), so that a
     difference can be held against what measuring again would do.
     """
-    import pandas as pd
-
     target = target_curve(study, workspace.root)
     tables = stage_tables(workspace, study)
     doses = _doses(study)
@@ -91,9 +92,6 @@ def _doses(study: Study) -> dict[str, dict[str, str]]:
 def _metrics(
     tables: list[Response], target: Target, again: list[list[Response]]
 ) -> dict[str, float | None]:
-    from stimuli.figures.metrics import stage_metrics, stage_repeat_sds
-    from stimuli.response.measured import power_average
-
     repeats = stage_repeat_sds(tables, target, repeats=again)
     row: dict[str, float | None] = {}
     for name, value in stage_metrics(power_average(tables), target).items():
@@ -171,7 +169,7 @@ def _study_block(
     study: Study,
     target: Target,
     manifest: Manifest,
-    standing: Standing,
+    standing: PanelStanding,
     by_design: Sequence[str],
 ) -> dict[str, Any]:
     return {
@@ -254,8 +252,6 @@ def _target_block(target: Target) -> dict[str, Any]:
 
 
 def _deviation_block(stage_id: str, response: StageResponse, target: Target) -> dict[str, Any]:
-    from stimuli.figures.deviation import compare_with_target
-
     result = compare_with_target(response, target)
     return {
         "stage": stage_id,
@@ -289,8 +285,6 @@ def _level_blocks(manifest: Manifest) -> list[dict[str, Any]]:
 
 def _schedule_block(area: Area) -> dict[str, Any]:
     """Count how often each pair was heard in each order, from the answered trials."""
-    import pandas as pd
-
     trials = pd.read_csv(area.result("trials.csv"), keep_default_na=False, dtype=str)
     heard = trials[(trials["stage_b"] != "") & (trials["stage_a"] != trials["stage_b"])]
     pairs = []

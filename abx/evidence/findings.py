@@ -8,7 +8,7 @@ from pathlib import Path
 
 from abx.errors import InputError
 
-__all__ = ["Finding", "check", "in_order", "note", "told"]
+__all__ = ["CheckOutcome", "check", "in_order", "note", "told"]
 
 _MAX_NAMED = 3
 # By what a fault means for the verdicts: the verdicts, the answers behind them, what was asked, who
@@ -38,7 +38,7 @@ _ORDER = (
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class CheckOutcome:
     """One thing that was checked, or that has to be said because it cannot be.
 
     Attributes
@@ -59,18 +59,18 @@ class Finding:
     checked: bool = True
 
 
-def note(name: str, words: str) -> Finding:
+def note(name: str, words: str) -> CheckOutcome:
     """Return a fact that no check stands behind."""
-    return Finding(name, True, words, checked=False)
+    return CheckOutcome(name, True, words, checked=False)
 
 
-def check(name: str, faults: Iterable[str], words: str) -> Finding:
+def check(name: str, faults: Iterable[str], words: str) -> CheckOutcome:
     """Return a finding that names the first faults, or says ``words`` where there are none."""
     found = list(faults)
     if not found:
-        return Finding(name, True, words)
+        return CheckOutcome(name, True, words)
     more = f"; and {len(found) - _MAX_NAMED} more" if len(found) > _MAX_NAMED else ""
-    return Finding(name, False, "; ".join(found[:_MAX_NAMED]) + more)
+    return CheckOutcome(name, False, "; ".join(found[:_MAX_NAMED]) + more)
 
 
 def told(error: Exception, root: Path) -> str:
@@ -95,11 +95,11 @@ def told(error: Exception, root: Path) -> str:
     return str(error)
 
 
-def in_order(findings: Iterable[Finding]) -> list[Finding]:
+def in_order(findings: Iterable[CheckOutcome]) -> list[CheckOutcome]:
     """Sort findings for reading: what failed, what holds, notes; each by its weight."""
     weight = {name: place for place, name in enumerate(_ORDER)}
 
-    def place(finding: Finding) -> tuple[bool, bool, int]:
+    def place(finding: CheckOutcome) -> tuple[bool, bool, int]:
         return not finding.checked, finding.passed, weight.get(finding.name, len(weight))
 
     return sorted(findings, key=place)

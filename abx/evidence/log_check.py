@@ -15,20 +15,21 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from abx.errors import SHOWN, InputError, StoreError
-from abx.evidence.findings import Finding, check, note
+from abx.evidence.findings import CheckOutcome, check, note
 from abx.evidence.log_notes import log_notes, playback_faults, playback_words, row_name
 from abx.methods import get_method
 from abx.schedule.familiarisation import KIND, listening_sets
 from abx.schedule.panel import RULE, Slot, make_slot, rehearsal_seed, seed_commitment
 from abx.sound.stimuli import manifest_hash
 from abx.store.chain import GENESIS, LogRow, body_digest, row_digest
+from abx.study_file.reading import study_from_text
 
 if TYPE_CHECKING:
     from abx.store import Store
     from abx.study.model import Study
     from stimuli.render.manifest import Manifest
 
-__all__ = ["chain_findings", "chain_head", "verify_log"]
+__all__ = ["chain_findings", "chain_head", "check_log"]
 
 _KINDS = frozenset(
     {
@@ -52,7 +53,7 @@ def chain_head(store: Store, study_id: str) -> tuple[int, str]:
     return (0, GENESIS) if last is None else (last.seq, last.digest)
 
 
-def chain_findings(rows: Sequence[LogRow]) -> list[Finding]:
+def chain_findings(rows: Sequence[LogRow]) -> list[CheckOutcome]:
     """Check what a log promises by itself: its chain of hashes, and the content under them."""
     return [
         check("chain", _chain_faults(rows), f"the log's {len(rows)} rows follow one another"),
@@ -60,7 +61,7 @@ def chain_findings(rows: Sequence[LogRow]) -> list[Finding]:
     ]
 
 
-def verify_log(
+def check_log(
     store: Store,
     study: Study,
     manifest: Manifest,
@@ -68,7 +69,7 @@ def verify_log(
     *,
     expected_head: str | None = None,
     with_sound: bool = True,
-) -> list[Finding]:
+) -> list[CheckOutcome]:
     """Check the log of a study against study file, stimuli and schedule.
 
     Parameters
@@ -88,7 +89,7 @@ def verify_log(
 
     Returns
     -------
-    list of Finding
+    list of CheckOutcome
         Every check, passed or not, and notes on what a log cannot show.
 
     Raises
@@ -212,8 +213,6 @@ def _study_faults(opened: Mapping[str, Any], study: Study) -> Iterator[str]:
         return
     yield "the study file differs from the sealed one"
     try:
-        from abx.study_file.reading import study_from_text
-
         sealed = study_from_text(str(opened.get("study_text", "")))
     except InputError:
         yield "the sealed text cannot be read any more"
@@ -275,7 +274,7 @@ def _software_words(opened: Mapping[str, Any]) -> str:
 
 def _seed_check(
     store: Store, study_id: str, rows: Sequence[LogRow], opened: Mapping[str, Any]
-) -> tuple[bytes | None, Finding]:
+) -> tuple[bytes | None, CheckOutcome]:
     """Take the revealed seed, or the sealed one while the study is open."""
     closed = [row for row in rows if row.kind == "study-closed"]
     kept = store.vault(study_id)
@@ -286,7 +285,7 @@ def _seed_check(
         seed = None if kept is None else kept.seed
         source = "the sealed seed"
     if seed is None:
-        return None, Finding("seed", False, f"{source} is missing or unreadable")
+        return None, CheckOutcome("seed", False, f"{source} is missing or unreadable")
     faults = []
     if seed_commitment(seed) != opened.get("seed_commitment"):
         faults.append(f"{source} is not the one whose hash was published")
@@ -356,7 +355,7 @@ def _answer_faults(session_rows: Sequence[LogRow], slot: Slot) -> Iterator[str]:
         expected = number + 1
 
 
-def _withdrawals(rows: Sequence[LogRow]) -> Finding:
+def _withdrawals(rows: Sequence[LogRow]) -> CheckOutcome:
     """Say what was withdrawn; that only these rows are empty is checked with the bodies."""
     taken = [row for row in rows if row.kind == "withdrawal"]
     sessions = {row.session for row in taken}
@@ -391,7 +390,7 @@ def _closing_faults(rows: Sequence[LogRow]) -> Iterator[str]:
             yield f"{row_name(row)} was added after the study was closed"
 
 
-def _closing_check(rows: Sequence[LogRow]) -> Finding:
+def _closing_check(rows: Sequence[LogRow]) -> CheckOutcome:
     if not any(row.kind == "study-closed" for row in rows):
         head = rows[-1].digest if rows else GENESIS
         return note("closing", f"the study is open; so far the log ends with {head}")

@@ -6,7 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from abx.evidence.findings import Finding, note
+from abx.evidence.findings import CheckOutcome, note
 from abx.store.chain import LogRow
 
 __all__ = ["log_notes", "playback_faults", "playback_words", "row_name"]
@@ -54,7 +54,7 @@ def playback_words(rows: Sequence[LogRow]) -> str:
 
 def log_notes(
     rows: Sequence[LogRow], opened: Mapping[str, Any], *, head_known: bool
-) -> Iterator[Finding]:
+) -> Iterator[CheckOutcome]:
     """Say what the log cannot show about itself: who answered, and what happened outside it.
 
     Parameters
@@ -81,7 +81,7 @@ def log_notes(
         )
 
 
-def _panel_note(rows: Sequence[LogRow]) -> Iterator[Finding]:
+def _panel_note(rows: Sequence[LogRow]) -> Iterator[CheckOutcome]:
     sittings = [row for row in rows if row.kind == "session-begun" and row.body is not None]
     simulated = sum(bool(row.content.get("simulated")) for row in sittings)
     if simulated:

@@ -17,16 +17,24 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from abx.evidence.findings import Finding, check, note, told
-from abx.evidence.log_check import verify_log
+from abx.errors import SHOWN, StillOpen
+from abx.evidence.collect import stage_table
+from abx.evidence.export import trial_rows, write_table
+from abx.evidence.findings import CheckOutcome, check, note, told
+from abx.evidence.log_check import check_log
 from abx.evidence.results import analyse_tables
 from abx.session.panels import open_sessions
+from abx.sound.audibility import programme_figures
 from abx.sound.stimuli import check_stimuli, load_manifest
+from abx.store import open_store
 from abx.study.workspace import Area, Workspace
 from abx.study_file.reading import load_study
+from analysis.link.programmes import read_programmes
+from analysis.tables.stages import read_stages
+from analysis.tables.trials import read_trials
 from stimuli.files.errors import InputError
 
-__all__ = ["Finding", "recheck"]
+__all__ = ["CheckOutcome", "check_study"]
 
 Progress = Callable[[int, int, str], None]
 
@@ -36,14 +44,14 @@ _ABSOLUTE_TOLERANCE = 1e-9
 _VERDICT = re.compile(r"claims\[\d+\]\.verdict ")
 
 
-def recheck(
+def check_study(
     workspace: Workspace,
     area: Area,
     *,
     database: str | None = None,
     expected_head: str | None = None,
     progress: Progress | None = None,
-) -> list[Finding]:
+) -> list[CheckOutcome]:
     """Check stimuli, log, tables and results of a panel.
 
     Parameters
@@ -62,7 +70,7 @@ def recheck(
 
     Returns
     -------
-    list of Finding
+    list of CheckOutcome
         Every check, passed or not, and notes on what cannot be known from here.
 
     Raises
@@ -76,7 +84,7 @@ def recheck(
     if not (workspace.stimuli / "manifest.json").is_file():
         load_manifest(workspace)  # says that there is nothing to check yet
     root = workspace.root
-    findings = [Finding("study file", True, "the study file is complete and consistent")]
+    findings = [CheckOutcome("study file", True, "the study file is complete and consistent")]
     findings += _part("sound", root, lambda: _sound_findings(workspace, progress))
     if database is None and not area.database.is_file():
         return [*findings, note("answers", "nobody has been asked yet: no answers")]
@@ -95,30 +103,28 @@ def recheck(
     return findings
 
 
-def _part(name: str, root: Path, work: Callable[[], list[Finding]]) -> list[Finding]:
+def _part(name: str, root: Path, work: Callable[[], list[CheckOutcome]]) -> list[CheckOutcome]:
     """Run a part of the check; input that stops it is its finding, and the others still run."""
     try:
         return work()
     except InputError as error:
-        return [Finding(name, False, told(error, root))]
+        return [CheckOutcome(name, False, told(error, root))]
 
 
-def _sound_findings(workspace: Workspace, progress: Progress | None) -> list[Finding]:
+def _sound_findings(workspace: Workspace, progress: Progress | None) -> list[CheckOutcome]:
     if workspace.partial:
         words = "the sound was not passed on: stimuli are known by their hashes only"
         return [note("sound", words)]
     outcome = check_stimuli(workspace, progress)
-    return [Finding(c.name, bool(c.passed), c.words) for c in outcome.checks]
+    return [CheckOutcome(c.name, bool(c.passed), c.words) for c in outcome.checks]
 
 
 def _log_findings(
     workspace: Workspace, area: Area, database: str | None, expected_head: str | None
-) -> list[Finding]:
-    from abx.store import open_store
-
+) -> list[CheckOutcome]:
     store = open_store(area.database_url(database))
     try:
-        return verify_log(
+        return check_log(
             store,
             load_study(workspace),
             load_manifest(workspace),
@@ -130,24 +136,21 @@ def _log_findings(
         store.close()
 
 
-def _table_findings(workspace: Workspace, area: Area, database: str | None) -> list[Finding]:
+def _table_findings(workspace: Workspace, area: Area, database: str | None) -> list[CheckOutcome]:
     """Hold the exported trial table against the log."""
-    from abx.errors import SHOWN, StillOpen
-    from abx.evidence.export import trial_rows, write_table
-
     exported = area.result("trials.csv")
     if not exported.is_file():
         return []
     try:
         sessions = open_sessions(workspace, area, database=database)
     except SHOWN as error:
-        return [Finding("trials.csv", False, f"trials.csv: {told(error, workspace.root)}")]
+        return [CheckOutcome("trials.csv", False, f"trials.csv: {told(error, workspace.root)}")]
     try:
         rows = trial_rows(sessions.store, load_study(workspace))
     except StillOpen:
         return []
     except SHOWN as error:
-        return [Finding("trials.csv", False, f"trials.csv: {told(error, workspace.root)}")]
+        return [CheckOutcome("trials.csv", False, f"trials.csv: {told(error, workspace.root)}")]
     finally:
         sessions.store.close()
     return _same_table(
@@ -157,7 +160,7 @@ def _table_findings(workspace: Workspace, area: Area, database: str | None) -> l
 
 def _same_table(
     workspace: Workspace, area: Area, name: str, origin: str, write: Callable[[Path], object]
-) -> list[Finding]:
+) -> list[CheckOutcome]:
     """Compare an exported table, byte for byte, with the same table made again."""
     exported = area.result(name)
     if not exported.is_file():
@@ -168,12 +171,12 @@ def _same_table(
             write(again)
         except InputError as error:
             words = f"{name} cannot be made again from {origin}: {told(error, workspace.root)}"
-            return [Finding(name, False, words)]
+            return [CheckOutcome(name, False, words)]
         kept, made = exported.read_bytes(), again.read_bytes()
     if kept == made:
-        return [Finding(name, True, f"{name} comes out of {origin} again")]
+        return [CheckOutcome(name, True, f"{name} comes out of {origin} again")]
     place = _first_difference(kept, made)
-    return [Finding(name, False, f"{name} differs from {origin}{place}; export it again")]
+    return [CheckOutcome(name, False, f"{name} differs from {origin}{place}; export it again")]
 
 
 def _first_difference(kept: bytes, made: bytes) -> str:
@@ -191,12 +194,8 @@ def _first_difference(kept: bytes, made: bytes) -> str:
     return f" ({len(theirs)} lines, not {len(ours)})" if len(theirs) != len(ours) else ""
 
 
-def _unreadable_tables(area: Area, root: Path) -> Iterator[Finding]:
+def _unreadable_tables(area: Area, root: Path) -> Iterator[CheckOutcome]:
     """Read the tables that the results were computed from; name the cell that cannot be read."""
-    from analysis.link.programmes import read_programmes
-    from analysis.tables.stages import read_stages
-    from analysis.tables.trials import read_trials
-
     readers: dict[str, Callable[[Path], object]] = {
         "trials.csv": read_trials,
         "stages.csv": read_stages,
@@ -208,14 +207,11 @@ def _unreadable_tables(area: Area, root: Path) -> Iterator[Finding]:
             try:
                 read(file)
             except InputError as error:
-                yield Finding(name, False, told(error, root))
+                yield CheckOutcome(name, False, told(error, root))
 
 
-def _stage_findings(workspace: Workspace, area: Area) -> list[Finding]:
+def _stage_findings(workspace: Workspace, area: Area) -> list[CheckOutcome]:
     """Make the stage table again from the measured responses."""
-    from abx.evidence.collect import stage_table
-    from abx.evidence.export import write_table
-
     return _same_table(
         workspace,
         area,
@@ -225,11 +221,8 @@ def _stage_findings(workspace: Workspace, area: Area) -> list[Finding]:
     )
 
 
-def _programme_findings(workspace: Workspace, area: Area) -> list[Finding]:
+def _programme_findings(workspace: Workspace, area: Area) -> list[CheckOutcome]:
     """Make the programme table again from the responses and the excerpts."""
-    from abx.evidence.export import write_table
-    from abx.sound.audibility import programme_figures
-
     name = "programmes.csv"
     if workspace.partial:
         words = "the sound was not passed on: the figures by programme were not made again"
@@ -245,7 +238,7 @@ def _programme_findings(workspace: Workspace, area: Area) -> list[Finding]:
 
 def _result_findings(
     workspace: Workspace, area: Area, database: str | None, unreadable: list[str]
-) -> list[Finding]:
+) -> list[CheckOutcome]:
     """Analyse the exported tables again and compare every number and verdict."""
     file = area.result("results.json")
     if not file.is_file():
@@ -253,15 +246,15 @@ def _result_findings(
     try:
         kept = json.loads(file.read_text(encoding="utf-8"))
     except (ValueError, RecursionError) as error:
-        return [Finding("results.json", False, f"results.json cannot be read: {error}")]
+        return [CheckOutcome("results.json", False, f"results.json cannot be read: {error}")]
     if unreadable:
         words = f"results.json was not computed again: {' and '.join(unreadable)} cannot be read"
-        return [Finding("results.json", False, words)]
+        return [CheckOutcome("results.json", False, words)]
     again = json.loads(json.dumps(analyse_tables(workspace, area, database=database)))
     return list(_compared(kept, again))
 
 
-def _compared(kept: Any, again: dict[str, Any]) -> Iterator[Finding]:
+def _compared(kept: Any, again: dict[str, Any]) -> Iterator[CheckOutcome]:
     """Compare results with the same computed again: first the verdicts, then every number."""
     verdicts = list(_verdict_faults(kept, again))
     if again["claims"]:

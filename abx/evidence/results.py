@@ -7,10 +7,17 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from abx.errors import InputError
+from abx.evidence.collect import collect_evidence, stage_table
+from abx.evidence.export import trial_rows, write_table
+from abx.session.opening import sealed_before_listening, sealed_design_claims
 from abx.session.panels import open_sessions
+from abx.sound.audibility import programme_figures
+from abx.store import open_store
 from abx.study.workspace import Area, Workspace, replace_file, write_json
 from abx.study_file.reading import load_study
 from abx.text.shell import command_line
+from analysis.tables.stages import read_stages
+from analysis.tables.trials import read_trials
 
 if TYPE_CHECKING:
     from abx.study.model import Study
@@ -41,11 +48,12 @@ def export_panel(
     -------
     int
         Number of answered trials written.
-    """
-    from abx.evidence.collect import stage_table
-    from abx.evidence.export import trial_rows, write_table
-    from abx.sound.audibility import programme_figures
 
+    Raises
+    ------
+    InputError
+        If nobody has answered yet.
+    """
     study = load_study(workspace)
     sessions = open_sessions(workspace, area, database=database)
     try:
@@ -109,8 +117,6 @@ def analyse_tables(
     """
     from analysis.link.programmes import read_programmes
     from analysis.run import analyse
-    from analysis.tables.stages import read_stages
-    from analysis.tables.trials import read_trials
 
     by_programme = area.result("programmes.csv")
     study = load_study(workspace)
@@ -137,9 +143,6 @@ def _sealed(area: Area, study: Study, database: str | None) -> tuple[bool, tuple
 
     And which claims were sealed with it by its design.
     """
-    from abx.session.opening import sealed_before_listening, sealed_design_claims
-    from abx.store import open_store
-
     if database is None and not area.database.is_file():
         return False, ()
     store = open_store(area.database_url(database))
@@ -173,7 +176,6 @@ def write_reports(
         ``"report"``, ``"customer"``, ``"researcher"``, ``"reviewer"``, and with ``pdf``
         each of them followed by ``" pdf"``.
     """
-    from abx.evidence.collect import collect_evidence
     from analysis.report import build_voices
 
     evidence = collect_evidence(workspace, area, database=database)

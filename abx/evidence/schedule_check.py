@@ -10,16 +10,16 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from abx.evidence.findings import Finding
+from abx.evidence.findings import CheckOutcome
 from abx.schedule.panel import RULE, slot_content
 
 if TYPE_CHECKING:
     from abx.session.sessions import Sessions
 
-__all__ = ["dealt_bytes", "dealt_finding", "dealt_schedule"]
+__all__ = ["drawn_bytes", "drawn_finding", "drawn_schedule"]
 
 
-def dealt_schedule(sessions: Sessions) -> dict[str, Any]:
+def drawn_schedule(sessions: Sessions) -> dict[str, Any]:
     """Return rule, seed, commitment and the trials of every slot that a sitting held.
 
     Parameters
@@ -53,17 +53,17 @@ def dealt_schedule(sessions: Sessions) -> dict[str, Any]:
     }
 
 
-def dealt_bytes(sessions: Sessions) -> bytes:
+def drawn_bytes(sessions: Sessions) -> bytes:
     """Return the schedule as dealt in canonical form: JSON, sorted keys, no spaces, UTF-8."""
-    content = dealt_schedule(sessions)
+    content = drawn_schedule(sessions)
     text = json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
     return text.encode()
 
 
-def dealt_finding(sessions: Sessions, file: Path) -> Finding:
+def drawn_finding(sessions: Sessions, file: Path) -> CheckOutcome:
     """Compare a stored schedule, byte for byte, with the one made from the seed again."""
     if not file.is_file():
-        return Finding("schedule", False, f"{file.name} is missing")
-    same = file.read_bytes() == dealt_bytes(sessions)
+        return CheckOutcome("schedule", False, f"{file.name} is missing")
+    same = file.read_bytes() == drawn_bytes(sessions)
     words = "comes out of the seed again" if same else "is not the schedule that the seed gives"
-    return Finding("schedule", same, f"{file.name} {words}")
+    return CheckOutcome("schedule", same, f"{file.name} {words}")

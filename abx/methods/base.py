@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, ClassVar, Protocol
 
 from abx.errors import AnswerRefused
-from abx.study.trial import Trial, Unit
+from abx.study.trial import Trial, Unit, treated
 
 if TYPE_CHECKING:
     from abx.study.model import TestPlan
@@ -143,8 +143,6 @@ class Method(ABC):
 
     def control_unit(self, kind: str, stage: str, plan: TestPlan) -> Unit | None:
         """Return the unit of a control trial, or ``None`` where it makes no sense."""
-        from abx.study.trial import treated
-
         other = stage if kind == "identical" else treated(stage)
         return Unit((stage, other))
 

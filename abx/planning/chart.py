@@ -5,6 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from matplotlib.figure import Figure
+
 from abx.planning.power import Asked
 
 if TYPE_CHECKING:
@@ -28,8 +30,6 @@ def draw_power(asked: Asked, found: Findings, path: Path) -> None:
     path : Path
         Picture to write; the ending decides the format.
     """
-    from matplotlib.figure import Figure
-
     figure = Figure(figsize=(8.0, 5.6), layout="constrained")
     axes = figure.add_subplot()
     for k, text in enumerate(asked.claims):

@@ -7,11 +7,15 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from abx.errors import InputError
+from abx.evidence.collect import stage_table as measured
 from abx.methods import get_method
 from abx.planning.prices import priced_table
 from abx.schedule.planned_trials import PlannedPanels
 from abx.study.model import Study
 from abx.study_file.design_claims import design_claims
+from analysis.claims.grammar import parse_claim
+from analysis.tables.stages import stage_table
+from analysis.tables.trials import FORCED_CHOICE
 
 if TYPE_CHECKING:
     from abx.study.workspace import Workspace
@@ -113,8 +117,6 @@ def ask_plan(
 
 def _methods(study: Study) -> list[str]:
     """Return the methods of a study that have right answers or choices."""
-    from analysis.tables.trials import FORCED_CHOICE
-
     return [test.method for test in study.tests if test.method in (*FORCED_CHOICE, "paired")]
 
 
@@ -151,8 +153,6 @@ def _examples(study: Study) -> dict[str, str]:
 
 def _with_planned_names(claims: Sequence[str]) -> list[str]:
     """Put planned listeners in the place of those whom claims name; the first ones are whole."""
-    from analysis.claims.grammar import parse_claim
-
     parsed = [parse_claim(text) for text in claims]
     named = list(dict.fromkeys(c.names[0] for c in parsed if c.kind == "one hears"))
     return [
@@ -167,8 +167,6 @@ def _with_planned_names(claims: Sequence[str]) -> list[str]:
 
 
 def _about_metrics(claims: Sequence[str]) -> bool:
-    from analysis.claims.grammar import parse_claim
-
     return any(parse_claim(text).kind == "orders" for text in claims)
 
 
@@ -176,15 +174,10 @@ def _stage_table(
     study: Study, claims: Sequence[str], workspace: Workspace | None
 ) -> StageTable | None:
     """Return costs and factors, and the measured figures that claims are about."""
-    from analysis.claims.grammar import parse_claim
-    from analysis.tables.stages import stage_table
-
     kinds = {parse_claim(text).kind for text in claims}
     if not kinds & {"step", "orders"}:
         return None
     if "orders" in kinds and workspace is not None:
-        from abx.evidence.collect import stage_table as measured
-
         frame = measured(workspace, study)
         named = {
             parse_claim(text).names[0] for text in claims if parse_claim(text).kind == "orders"
@@ -198,8 +191,6 @@ def _stage_table(
 
 def _pair_of(claims: Sequence[str]) -> tuple[str, str] | None:
     """Return the stages of the first plain preference between two, of everybody."""
-    from analysis.claims.grammar import parse_claim
-
     for claim in map(parse_claim, claims):
         if claim.kind == "prefer" and claim.who is None and claim.alpha is None:
             return claim.stages[0], claim.stages[1]
@@ -207,6 +198,4 @@ def _pair_of(claims: Sequence[str]) -> tuple[str, str] | None:
 
 
 def _kind_of_answers(text: str) -> str:
-    from analysis.claims.grammar import parse_claim
-
     return "heard" if parse_claim(text).kind in ("hear", "similar", "one hears") else "paired"

@@ -11,9 +11,11 @@ from abx.planning.prices import price_lines
 from abx.schedule.panel import Schedule, Slot, balance, make_schedule, make_slot
 from abx.schedule.planned_trials import PREVIEW_SEED
 from abx.schedule.visits import VISITS, visit_minutes
-from abx.study.exposure import exposure_lines, level_source
+from abx.sound.stimuli import load_manifest
+from abx.study.exposure import exposure_lines, level_source, louder_than_level_step
 from abx.study.model import Study
 from abx.study_file.design_claims import design_claims
+from abx.study_file.reading import load_study
 from analysis.panels.smallest_effect import split
 
 if TYPE_CHECKING:
@@ -46,10 +48,6 @@ def sitting_seconds(slot: Slot) -> float:
 
 def ear_lines(workspace: Workspace) -> list[str]:
     """Say what a sitting means for the ears, the rendered programmes' levels included."""
-    from abx.sound.stimuli import load_manifest
-    from abx.study.exposure import louder_than_level_step
-    from abx.study_file.reading import load_study
-
     study = load_study(workspace)
     manifest = load_manifest(workspace)
     louder_db = louder_than_level_step(manifest, *level_source(study, manifest))

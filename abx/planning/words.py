@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from abx.planning.power import Asked
+from analysis.claims.grammar import parse_claim
 
 if TYPE_CHECKING:
     from analysis.planning.families import Chance
@@ -88,8 +89,6 @@ def claim_rows(asked: Asked, found: Findings) -> list[dict[str, object]]:
 
 
 def _kind(asked: Asked, k: int) -> str:
-    from analysis.claims.grammar import parse_claim
-
     return parse_claim(asked.question.family.claims[k]).kind
 
 
@@ -151,8 +150,6 @@ def _family_lines(asked: Asked, found: Findings) -> Iterator[str]:
 
 
 def _supposed_lines(asked: Asked, found: Findings) -> Iterator[str]:
-    from analysis.claims.grammar import parse_claim
-
     kinds = {parse_claim(text).kind for text in asked.question.family.claims}
     sizes = found.world.sizes
     parts = []
@@ -183,8 +180,6 @@ def _supposed_lines(asked: Asked, found: Findings) -> Iterator[str]:
 
 
 def _pair_lines(asked: Asked, found: Findings) -> Iterator[str]:
-    from analysis.claims.grammar import parse_claim
-
     question = asked.question
     if question.pair is None or len(question.panel_of(question.n_listeners).stages) < 3:
         return

@@ -81,7 +81,7 @@ def listening_sets(study: Study, seed: bytes, index: int) -> tuple[ListeningSet,
     """
     stream = Stream(seed, "familiarisation", index)
     sets: list[tuple[str, tuple[str, ...]]] = []
-    for programme, sources in _to_know(study, seed, index).items():
+    for programme, sources in _sounds_of_programmes(study, seed, index).items():
         mixed = stream.shuffled(sources)
         n_sets = -(-len(mixed) // len(_LETTERS))
         sets += [(programme, tuple(mixed[place::n_sets])) for place in range(n_sets)]
@@ -91,7 +91,7 @@ def listening_sets(study: Study, seed: bytes, index: int) -> tuple[ListeningSet,
     )
 
 
-def _to_know(study: Study, seed: bytes, index: int) -> dict[str, list[str]]:
+def _sounds_of_programmes(study: Study, seed: bytes, index: int) -> dict[str, list[str]]:
     """Return what each programme is heard through; sorted, so that the order tells nothing."""
     if is_visit(index):
         asked = [trial for trial in make_slot(study, seed, index).trials if trial.phase == "test"]

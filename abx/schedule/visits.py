@@ -136,7 +136,7 @@ class _VisitBlock(Block):
     def _stream(self, *labels: str | int) -> Stream:
         return Stream(self.seed, "visit", self.test_index, *labels)
 
-    def _dealt(self, visitor: int) -> Iterator[tuple[int, int]]:
+    def _asked_of(self, visitor: int) -> Iterator[tuple[int, int]]:
         """Return unit and round of each question in a visitor's part of the row."""
         n_units, n = len(self.units), self._size.questions
         block = visitor * n // lcm(n, n_units)
@@ -147,7 +147,7 @@ class _VisitBlock(Block):
     def _main(self) -> list[Item]:
         asked: Counter[int] = Counter()
         items = []
-        for unit_index, count in self._dealt(self.slot):
+        for unit_index, count in self._asked_of(self.slot):
             place = asked[unit_index]
             asked[unit_index] += 1
             turn_of = self._earlier(unit_index, place)
@@ -164,7 +164,7 @@ class _VisitBlock(Block):
         in_block = visits if place < each else rounds - each * visits
         block, within = divmod(self.slot, visits)
         heard = [
-            sum(unit == unit_index for unit, _ in self._dealt(visitor))
+            sum(unit == unit_index for unit, _ in self._asked_of(visitor))
             for visitor in range(block * visits, block * visits + within)
         ]
         return block * in_block + sum(times > place for times in heard)

@@ -15,6 +15,7 @@ sample.
 from __future__ import annotations
 
 import hashlib
+import io
 import struct
 import sys
 import threading
@@ -26,6 +27,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
+import soundfile
 
 from abx.errors import InputError, NotFound
 from abx.study.trial import is_treated, stage_of, treatment_of
@@ -238,10 +240,6 @@ class StimulusCache:
 
 
 def _read_checked(path: Path, sha256: str) -> tuple[Samples, int]:
-    import io
-
-    import soundfile
-
     try:
         data = path.read_bytes()
     except OSError as error:

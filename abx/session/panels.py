@@ -4,17 +4,16 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable
-from typing import TYPE_CHECKING
 
 from abx.errors import InputError
+from abx.session.sessions import Sessions
+from abx.session.simulate import run_panel
 from abx.sound.stimuli import load_manifest, refuse_stale_sound, stimuli_check
+from abx.store import open_store
 from abx.store.begun import under_way
 from abx.study.workspace import Area, Workspace
 from abx.study_file.reading import load_study
 from abx.text.shell import command_line
-
-if TYPE_CHECKING:
-    from abx.session.sessions import Sessions
 
 __all__ = ["open_panel", "open_sessions", "rehearse"]
 
@@ -72,9 +71,6 @@ def open_sessions(
     InputError
         If there are no answers to read and ``create`` is false.
     """
-    from abx.session.sessions import Sessions
-    from abx.store import open_store
-
     study = load_study(workspace)
     manifest = load_manifest(workspace)
     if not area.rehearsal and not create and database is None and not area.database.is_file():
@@ -121,8 +117,6 @@ def rehearse(
     Area
         The rehearsal, closed. An earlier rehearsal is replaced only on success.
     """
-    from abx.session.simulate import run_panel
-
     schedule_seed = hashlib.sha256(f"rehearsal {seed}".encode()).digest()
     with workspace.fresh_rehearsal() as area:
         sessions = open_sessions(workspace, area, create=True, seed=schedule_seed)

@@ -21,9 +21,9 @@ from abx.text.tokens import new_pseudonym
 __all__ = [
     "FATIGUE_LIMIT",
     "Acknowledgement",
+    "PanelStanding",
     "Place",
     "Sitting",
-    "Standing",
     "check_same",
     "feedback",
     "is_tired",
@@ -89,7 +89,7 @@ class Acknowledgement:
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class PanelStanding:
     """State of a study.
 
     Attributes
@@ -162,14 +162,14 @@ class Place:
         Whether a pause is due or under way.
     closed : bool
         Whether the study is closed.
-    to_know : ListeningSet or None
+    introduction : ListeningSet or None
         The set to be heard next, before the first question.
     """
 
     answered: int
     on_break: bool
     closed: bool
-    to_know: ListeningSet | None
+    introduction: ListeningSet | None
 
 
 def feedback(trial: Trial, submission: Submission) -> dict[str, bool | str | None] | None:

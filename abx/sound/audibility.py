@@ -6,14 +6,20 @@ from collections.abc import Callable, Sequence
 from itertools import combinations
 from typing import TYPE_CHECKING, Any
 
+import pandas as pd
+
+from abx.sound.stages import stage_tables
 from abx.sound.stimuli import load_stages
 from abx.study.model import target_curve
 from abx.study.workspace import Workspace
 from abx.study_file.reading import load_study
+from analysis.hearing.audibility import THRESHOLD_D, compare_with_answers, predict_audibility
+from stimuli.figures.excitation import signal_spectrum
+from stimuli.figures.metrics import programme_metrics
+from stimuli.programme.reading import ProgrammeSpec, read_programme
+from stimuli.response.measured import power_average
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from abx.study.model import Study
     from analysis.hearing.audibility import Audibility
     from stimuli.figures.excitation import EarSpectrum
@@ -63,8 +69,6 @@ def predicted_audibility(
     list of Audibility
         See :func:`analysis.hearing.audibility.predict_audibility`.
     """
-    from analysis.hearing.audibility import predict_audibility
-
     study = load_study(workspace)
     spectra = None if workspace.partial else programme_spectra(workspace, study)
     stages = load_stages(workspace, study)
@@ -73,9 +77,6 @@ def predicted_audibility(
 
 def programme_spectra(workspace: Workspace, study: Study) -> dict[str, EarSpectrum]:
     """Return the long-term spectrum of every excerpt by programme id, at 65 dB SPL."""
-    from stimuli.figures.excitation import signal_spectrum
-    from stimuli.programme.reading import ProgrammeSpec, read_programme
-
     spectra = {}
     for p in study.programmes:
         spec = ProgrammeSpec(
@@ -96,12 +97,6 @@ def programme_figures(workspace: Workspace, study: Study) -> pd.DataFrame:
         :func:`stimuli.figures.metrics.programme_metrics` as ``metric_...``, rounded to the
         millionth so that another machine finds the same table.
     """
-    import pandas as pd
-
-    from abx.sound.stages import stage_tables
-    from stimuli.figures.metrics import programme_metrics
-    from stimuli.response.measured import power_average
-
     target = target_curve(study, workspace.root)
     tables = stage_tables(workspace, study)
     stages = {stage: power_average(responses) for stage, responses in tables.items()}
@@ -123,8 +118,6 @@ def audibility_lines(predicted: Sequence[Audibility]) -> list[str]:
         A line for each pair that some programme leaves near or below the thresholds, with the
         class and D of each programme; one that counts the others; and what it rests on.
     """
-    from analysis.hearing.audibility import THRESHOLD_D
-
     by_pair: dict[tuple[str, str], list[Audibility]] = {}
     for one in predicted:
         by_pair.setdefault(one.pair, []).append(one)
@@ -149,6 +142,4 @@ def compare_audibility(
     predicted: Sequence[Audibility], results: dict[str, Any], *, alpha: float
 ) -> list[dict[str, Any]]:
     """Hold the predictions against the answers; see :mod:`analysis.hearing.audibility`."""
-    from analysis.hearing.audibility import compare_with_answers
-
     return compare_with_answers(predicted, results.get("discrimination") or [], alpha=alpha)

@@ -9,9 +9,16 @@ from typing import TYPE_CHECKING, Any
 from abx.sound.stages import stage_repeats, stage_tables
 from abx.study.model import Study, target_curve
 from abx.study.workspace import Workspace, replace_file
+from stimuli.figures.deviation import compare_with_target
+from stimuli.figures.metrics import compare_metric, measure_metrics
+from stimuli.figures.pictures import draw_region_table, draw_responses, save_picture
+from stimuli.figures.reach import bandwidth
+from stimuli.filters.fir import taps_for_lowest_band
+from stimuli.response.measured import power_average
 
 if TYPE_CHECKING:
-    from stimuli.figures.metrics import Bandwidth, MetricValue
+    from stimuli.figures.metrics import MetricValue
+    from stimuli.figures.reach import Bandwidth
 
 __all__ = ["StageDetail", "detail_record", "draw_stages", "stage_details"]
 
@@ -83,10 +90,6 @@ def _bandwidth_words(found: Bandwidth) -> str:
 
 def stage_details(workspace: Workspace, study: Study) -> list[StageDetail]:
     """Work out the figures of every stage, in the order of the study."""
-    from stimuli.figures.metrics import bandwidth, compare_metric, measure_metrics
-    from stimuli.filters.fir import taps_for_lowest_band
-    from stimuli.response.measured import power_average
-
     target = target_curve(study, workspace.root)
     found: list[StageDetail] = []
     tables = stage_tables(workspace, study)
@@ -126,10 +129,6 @@ def detail_record(found: StageDetail) -> dict[str, Any]:
 
 def draw_stages(workspace: Workspace, study: Study, folder: Path) -> list[Path]:
     """Draw the responses against the target, and the stages by regions; two SVG files."""
-    from stimuli.figures.deviation import compare_with_target
-    from stimuli.figures.pictures import draw_region_table, draw_responses, save_picture
-    from stimuli.response.measured import power_average
-
     target = target_curve(study, workspace.root)
     labels = {stage.id: stage.label for stage in study.stages}
     stages = {

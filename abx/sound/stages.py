@@ -5,16 +5,20 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
+import soxr
+
 from abx.errors import InputError
 from abx.study.model import Stage, Study, target_curve
 from abx.study.workspace import Workspace
+from stimuli.files.soundfiles import read_sound
+from stimuli.response.measured import Response, power_average, read_response
 
 if TYPE_CHECKING:
     import numpy as np
 
     from stimuli.filters.design import FilterChoices
     from stimuli.filters.stages import StageSpec
-    from stimuli.response.measured import Response, StageResponse
+    from stimuli.response.measured import StageResponse
 
 __all__ = [
     "filter_choices",
@@ -45,8 +49,6 @@ def stage_tables(workspace: Workspace, study: Study) -> dict[str, list[Response]
     dict of str to list of Response
         Tables of the right side follow those of the left.
     """
-    from stimuli.response.measured import Response, read_response
-
     tables: dict[str, list[Response]] = {}
     for stage in study.stages:
         files = (*stage.responses, *stage.right_responses)
@@ -67,8 +69,6 @@ def stage_tables(workspace: Workspace, study: Study) -> dict[str, list[Response]
 
 def stage_repeats(workspace: Workspace, stage: Stage) -> list[list[Response]]:
     """Read what was measured once more at a stage; empty where nothing was."""
-    from stimuli.response.measured import read_response
-
     again = [read_response(workspace.root / file) for file in stage.again]
     return [again] if again else []
 
@@ -82,7 +82,6 @@ def stage_specs(workspace: Workspace, study: Study) -> list[StageSpec]:
         If a table or an impulse response cannot serve.
     """
     from stimuli.filters.stages import StageSpec
-    from stimuli.response.measured import power_average
 
     tables = stage_tables(workspace, study)
     specs = []
@@ -110,7 +109,6 @@ def _made(
 ) -> StageSpec:
     from stimuli.filters.experiments import SWAP_REGIONS, corrected_copy, partial_steps, region_swap
     from stimuli.filters.stages import StageSpec
-    from stimuli.response.measured import power_average
 
     made = stage.made
     assert made is not None
@@ -129,10 +127,6 @@ def _made(
 
 def _impulse(workspace: Workspace, stage: Stage) -> np.ndarray:
     """Read a measured impulse response at the rate of the stimuli."""
-    import soxr
-
-    from stimuli.files.soundfiles import read_sound
-
     assert stage.impulse is not None
     path = workspace.root / stage.impulse
     samples, rate = read_sound(path, what="impulse response", longest_s=60.0)
@@ -148,8 +142,6 @@ def _impulse(workspace: Workspace, stage: Stage) -> np.ndarray:
 
 def playback_response(workspace: Workspace, study: Study) -> StageResponse | None:
     """Return what the playback already does: headphones, or the stage installed now."""
-    from stimuli.response.measured import power_average, read_response
-
     files: Iterable[str] = ()
     if study.playback_response is not None:
         files = (study.playback_response,)

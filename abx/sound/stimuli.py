@@ -6,13 +6,18 @@ import hashlib
 import json
 import math
 from collections.abc import Callable
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from abx.errors import InputError
+from abx.sound.stages import filter_choices, playback_response, stage_specs, stage_tables
 from abx.study.workspace import Workspace, write_json
 from abx.study_file.reading import load_study
 from abx.text.shell import command_line
+from stimuli.programme.reading import ProgrammeSpec, file_sha256
+from stimuli.render.manifest import read_manifest
+from stimuli.response.measured import power_average
 
 if TYPE_CHECKING:
     from abx.study.model import Study
@@ -59,16 +64,11 @@ def load_stages(workspace: Workspace, study: Study) -> dict[str, StageResponse]:
     dict of str to StageResponse
         By stage id, in the order of the study file.
     """
-    from abx.sound.stages import stage_tables
-    from stimuli.response.measured import power_average
-
     return {name: power_average(found) for name, found in stage_tables(workspace, study).items()}
 
 
 def render(workspace: Workspace, progress: Progress | None = None) -> Manifest:
     """Render the study's stimuli into ``stimuli/``; an earlier set stays on failure."""
-    from abx.sound.stages import filter_choices, playback_response, stage_specs
-    from stimuli.programme.reading import ProgrammeSpec
     from stimuli.render.sets import render_set
 
     study = load_study(workspace)
@@ -92,7 +92,6 @@ def render(workspace: Workspace, progress: Progress | None = None) -> Manifest:
 
 def check_stimuli(workspace: Workspace, progress: Progress | None = None) -> SetCheck:
     """Measure the rendered files back and keep the figures beside the set."""
-    from abx.sound.stimuli import manifest_hash
     from stimuli.render.check import verify_set
 
     load_manifest(workspace)
@@ -110,8 +109,6 @@ def check_stimuli(workspace: Workspace, progress: Progress | None = None) -> Set
 
 def stimuli_check(workspace: Workspace, progress: Progress | None = None) -> list[dict[str, Any]]:
     """Return the figures of the last check of this very set; measure if there is none."""
-    from abx.sound.stimuli import manifest_hash
-
     if workspace.stimuli_check.is_file():
         kept = json.loads(workspace.stimuli_check.read_text(encoding="utf-8"))
         if kept.get("manifest_sha256") == manifest_hash(workspace.stimuli):
@@ -141,8 +138,6 @@ def load_manifest(workspace: Workspace) -> Manifest:
     InputError
         If the stimuli were never rendered.
     """
-    from stimuli.render.manifest import read_manifest
-
     path = workspace.stimuli / "manifest.json"
     if not path.is_file():
         raise InputError(
@@ -187,8 +182,6 @@ def _changed_stages(workspace: Workspace, study: Study, manifest: Manifest) -> l
 
 
 def _changed_programmes(workspace: Workspace, study: Study, manifest: Manifest) -> list[str]:
-    from stimuli.programme.reading import file_sha256
-
     heard = {
         programme.id: (programme.sha256, programme.start_s) for programme in manifest.programmes
     }
@@ -202,10 +195,6 @@ def _changed_programmes(workspace: Workspace, study: Study, manifest: Manifest) 
 
 def _changed_settings(workspace: Workspace, study: Study, manifest: Manifest) -> list[str]:
     """Name what shaped the sound beside stages and programmes and is different now."""
-    from dataclasses import asdict
-
-    from abx.sound.stages import filter_choices, playback_response
-
     playback = playback_response(workspace, study)
     chosen, rendered = asdict(filter_choices(study)), manifest.filter_choices
     changed = [key for key in chosen if rendered and rendered.get(key) != chosen[key]]

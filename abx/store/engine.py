@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import selectors
 import sqlite3
+import time
 from typing import Any
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event
@@ -139,8 +140,6 @@ def _prepare_sqlite(connection: sqlite3.Connection, _record: Any) -> None:
 
 
 def _switch_to_wal(cursor: sqlite3.Cursor) -> None:
-    import time
-
     deadline = time.monotonic() + _BUSY_TIMEOUT_S
     while True:
         try:

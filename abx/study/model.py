@@ -14,6 +14,8 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
+from stimuli.response.target import built_in_target, piecewise_target, read_target
+
 if TYPE_CHECKING:
     from stimuli.response.target import Target
 
@@ -389,8 +391,6 @@ def target_curve(study: Study, folder: Path) -> Target:
     folder : Path
         The study folder, where a target table lies.
     """
-    from stimuli.response.target import built_in_target, piecewise_target, read_target
-
     source = study.target
     if source.name is not None:
         return built_in_target(source.name)

@@ -15,13 +15,12 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+from sqlalchemy import URL
 
 from abx.errors import InputError
 from abx.text.shell import command_line
-
-if TYPE_CHECKING:
-    from sqlalchemy import URL
 
 __all__ = ["Area", "Workspace", "replace_file", "write_json"]
 
@@ -63,8 +62,6 @@ class Area:
         """
         if url:
             return url
-        from sqlalchemy import URL
-
         return URL.create("sqlite", database=str(self.database))
 
 

@@ -9,6 +9,9 @@ from abx.study.model import Groups, Stage
 from abx.text.names import id_fault
 from abx.text.toml_lines import KeyPath
 from abx.text.toml_reader import Reader, did_you_mean, show
+from analysis.claims.grammar import made_step, parse_claim
+from stimuli.figures.metrics import STAGE_METRICS
+from stimuli.files.errors import InputError
 
 __all__ = ["NOT_SAID", "read_claims", "read_groups", "read_primary_metric"]
 
@@ -18,7 +21,13 @@ NOT_SAID = "not-said"
 
 
 def read_groups(root: Reader) -> Groups | None:
-    """Read ``[groups]``: one question that sorts listeners, and its answers."""
+    """Read ``[groups]``: one question that sorts listeners, and its answers.
+
+    Raises
+    ------
+    InputError
+        If the question or one of its answers is wrong.
+    """
     table = root.table("groups")
     if table is None:
         return None
@@ -49,6 +58,11 @@ def read_claims(table: Reader, stages: Sequence[Stage], groups: Groups | None) -
     """Read ``claims`` of the plan against the grammar of :mod:`analysis.claims.grammar`.
 
     Stages, metrics and groups of listeners that a sentence names have to be there.
+
+    Raises
+    ------
+    InputError
+        If a claim is none, names what is not there, or stands there twice.
     """
     claims = table.strings("claims", default=[])
     for index, claim in enumerate(claims):
@@ -65,9 +79,6 @@ def read_claims(table: Reader, stages: Sequence[Stage], groups: Groups | None) -
 def _check_claim(
     table: Reader, index: int, claim: str, stages: Sequence[Stage], groups: Groups | None
 ) -> None:
-    from analysis.claims.grammar import made_step, parse_claim
-    from stimuli.files.errors import InputError
-
     place: KeyPath = ("claims", index)
     try:
         parsed = parse_claim(claim)
@@ -104,8 +115,6 @@ def read_primary_metric(table: Reader) -> str:
 
 
 def _check_metric(table: Reader, place: KeyPath, name: str) -> None:
-    from stimuli.figures.metrics import STAGE_METRICS
-
     if name not in STAGE_METRICS:
         known = STAGE_METRICS
         raise table.at(place, f"there is no metric '{name}'", did_you_mean(name, known))

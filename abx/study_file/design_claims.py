@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from analysis.claims.grammar import parse_claim
+
 if TYPE_CHECKING:
     from abx.study.model import Study
     from analysis.answer.family import Design
@@ -30,7 +32,6 @@ def design_claims(study: Study) -> tuple[str, ...]:
         asks. Empty where stages are no steps from one another, or nobody is asked to choose.
     """
     from analysis.answer.family import asks_already, default_claims, step_claims
-    from analysis.claims.grammar import parse_claim
 
     design = _design(study)
     if design.baseline is None:

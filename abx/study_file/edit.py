@@ -1,25 +1,30 @@
 """Change single entries of a study file and leave every other line, comments included, as it is.
 
 The screens and the commands that add a stage or change the plan work on the text, because the
-text is what people read and what is sealed. Nothing here decides whether the result is a study:
-:func:`save_study` checks that before anything is written.
+text is what people read and what is sealed. What is new is spelled by
+:mod:`abx.study_file.writing` and put in its place; no other character is written again, also
+where tables of two kinds take turns, which ``tomlkit`` would sort. Nothing here decides whether
+the result is a study: :func:`save_study` checks that before anything is written.
 """
 
 from __future__ import annotations
 
-import re
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 
 from abx.errors import InputError
+from abx.methods import get_method, method_ids
 from abx.store.begun import under_way
 from abx.study.workspace import Workspace, replace_file
-from abx.text.toml_lines import line_map
+from abx.study_file.reading import study_from_text
+from abx.study_file.writing import Entries, table_of, value_text, with_tables
+from abx.text.toml_lines import line_map, value_spans
 
 __all__ = [
     "asked_methods",
     "insert_table",
+    "method_entries",
     "remove_table",
     "replace_number",
     "save_study",
@@ -27,7 +32,7 @@ __all__ = [
 ]
 
 
-def insert_table(text: str, kind: str, block: str) -> str:
+def insert_table(text: str, kind: str, entries: Entries) -> str:
     """Insert a ``[[kind]]`` table behind the last one of its kind, or at the end.
 
     Parameters
@@ -36,21 +41,27 @@ def insert_table(text: str, kind: str, block: str) -> str:
         Text of a valid study file.
     kind : str
         ``"stages"``, ``"programmes"`` or ``"tests"``.
-    block : str
-        The new table, with its ``[[kind]]`` line.
+    entries : mapping of str to object
+        What the new table says.
     """
+    written = value_spans(text).get((kind,))
+    if written is not None:
+        return _respelled(text, written, with_tables(text[slice(*written)], add=entries))
     lines = _split(text)
-    places = [path[1] for path in _lines(text) if path[:1] == (kind,) and len(path) > 1]
+    places = [path[1] for path in line_map(text) if path[:1] == (kind,) and len(path) > 1]
     last = max(places, default=-1)
     end = len(lines) if last == -1 else _extent(text, kind, int(last))[1]
     head, tail = lines[:end], lines[end:]
     while head and not head[-1].strip():
         head.pop()
-    return "\n".join([*head, "", block.strip(), "", *_without_blank_start(tail), ""])
+    return "\n".join([*head, "", table_of(kind, entries), "", *_without_blank_start(tail), ""])
 
 
 def remove_table(text: str, kind: str, index: int) -> str:
     """Remove the table number ``index`` (from 0) of a kind, with the comment right above it."""
+    written = value_spans(text).get((kind,))
+    if written is not None:
+        return _respelled(text, written, with_tables(text[slice(*written)], remove=index))
     start, end = _extent(text, kind, index)
     lines = _split(text)
     while start > 1 and lines[start - 2].lstrip().startswith("#"):
@@ -64,22 +75,17 @@ def replace_number(text: str, path: tuple[str | int, ...], value: int) -> str:
     Raises
     ------
     InputError
-        If there is no whole number on that line.
+        If there is no whole number.
     """
-    number = _lines(text).get(path)
-    lines = _split(text)
-    if number is not None:
-        pattern = rf"(\b{re.escape(str(path[-1]))}\s*=\s*)[0-9_]+"
-        changed, n = re.subn(pattern, rf"\g<1>{value}", lines[number - 1], count=1)
-        if n:
-            lines[number - 1] = changed
-            return "\n".join([*lines, ""])
-    raise InputError(
-        source="study.toml",
-        where=".".join(str(part) for part in path),
-        problem="there is no whole number to change",
-        remedy="write it into the study file by hand",
-    )
+    written = value_spans(text).get(path)
+    if written is None or not _is_whole_number(text[slice(*written)]):
+        raise InputError(
+            source="study.toml",
+            where=".".join(str(part) for part in path),
+            problem="there is no whole number to change",
+            remedy="write it into the study file by hand",
+        )
+    return _respelled(text, written, value_text(value))
 
 
 def asked_methods(text: str) -> list[tuple[str, int]]:
@@ -112,7 +118,8 @@ def with_plan(
     for method, number in (trials or {}).items():
         places = [place for place, (name, _) in enumerate(asked_methods(text)) if name == method]
         if not places and number:
-            text = insert_table(text, "tests", method_block(text, method, number))
+            first = tomllib.loads(text)["stages"][0]["id"]
+            text = insert_table(text, "tests", method_entries(method, number, reference=first))
         for place in reversed(places):
             if number:
                 text = replace_number(text, ("tests", place, "trials"), number)
@@ -121,29 +128,33 @@ def with_plan(
     return text
 
 
-def method_block(text: str, method: str, trials: int) -> str:
+def method_entries(method: str, trials: int, *, reference: str) -> Entries:
     """Return the ``[[tests]]`` table that asks about all stages by a method.
 
-    Methods that need a known reference take the first stage for it.
+    Parameters
+    ----------
+    method : str
+        Id of the method.
+    trials : int
+        Trials of each pair or set and listener.
+    reference : str
+        Id of the stage that methods with a known reference take for it.
 
     Raises
     ------
     InputError
         If there is no such method.
     """
-    from abx.methods import get_method, method_ids
-
     if method not in method_ids():
         raise InputError(
             where="--trials",
             problem=f"there is no method '{method}'",
             remedy=f"use one of: {', '.join(method_ids())}",
         )
-    first = tomllib.loads(text)["stages"][0]["id"]
-    lines = ["[[tests]]", f'method = "{method}"', 'stages = "all"', f"trials = {trials}"]
+    entries: dict[str, object] = {"method": method, "stages": "all", "trials": trials}
     if "reference" in get_method(method).option_keys:
-        lines.append(f'reference = "{first}"')
-    return "\n".join(lines)
+        entries["reference"] = reference
+    return entries
 
 
 def save_study(root: Path, text: str) -> None:
@@ -154,8 +165,6 @@ def save_study(root: Path, text: str) -> None:
     InputError
         If the text is no study (naming the line), or somebody has begun. The file stays then.
     """
-    from abx.study_file.reading import study_from_text
-
     path = root / "study.toml"
     study_from_text(text, path=path)
     if under_way(Workspace(root)):
@@ -173,13 +182,21 @@ def _split(text: str) -> list[str]:
     return text.removesuffix("\n").split("\n")
 
 
-def _lines(text: str) -> Mapping[tuple[str | int, ...], int]:
-    return line_map(text)
+def _respelled(text: str, written: tuple[int, int], value: str) -> str:
+    """Put a value in the place of another; every other character stays."""
+    start, end = written
+    changed = text[:start] + value + text[end:]
+    return changed if changed.endswith("\n") else changed + "\n"
+
+
+def _is_whole_number(written: str) -> bool:
+    value = tomllib.loads(f"k = {written}")["k"]
+    return isinstance(value, int) and not isinstance(value, bool)
 
 
 def _extent(text: str, kind: str, index: int) -> tuple[int, int]:
     """Return the first and the last line (from 1) of a table, without comments that follow."""
-    places = _lines(text)
+    places = line_map(text)
     own = [number for path, number in places.items() if path[:2] == (kind, index)]
     lines = _split(text)
     end = max(own)

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from abx.errors import InputError
 from abx.study.workspace import replace_file
+from abx.study_file.writing import table_of, value_text
 from abx.text.names import id_fault, unprintable
 
 __all__ = ["DEFAULT_STAGES", "check_stages", "default_title", "refuse_existing", "write_scaffold"]
@@ -118,27 +119,21 @@ def _check_title(title: str) -> None:
 def _study_text(title: str, stages: Sequence[str], listeners: int, positions: int) -> str:
     blocks = [_stage_block(stage, positions, first=stage == stages[0]) for stage in stages]
     return (
-        _HEAD.format(title=_toml_text(title))
+        _HEAD.format(title=value_text(title))
         + "\n".join(blocks)
         + _REST.format(listeners=listeners, first=stages[0], second=stages[1], last=stages[-1])
     )
 
 
-def _toml_text(text: str) -> str:
-    import json
-
-    return json.dumps(text, ensure_ascii=False)  # a JSON string is a TOML basic string
-
-
 def _stage_block(stage: str, positions: int, *, first: bool) -> str:
-    tables = ", ".join(f'"responses/{stage}-p{n}.csv"' for n in range(1, positions + 1))
-    label = stage.replace("-", " ").capitalize()
+    entries = {
+        "id": stage,
+        "label": stage.replace("-", " ").capitalize(),
+        "responses": [f"responses/{stage}-p{n}.csv" for n in range(1, positions + 1)],
+    }
     note = _STAGE_NOTE if first else ""
-    return (
-        f'{note}[[stages]]\nid = "{stage}"\nlabel = "{label}"\n'
-        f"responses = [{tables}]\n"
-        f"factors = {{}}\n{_FIRST_PRICE if first else _PRICE}"
-    )
+    prices = _FIRST_PRICE if first else _PRICE
+    return f"{note}{table_of('stages', entries)}\nfactors = {{}}\n{prices}"
 
 
 _HEAD = """\

@@ -40,7 +40,13 @@ class SoundSources:
 
 
 def read_sources(table: Reader, check: Check) -> SoundSources:
-    """Read the tables of the right side, the repeats and the impulse response of a stage."""
+    """Read the tables of the right side, the repeats and the impulse response of a stage.
+
+    Raises
+    ------
+    InputError
+        If an impulse response stands beside tables of the right side, or a file cannot be used.
+    """
 
     def tables(key: str) -> tuple[str, ...]:
         return tuple(
@@ -62,7 +68,13 @@ def read_sources(table: Reader, check: Check) -> SoundSources:
 
 
 def read_made(table: Reader) -> Made | None:
-    """Read how a stage that was never built is made from measured ones."""
+    """Read how a stage that was never built is made from measured ones.
+
+    Raises
+    ------
+    InputError
+        If it does not say exactly one way, or stands beside measurements or a price.
+    """
     made = table.table("made")
     if made is None:
         return None
@@ -109,7 +121,13 @@ def _check_region(table: Reader, name: str, place: tuple[str | int, ...]) -> Non
 
 
 def check_parents(tables: list[Reader], stages: tuple[Stage, ...]) -> None:
-    """Refuse made stages whose parents are not measured stages."""
+    """Refuse made stages whose parents are not measured stages.
+
+    Raises
+    ------
+    InputError
+        If a made stage names one that was not measured.
+    """
     measured = tuple(stage.id for stage in stages if stage.made is None)
     for table, stage in zip(tables, stages, strict=False):
         if stage.made is None:
@@ -124,7 +142,13 @@ def check_parents(tables: list[Reader], stages: tuple[Stage, ...]) -> None:
 
 
 def add_region_runs(root: Reader, stages: tuple[Stage, ...]) -> tuple[Stage, ...]:
-    """Add the stages of ``[region_runs]``: five regions of two stages in 16 combinations."""
+    """Add the stages of ``[region_runs]``: five regions of two stages in 16 combinations.
+
+    Raises
+    ------
+    InputError
+        If its two stages are one, or the id of a run is taken.
+    """
     table = root.table("region_runs")
     if table is None:
         return stages
@@ -199,7 +223,13 @@ def read_rendering(root: Reader) -> Rendering:
 
 
 def read_playback_stage(table: Reader, stages: tuple[Stage, ...]) -> str | None:
-    """Read the stage that is installed where the test is played."""
+    """Read the stage that is installed where the test is played.
+
+    Raises
+    ------
+    InputError
+        If there is no such measured stage, or a response is given as well.
+    """
     if "stage" not in table.data:
         return None
     name = table.text("stage")

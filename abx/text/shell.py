@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import re
 import shlex
+import subprocess
 from pathlib import Path
 
 __all__ = ["command_line"]
@@ -39,8 +40,6 @@ def _quoted(word: str | Path) -> str:
     if isinstance(word, Path) and text.startswith("-"):
         text = os.path.join(os.curdir, text)
     if os.name == "nt":
-        import subprocess
-
         return subprocess.list2cmdline([text])
     if _SAFE.fullmatch(text):
         return text

@@ -1,8 +1,9 @@
-"""Where each key and value of a TOML text stands, by line.
+"""Where each key and value of a TOML text stands.
 
 ``tomllib`` validates and parses but keeps no positions. :func:`line_map` walks a text that
 ``tomllib`` has already accepted, so it need not check anything, and records the line of every
-key, array element and inline-table member.
+key, array element and inline-table member; :func:`value_spans` records where each value begins
+and ends.
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Iterator, Mapping
 
-__all__ = ["KeyPath", "LazyLines", "line_map"]
+__all__ = ["KeyPath", "LazyLines", "line_map", "value_spans"]
 
 KeyPath = tuple[str | int, ...]
 
@@ -31,7 +32,24 @@ def line_map(text: str) -> Mapping[KeyPath, int]:
     mapping
         Paths such as ``("stages", 2, "cost")`` to line numbers. The empty path maps to 1.
     """
-    return _Scanner(text).scan()
+    return _Scanner(text).scan().lines
+
+
+def value_spans(text: str) -> Mapping[KeyPath, tuple[int, int]]:
+    """Map the key path of every value that is written out to where it begins and ends.
+
+    Parameters
+    ----------
+    text : str
+        TOML that ``tomllib.loads`` accepts.
+
+    Returns
+    -------
+    mapping
+        Paths such as ``("plan", "listeners")`` to ``(start, end)``, so that
+        ``text[start:end]`` is the value as it is written.
+    """
+    return _Scanner(text).scan().spans
 
 
 class LazyLines(Mapping[KeyPath, int]):
@@ -64,16 +82,17 @@ class _Scanner:
         self.pos = 0
         self.line = 1
         self.lines: dict[KeyPath, int] = {(): 1}
+        self.spans: dict[KeyPath, tuple[int, int]] = {}
         self.array_length: dict[KeyPath, int] = {}
 
-    def scan(self) -> dict[KeyPath, int]:
+    def scan(self) -> _Scanner:
         base: KeyPath = ()
         while self._skip_blank():
             if self._peek() == "[":
                 base = self._read_header()
             else:
                 self._read_pair(base)
-        return self.lines
+        return self
 
     def _peek(self) -> str:
         return self.text[self.pos] if self.pos < len(self.text) else ""
@@ -147,7 +166,7 @@ class _Scanner:
 
     def _read_value(self, path: KeyPath) -> None:
         self.lines[path] = self.line if path not in self.lines else self.lines[path]
-        char = self._peek()
+        start, char = self.pos, self._peek()
         if char in "\"'" and char:
             self._skip_string()
         elif char == "[":
@@ -157,6 +176,7 @@ class _Scanner:
         else:
             while self.pos < len(self.text) and self._peek() not in _VALUE_END:
                 self.pos += 1
+        self.spans[path] = start, start + len(self.text[start : self.pos].rstrip())
 
     def _read_array(self, path: KeyPath) -> None:
         self._advance()

@@ -44,14 +44,26 @@ class Reader:
         return lambda problem, remedy: self.at(path, problem, remedy)
 
     def only(self, allowed: Iterable[str]) -> None:
-        """Refuse keys that are not known here."""
+        """Refuse keys that are not known here.
+
+        Raises
+        ------
+        InputError
+            If there is another key.
+        """
         names = tuple(allowed)
         for key in self.data:
             if key not in names:
                 raise self.error(key, f"unknown key '{key}'", did_you_mean(key, names))
 
     def table(self, key: str) -> Reader | None:
-        """Return a sub-table, ``None`` when absent."""
+        """Return a sub-table, ``None`` when absent.
+
+        Raises
+        ------
+        InputError
+            If the entry is no table.
+        """
         if key not in self.data:
             return None
         value = self.data[key]
@@ -60,7 +72,13 @@ class Reader:
         return Reader(value, (*self.path, key), self.lines, self.source)
 
     def tables(self, key: str, *, required: bool = True) -> list[Reader]:
-        """Return an array of tables."""
+        """Return an array of tables.
+
+        Raises
+        ------
+        InputError
+            If the entry is no list of tables, or is missing or empty where one is needed.
+        """
         value = self.data.get(key, [])
         if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
             raise self.error(key, f"'{key}' is not a list of tables", f"write [[{key}]] for each")
@@ -79,7 +97,13 @@ class Reader:
         max_length: int = 200,
         lines: bool = False,
     ) -> str:
-        """Return a string, of one line unless several are allowed."""
+        """Return a string, of one line unless several are allowed.
+
+        Raises
+        ------
+        InputError
+            If it is no text, is too long, empty, has several lines or control characters.
+        """
         value = self._get(key, default)
         if not isinstance(value, str):
             raise self.error(key, f"{show(value)} is not text", "put it in quotation marks")
@@ -103,7 +127,13 @@ class Reader:
         low: float = -math.inf,
         high: float = math.inf,
     ) -> float:
-        """Return a finite number inside a range."""
+        """Return a finite number inside a range.
+
+        Raises
+        ------
+        InputError
+            If it is no number, or out of range.
+        """
         value = self._get(key, default)
         if isinstance(value, bool) or not isinstance(value, int | float):
             raise self.error(key, f"{show(value)} is not a number", "write digits, no quotes")
@@ -111,7 +141,13 @@ class Reader:
         return float(value)
 
     def integer(self, key: str, default: int | None = None, *, low: int, high: int) -> int:
-        """Return a whole number inside a range."""
+        """Return a whole number inside a range.
+
+        Raises
+        ------
+        InputError
+            If it is no whole number, or out of range.
+        """
         value = self._get(key, default)
         if isinstance(value, bool) or not isinstance(value, int):
             raise self.error(key, f"{show(value)} is not a whole number", "write a whole number")
@@ -119,14 +155,26 @@ class Reader:
         return value
 
     def boolean(self, key: str, default: bool) -> bool:
-        """Return true or false."""
+        """Return true or false.
+
+        Raises
+        ------
+        InputError
+            If it is neither.
+        """
         value = self._get(key, default)
         if not isinstance(value, bool):
             raise self.error(key, f"{show(value)} is not true or false", "write true or false")
         return value
 
     def choice(self, key: str, allowed: Iterable[str], default: str | None = None) -> str:
-        """Return one of a set of words."""
+        """Return one of a set of words.
+
+        Raises
+        ------
+        InputError
+            If it is another word.
+        """
         value = self.text(key, default)
         names = tuple(allowed)
         if value not in names:
@@ -134,7 +182,13 @@ class Reader:
         return value
 
     def strings(self, key: str, *, minimum: int = 0, default: list[str] | None = None) -> list[str]:
-        """Return a list of strings."""
+        """Return a list of strings.
+
+        Raises
+        ------
+        InputError
+            If it is no list of texts, or too short.
+        """
         value = self._get(key, default)
         if not isinstance(value, list) or not all(isinstance(item, str) for item in value):
             raise self.error(

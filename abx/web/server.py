@@ -8,13 +8,23 @@ import threading
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import streamlit as st
+import uvicorn
+from starlette.middleware import Middleware
+from streamlit import config
+from streamlit.runtime.runtime_util import get_max_message_size_bytes
 
 from abx.errors import AbxError, InputError
+from abx.session import panels
+from abx.session.operators import Operators
 from abx.session.sessions import Sessions
-
-if TYPE_CHECKING:
-    from abx.session.operators import Operators
+from abx.session.spool import spool_from_environment
+from abx.study.workspace import Workspace
+from abx.web.pages import SCRIPT, STREAMLIT_OPTIONS, Context, provide
+from abx.web.pages.host_config import NoErrorDialogs
+from abx.web.routes import PlainReplies, make_routes
 
 __all__ = [
     "app_from_environment",
@@ -73,8 +83,6 @@ def workspace_root() -> Path:
 
 def operators() -> Operators:
     """Return the staff passphrase of the study being served."""
-    from abx.session.operators import Operators
-
     return Operators(current().store)
 
 
@@ -95,11 +103,8 @@ def open_sessions(workspace_dir: str | Path, *, database: str | None = None) -> 
     StoreError, StudyChanged
         As :func:`abx.store.open_store` and :class:`abx.session.sessions.Sessions`.
     """
-    from abx.session.panels import open_sessions
-    from abx.study.workspace import Workspace
-
     workspace = Workspace.open(workspace_dir)
-    return open_sessions(workspace, workspace.live, database=database, create=True)
+    return panels.open_sessions(workspace, workspace.live, database=database, create=True)
 
 
 def create_app(workspace_dir: str | Path, *, database: str | None = None) -> Any:
@@ -122,14 +127,6 @@ def create_app(workspace_dir: str | Path, *, database: str | None = None) -> Any
     InputError, StoreError, StudyChanged
         As :func:`open_sessions`.
     """
-    import streamlit as st
-    from starlette.middleware import Middleware
-
-    from abx.session.spool import spool_from_environment
-    from abx.web.pages import SCRIPT, Context, provide
-    from abx.web.pages.host_config import NoErrorDialogs
-    from abx.web.routes import PlainReplies, make_routes
-
     sessions = open_sessions(workspace_dir, database=database)
     use(sessions, workspace_dir)
     provide(Context(sessions=sessions, title=sessions.study.title))
@@ -182,10 +179,6 @@ def app_from_environment() -> Any:
 
 def _configure(**options: object) -> None:
     """Give the pages their configuration; without it the browser would send usage statistics."""
-    from streamlit import config
-
-    from abx.web.pages import STREAMLIT_OPTIONS
-
     config.get_config_options(
         force_reparse=True, options_from_flags={**STREAMLIT_OPTIONS, **options}
     )
@@ -211,8 +204,6 @@ def serve(
     database : str, optional
         Database URL; SQLite in the folder when omitted.
     """
-    import uvicorn
-
     _configure(**{"server.address": host, "server.port": port, **_NO_UPLOADS})
     # The pages' own way to run leaves small replies waiting some 40 ms for the client's
     # delayed acknowledgement: its sockets have no TCP_NODELAY. Addresses hold tokens and are
@@ -230,6 +221,4 @@ def serve(
 
 def _websocket_options() -> dict[str, Any]:
     """Return what the pages' websocket needs: large messages, the newer protocol code."""
-    from streamlit.runtime.runtime_util import get_max_message_size_bytes
-
     return {"ws": "websockets-sansio", "ws_max_size": get_max_message_size_bytes()}

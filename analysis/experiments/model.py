@@ -15,7 +15,7 @@ from scipy import stats
 from scipy.special import xlogy
 
 from analysis.models.bradley_terry import PENALTY_COUNT, fit_counts
-from analysis.models.pair_design import Design, design, probabilities
+from analysis.models.pair_design import PairDesign, design, probabilities
 from analysis.tables.counts import PairCounts
 
 __all__ = ["CovariateFit", "alias", "fieller", "fit_covariates"]
@@ -112,15 +112,15 @@ def fit_covariates(counts: PairCounts, x: np.ndarray, names: tuple[str, ...]) ->
     )
 
 
-def _plan(cells: PairCounts, x: np.ndarray, names: tuple[str, ...]) -> Design:
+def _plan(cells: PairCounts, x: np.ndarray, names: tuple[str, ...]) -> PairDesign:
     own = design(cells, reference=len(cells.stages) - 1, ties=cells.has_ties)
     free = len(cells.stages) - 1
     columns = own.matrix[:, :, :free] @ (x[:-1] - x[-1])
     matrix = np.concatenate([columns, own.matrix[:, :, free:]], axis=2)
-    return Design(matrix, (*names, *own.names[free:]), own.reference, own.n_stages)
+    return PairDesign(matrix, (*names, *own.names[free:]), own.reference, own.n_stages)
 
 
-def _sandwich(plan: Design, answers: np.ndarray, p: np.ndarray) -> np.ndarray:
+def _sandwich(plan: PairDesign, answers: np.ndarray, p: np.ndarray) -> np.ndarray:
     """Inverse information on both sides of the scores' scatter between listeners."""
     total = answers.sum(axis=2, keepdims=True)
     flat = plan.matrix.reshape(-1, plan.matrix.shape[2])

@@ -21,6 +21,7 @@ from scipy import stats
 from scipy.special import ndtr, xlog1py, xlogy
 
 from analysis.panels.proportions import clopper_pearson
+from analysis.tables.trial_columns import GUESSING
 
 __all__ = [
     "CHANCE",
@@ -99,11 +100,11 @@ class _DecisionModel:
 #: compares X with A and with B when the pairs vary from trial to trial.
 MODELS: dict[str, _DecisionModel] = {
     "two-interval": _DecisionModel(_two_interval, 1 / 2),
-    "abx": _DecisionModel(_differencing, 1 / 2),
-    "abx-independent": _DecisionModel(_independent, 1 / 2),
-    "duo-trio": _DecisionModel(_differencing, 1 / 2),
-    "triangle": _DecisionModel(_triangle, 1 / 3),
-    "same-different": _DecisionModel(_same_different, 1 / 2),
+    "abx": _DecisionModel(_differencing, GUESSING["abx"]),
+    "abx-independent": _DecisionModel(_independent, GUESSING["abx"]),
+    "duo-trio": _DecisionModel(_differencing, GUESSING["duo-trio"]),
+    "triangle": _DecisionModel(_triangle, GUESSING["triangle"]),
+    "same-different": _DecisionModel(_same_different, GUESSING["same-different"]),
     "tetrad": _DecisionModel(_tetrad, 1 / 3),
     **{f"{m}-alternative": _DecisionModel(_alternatives(m), 1 / m) for m in (3, 4, 5, 8)},
 }

@@ -24,15 +24,12 @@ from analysis.link.metrics import Link, MetricValues, fit_links, metric_values, 
 from analysis.link.permutation import line_band, rank_correlations, settled, smallest_order_p
 from analysis.link.words import declined_words, link_words
 from analysis.panels.multiplicity import holm
-from analysis.preference.fit import Preference
-from analysis.tables.stages import StageTable
 
 __all__ = [
     "Link",
     "MetricValues",
     "adjusted_p",
     "fit_links",
-    "link_block",
     "link_rows",
     "metric_values",
 ]
@@ -72,18 +69,6 @@ def adjusted_p(links: Sequence[Link]) -> tuple[np.ndarray, np.ndarray]:
         np.where(primary, p, holm(np.where(primary, np.nan, p))) for p in (line, order)
     )
     return of_line, of_order
-
-
-def link_block(
-    preference: Preference | None,
-    stages: StageTable | None,
-    *,
-    primary: str | None = None,
-    alpha: float = 0.05,
-    seed: int = 1,
-) -> list[dict[str, Any]]:
-    """Fit and write the ``link`` block; see :func:`fit_links` and :func:`link_rows`."""
-    return link_rows(fit_links(preference, stages, primary=primary, seed=seed), alpha=alpha)
 
 
 def _row(

@@ -16,12 +16,11 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from analysis.tables.trial_columns import GUESSING
 from analysis.tables.trials import FORCED_CHOICE, TrialTable, label_codes
 
 __all__ = ["Repeats", "chance_alike", "group_ids", "in_order", "repeat_counts", "repeat_p", "turns"]
 
-#: Right answers by guessing evenly over the answers that a method offers.
-_EVEN = {"abx": 1 / 2, "duo-trio": 1 / 2, "same-different": 1 / 2, "triangle": 1 / 3}
 _LETTERS = ("a", "b", "c", "tie", "same", "different")
 
 
@@ -143,7 +142,7 @@ def _asked(frame: pd.DataFrame) -> tuple[list[str], _AskedTwice]:
     other = np.where(triangle & (a == b), c, b)
     low, high = np.minimum(a, other), np.maximum(a, other)
     ties = bool((letter[paired] == 3).any())
-    by_method = [_EVEN.get(name, 1 / 3 if ties else 1 / 2) for name in methods]
+    by_method = [GUESSING.get(name, 1 / 3 if ties else 1 / 2) for name in methods]
     return listeners, _AskedTwice(
         method=method,
         listener=listener,

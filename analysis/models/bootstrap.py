@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.models.bradley_terry import IMPOSSIBLE, PENALTY_COUNT, PairModelFit
-from analysis.models.pair_design import Design, design, probabilities
+from analysis.models.pair_design import PairDesign, design, probabilities
 from analysis.models.pair_newton import pair_newton
 from analysis.panels.tails import normal_quantile, t_quantile
 from analysis.tables.counts import PairCounts, separated
@@ -165,7 +165,7 @@ def _widening(listeners: int) -> float:
     return float(np.sqrt(listeners / (listeners - 1)) * student)
 
 
-def _without_maximum(plan: Design, cells: PairCounts, part: np.ndarray) -> np.ndarray:
+def _without_maximum(plan: PairDesign, cells: PairCounts, part: np.ndarray) -> np.ndarray:
     won = np.zeros((len(part), plan.n_stages, plan.n_stages), dtype=bool)
     answered = part > 0
     # A pair in both orders has two cells, which must add up.
@@ -180,7 +180,7 @@ def _without_maximum(plan: Design, cells: PairCounts, part: np.ndarray) -> np.nd
 
 
 def _fit_part(
-    plan: Design, part: np.ndarray, weak: np.ndarray, cells: PairCounts, start: np.ndarray
+    plan: PairDesign, part: np.ndarray, weak: np.ndarray, cells: PairCounts, start: np.ndarray
 ) -> np.ndarray:
     # Every pair that was compared at all gets the penalty, so that a resample which happens to
     # miss a pair stays linked.

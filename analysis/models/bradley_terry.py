@@ -24,7 +24,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import xlogy
 
-from analysis.models.pair_design import Design, design, fisher_information, probabilities
+from analysis.models.pair_design import PairDesign, design, fisher_information, probabilities
 from analysis.models.pair_newton import pair_newton
 from analysis.tables.counts import PairCounts, components, separated
 
@@ -41,12 +41,12 @@ PENALTY_COUNT = 0.5
 IMPOSSIBLE = 1e-6
 
 
-def fit_counts(plan: Design, answers: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def fit_counts(plan: PairDesign, answers: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Maximise the likelihood for one or many sets of counts by Newton's method.
 
     Parameters
     ----------
-    plan : Design
+    plan : PairDesign
     answers : numpy.ndarray, shape (..., n_cells, n_outcomes)
         Counts; leading axes are fitted side by side.
 
@@ -198,7 +198,7 @@ def fit_pair_model(
     return _weighted_errors(fit, plan, given, weights) if weighted else fit
 
 
-def _order_identified(plan: Design) -> bool:
+def _order_identified(plan: PairDesign) -> bool:
     contrast = plan.matrix[:, 0] - plan.matrix[:, 1]
     columns = [k for k, name in enumerate(plan.names) if name != "tie"]
     return int(np.linalg.matrix_rank(contrast[:, columns])) == len(columns)
@@ -209,7 +209,7 @@ def order_identified(counts: PairCounts) -> bool:
     return _order_identified(design(counts, reference=0, order=True))
 
 
-def _runs_away(plan: Design, beta: np.ndarray, pooled: np.ndarray) -> bool:
+def _runs_away(plan: PairDesign, beta: np.ndarray, pooled: np.ndarray) -> bool:
     """Tell whether some answer that was never given is fitted as impossible.
 
     With an order effect the worths may be bounded and their sum with it not: every answer in
@@ -234,7 +234,7 @@ def _is_separated(counts: PairCounts, *, ties: bool) -> bool:
 
 def _package(
     stages: tuple[str, ...],
-    plan: Design,
+    plan: PairDesign,
     answers: np.ndarray,
     beta: np.ndarray,
     penalty: float,
@@ -269,7 +269,9 @@ def _package(
     )
 
 
-def _sandwich(plan: Design, answers: np.ndarray, p: np.ndarray, bread: np.ndarray) -> np.ndarray:
+def _sandwich(
+    plan: PairDesign, answers: np.ndarray, p: np.ndarray, bread: np.ndarray
+) -> np.ndarray:
     if len(answers) < 2:
         return np.full_like(bread, np.nan)
     total = answers.sum(axis=2, keepdims=True)
@@ -279,7 +281,7 @@ def _sandwich(plan: Design, answers: np.ndarray, p: np.ndarray, bread: np.ndarra
 
 
 def _weighted_errors(
-    fit: PairModelFit, plan: Design, given: np.ndarray, weights: np.ndarray | None
+    fit: PairModelFit, plan: PairDesign, given: np.ndarray, weights: np.ndarray | None
 ) -> PairModelFit:
     """Return the fit with the covariances that hold under weights, and the answers given."""
     assert weights is not None

@@ -18,7 +18,7 @@ import numpy as np
 from scipy.special import logsumexp, xlogy
 
 from analysis.models.bradley_terry import fit_counts
-from analysis.models.pair_design import Design, design, probabilities
+from analysis.models.pair_design import PairDesign, design, probabilities
 from analysis.models.pair_newton import pair_newton
 from analysis.tables.counts import PairCounts, components
 
@@ -120,7 +120,7 @@ def fit_latent_classes(
 
 
 def _expect_maximise(
-    plan: Design, answers: np.ndarray, member: np.ndarray
+    plan: PairDesign, answers: np.ndarray, member: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Run all starts side by side; `member` has shape (n_starts, n_listeners, n_classes)."""
     flat = answers.reshape(len(answers), -1)
@@ -150,7 +150,7 @@ def _expect_maximise(
     return share, beta, member, last, converged
 
 
-def _worths(plan: Design, answers: np.ndarray, start: np.ndarray) -> np.ndarray:
+def _worths(plan: PairDesign, answers: np.ndarray, start: np.ndarray) -> np.ndarray:
     """Return the estimates of every start and class from weighted counts."""
     sets = answers.reshape(-1, *answers.shape[2:])
     beta, _ = pair_newton(plan.matrix, sets, start.reshape(len(sets), -1))

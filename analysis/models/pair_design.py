@@ -9,7 +9,7 @@ import numpy as np
 from analysis.tables.counts import PairCounts
 
 __all__ = [
-    "Design",
+    "PairDesign",
     "design",
     "fisher_information",
     "probabilities",
@@ -17,7 +17,7 @@ __all__ = [
 
 
 @dataclass(frozen=True, slots=True)
-class Design:
+class PairDesign:
     """Linear predictors of a pair model.
 
     Attributes
@@ -44,7 +44,7 @@ class Design:
 
 def design(
     counts: PairCounts, *, reference: int, order: bool = False, ties: bool = False
-) -> Design:
+) -> PairDesign:
     """Build the predictors.
 
     Parameters
@@ -58,7 +58,7 @@ def design(
 
     Returns
     -------
-    Design
+    PairDesign
     """
     size, cells = len(counts.stages), len(counts.first)
     worth = np.zeros((cells, 3, size))
@@ -75,15 +75,15 @@ def design(
         columns.append(np.broadcast_to(np.array([0.0, 0.0, 1.0])[None, :, None], (cells, 3, 1)))
         names.append("tie")
     matrix = np.concatenate(columns, axis=2)[:, : 3 if ties else 2]
-    return Design(np.ascontiguousarray(matrix), tuple(names), reference, size)
+    return PairDesign(np.ascontiguousarray(matrix), tuple(names), reference, size)
 
 
-def probabilities(plan: Design, beta: np.ndarray) -> np.ndarray:
+def probabilities(plan: PairDesign, beta: np.ndarray) -> np.ndarray:
     """Return the outcome probabilities.
 
     Parameters
     ----------
-    plan : Design
+    plan : PairDesign
     beta : numpy.ndarray, shape (..., n_parameters)
 
     Returns
@@ -98,7 +98,7 @@ def probabilities(plan: Design, beta: np.ndarray) -> np.ndarray:
     return eta
 
 
-def fisher_information(plan: Design, p: np.ndarray, total: np.ndarray) -> np.ndarray:
+def fisher_information(plan: PairDesign, p: np.ndarray, total: np.ndarray) -> np.ndarray:
     """Return the Fisher information, shape (..., K, K); `total` has shape (..., n_cells)."""
     flat = plan.matrix.reshape(-1, plan.matrix.shape[2])
     k = flat.shape[1]

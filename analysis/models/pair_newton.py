@@ -97,7 +97,7 @@ def pair_newton(
     Parameters
     ----------
     matrix : numpy.ndarray, shape (n_cells, n_outcomes, n_parameters)
-        Predictors, see :class:`analysis.models.pair_design.Design`.
+        Predictors, see :class:`analysis.models.pair_design.PairDesign`.
     answers : numpy.ndarray, shape (n_sets, n_cells, n_outcomes)
     start : numpy.ndarray, shape (n_parameters,) or (n_sets, n_parameters), optional
         Where to start; 0 when not given.

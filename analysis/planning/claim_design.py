@@ -30,7 +30,13 @@ _CONTROLS = 4
 
 
 def check_count(name: str, count: int, least: int) -> None:
-    """Refuse a number that is too small."""
+    """Refuse a number that is too small.
+
+    Raises
+    ------
+    InputError
+        If it is smaller than ``least``.
+    """
     if count < least:
         raise InputError(
             where=name,

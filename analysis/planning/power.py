@@ -14,7 +14,7 @@ from scipy import stats
 
 from analysis.hearing.dprime import CHANCE, model_for, proportion_correct
 from analysis.models.bradley_terry import PENALTY_COUNT, fit_counts
-from analysis.models.pair_design import Design, design, probabilities
+from analysis.models.pair_design import PairDesign, design, probabilities
 from analysis.panels.exact_panel import MOST_CELLS, hearing_power, panel_cells
 from analysis.panels.panel import SMALL_PANEL, logit_test
 from analysis.panels.proportions import critical_count, share_right
@@ -254,7 +254,7 @@ def paired_power(
 
 
 def _fit_studies(
-    plan: Design, wins: np.ndarray, total: float, first: np.ndarray, second: np.ndarray
+    plan: PairDesign, wins: np.ndarray, total: float, first: np.ndarray, second: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return log-worths, clustered and naive covariances of all studies, reference included."""
     studies, listeners, _ = wins.shape

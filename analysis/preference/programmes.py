@@ -8,7 +8,7 @@ import numpy as np
 from scipy.special import xlogy
 
 from analysis.models.bradley_terry import fit_counts, fit_pair_model
-from analysis.models.pair_design import Design, design, probabilities
+from analysis.models.pair_design import PairDesign, design, probabilities
 from analysis.tables.counts import PairCounts, components
 
 __all__ = ["ProgrammeInteraction", "leave_one_out", "programme_interaction", "programme_worths"]
@@ -47,7 +47,7 @@ def _decided(parts: dict[str, PairCounts]) -> tuple[np.ndarray, PairCounts]:
     return np.stack([part.counts[:, :, :2] for part in flat]), flat[0]
 
 
-def _log_likelihood(plan: Design, answers: np.ndarray) -> np.ndarray:
+def _log_likelihood(plan: PairDesign, answers: np.ndarray) -> np.ndarray:
     """Return the largest log-likelihood; where it has no maximum, the bound it approaches."""
     beta, _ = fit_counts(plan, answers)
     return np.asarray(xlogy(answers, np.maximum(probabilities(plan, beta), 1e-300)).sum((-1, -2)))

@@ -43,7 +43,13 @@ _ONE_NAME = {
 
 
 def check_columns(frame: pd.DataFrame, faults: Faults) -> None:
-    """Refuse a table without a required column or without rows."""
+    """Refuse a table without a required column or without rows.
+
+    Raises
+    ------
+    InputError
+        If a column is missing, or the table is empty.
+    """
     missing = [name for name in REQUIRED if name not in frame.columns]
     if missing:
         have = ", ".join(str(name) for name in frame.columns) or "none"
@@ -68,7 +74,13 @@ def check_names(frame: pd.DataFrame, faults: Faults) -> None:
 
 
 def check_filled(frame: pd.DataFrame, faults: Faults) -> None:
-    """Refuse rows without a listener, a sitting, a method or a stage."""
+    """Refuse rows without a listener, a sitting, a method or a stage.
+
+    Raises
+    ------
+    InputError
+        If a value is empty; the error names the row.
+    """
     for name in ("listener", "session", "method", "stage_a"):
         empty = np.flatnonzero((frame[name] == "").to_numpy())
         if empty.size:
@@ -78,7 +90,13 @@ def check_filled(frame: pd.DataFrame, faults: Faults) -> None:
 
 
 def check_known(frame: pd.DataFrame, name: str, allowed: tuple[str, ...], faults: Faults) -> None:
-    """Refuse a word that a column does not know."""
+    """Refuse a word that a column does not know.
+
+    Raises
+    ------
+    InputError
+        If a value is none of those known; the error names the row.
+    """
     unknown = set(frame[name].cat.categories) - set(allowed)
     rows = np.flatnonzero(frame[name].isin(unknown).to_numpy()) if unknown else np.array([], int)
     if rows.size:
@@ -97,7 +115,13 @@ _MOST_TRIALS = 1_000_000_000
 
 
 def trial_numbers(values: pd.Series, faults: Faults, decimal: str) -> np.ndarray:
-    """Return the numbers of trials, whole and from 1."""
+    """Return the numbers of trials, whole and from 1.
+
+    Raises
+    ------
+    InputError
+        If one is no whole number above 0; the error names the row.
+    """
     what = "a whole number from 1"
     numbers = column_numbers(values, name="trial", faults=faults, decimal=decimal, what=what)
     whole = (numbers >= 1) & (numbers <= _MOST_TRIALS) & (numbers == np.floor(numbers))
@@ -111,7 +135,13 @@ def trial_numbers(values: pd.Series, faults: Faults, decimal: str) -> np.ndarray
 
 
 def check_stages(frame: pd.DataFrame, faults: Faults) -> None:
-    """Refuse trials without the stages that their method needs."""
+    """Refuse trials without the stages that their method needs.
+
+    Raises
+    ------
+    InputError
+        If a stage that the method needs is missing; the error names the row.
+    """
     for method in METHODS:
         rows = (frame["method"] == method).to_numpy()
         if not rows.any():
@@ -130,7 +160,13 @@ def check_stages(frame: pd.DataFrame, faults: Faults) -> None:
 def read_answers(
     frame: pd.DataFrame, faults: Faults, decimal: str
 ) -> tuple[np.ndarray, pd.Categorical[str]]:
-    """Return numbers (NaN elsewhere) and the categorical answers ("" where it is a number)."""
+    """Return numbers (NaN elsewhere) and the categorical answers ("" where it is a number).
+
+    Raises
+    ------
+    InputError
+        If an answer does not fit its method; the error names the row.
+    """
     ratings = np.full(len(frame), np.nan)
     for method in SCALES:
         rows = (frame["method"] == method).to_numpy()
@@ -173,7 +209,13 @@ def _rating_values(
 
 
 def check_unique(frame: pd.DataFrame, faults: Faults) -> None:
-    """Refuse a trial that was given before."""
+    """Refuse a trial that was given before.
+
+    Raises
+    ------
+    InputError
+        If a trial stands there twice; the error names the row.
+    """
     keys = ["listener", "session", "trial"]
     repeated = np.flatnonzero(frame.duplicated(keys).to_numpy())
     if repeated.size == 0:
@@ -192,7 +234,13 @@ def check_unique(frame: pd.DataFrame, faults: Faults) -> None:
 
 
 def check_group(frame: pd.DataFrame, faults: Faults) -> None:
-    """Refuse a listener who is in two groups, or in one only now and then."""
+    """Refuse a listener who is in two groups, or in one only now and then.
+
+    Raises
+    ------
+    InputError
+        If a listener is in two groups, or in one only now and then; the error names the row.
+    """
     if (frame["group"] == "").all():
         return
     first = ~frame.duplicated("listener").to_numpy()
@@ -214,7 +262,13 @@ def check_group(frame: pd.DataFrame, faults: Faults) -> None:
 
 
 def check_sense(frame: pd.DataFrame, faults: Faults) -> None:
-    """Refuse stages that do not make a question of the method."""
+    """Refuse stages that do not make a question of the method.
+
+    Raises
+    ------
+    InputError
+        If they do not; the error names the row.
+    """
     _, (a, b, c, x) = label_codes(frame, "stage_a", "stage_b", "stage_c", "stage_x")
     method = {name: (frame["method"] == name).to_numpy() for name in METHODS}
     identical = (frame["control"] == "identical").to_numpy()
@@ -249,7 +303,13 @@ def check_sense(frame: pd.DataFrame, faults: Faults) -> None:
 
 
 def check_strength(frame: pd.DataFrame, faults: Faults, decimal: str) -> np.ndarray:
-    """Return the graded strength of paired answers, which must agree with the answer's side."""
+    """Return the graded strength of paired answers, which must agree with the answer's side.
+
+    Raises
+    ------
+    InputError
+        If one is out of range or on the other side; the error names the row.
+    """
     what = f"a whole number from -{STRENGTH} to {STRENGTH}"
     numbers = column_numbers(
         frame["strength"], name="strength", faults=faults, decimal=decimal, what=what

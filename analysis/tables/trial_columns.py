@@ -11,6 +11,7 @@ __all__ = [
     "ANSWERS",
     "CONTROLS",
     "FORCED_CHOICE",
+    "GUESSING",
     "METHODS",
     "OPTIONAL",
     "REQUIRED",
@@ -34,7 +35,9 @@ STAGES_OF = {
     "grading": ("stage_a", "stage_b", "stage_x"),
 }
 METHODS = tuple(STAGES_OF)
-FORCED_CHOICE = ("abx", "duo-trio", "triangle", "same-different")
+GUESSING = {"abx": 1 / 2, "duo-trio": 1 / 2, "triangle": 1 / 3, "same-different": 1 / 2}
+"""Share of right answers by guessing evenly over the answers that a method offers."""
+FORCED_CHOICE = tuple(GUESSING)
 ANSWERS = {
     "abx": ("a", "b"),
     "duo-trio": ("a", "b"),

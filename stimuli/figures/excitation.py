@@ -17,13 +17,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from stimuli.levels.erb import ANSI
+
 __all__ = [
     "COMPONENT_HZ",
     "EarSpectrum",
     "ExcitationDifference",
     "erb_n_hz",
-    "erb_number",
-    "erb_number_to_hz",
     "excitation_db",
     "excitation_difference",
     "pink_spectrum",
@@ -33,7 +33,7 @@ __all__ = [
 Floats = NDArray[np.float64]
 
 _STEP_CAM = 0.1
-COMPONENT_HZ = (10 ** (np.arange(0.5, 42.0, _STEP_CAM) / 21.366) - 1) / 0.004368
+COMPONENT_HZ = ANSI.to_hz(np.arange(0.5, 42.0, _STEP_CAM))
 """Frequencies of the components under every pattern: 12.7 Hz to 20.8 kHz, ten to an ERB."""
 
 LEVEL_DB = 65.0
@@ -52,17 +52,7 @@ def erb_n_hz(f_hz: ArrayLike) -> Floats:
 
     ``24.673 (0.004368 f + 1)``: Glasberg & Moore 1990 with the digits of ANSI S3.4-2007.
     """
-    return np.asarray(24.673 * (0.004368 * np.asarray(f_hz, dtype=float) + 1))
-
-
-def erb_number(f_hz: ArrayLike) -> Floats:
-    """ERB number (Cam): ``21.366 log10(0.004368 f + 1)``, ANSI S3.4-2007."""
-    return np.asarray(21.366 * np.log10(0.004368 * np.asarray(f_hz, dtype=float) + 1))
-
-
-def erb_number_to_hz(cam: ArrayLike) -> Floats:
-    """Frequency in Hz of an ERB number."""
-    return np.asarray((10 ** (np.asarray(cam, dtype=float) / 21.366) - 1) / 0.004368)
+    return np.asarray(24.673 * (ANSI.per_hz * np.asarray(f_hz, dtype=float) + 1))
 
 
 def excitation_db(
@@ -264,7 +254,7 @@ def excitation_difference(
     * Moore & Tan, J. Acoust. Soc. Am. 114(1), 408-419 (2003): the ratings behind it.
     """
     heard = pink_spectrum() if spectrum is None else spectrum
-    centre = erb_number_to_hz(_CHANNELS_CAM)
+    centre = ANSI.to_hz(_CHANNELS_CAM)
     inside = (centre >= valid_hz[0]) & (centre <= valid_hz[1])
     if inside.sum() < 3:
         raise ValueError(f"fewer than three channels lie between {valid_hz[0]} and {valid_hz[1]}")

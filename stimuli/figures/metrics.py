@@ -21,48 +21,27 @@ from stimuli.figures.excitation import (
     erb_n_hz,
     excitation_difference,
 )
+from stimuli.figures.reach import bandwidth
 from stimuli.files.errors import InputError
-from stimuli.response.bands import Bands
 from stimuli.response.measured import Response, StageResponse, power_average
 from stimuli.response.target import Target
 
 __all__ = [
     "METRICS",
     "STAGE_METRICS",
-    "Bandwidth",
     "Difference",
     "MetricValue",
-    "bandwidth",
     "compare_metric",
     "measure_metrics",
     "narrow_band_deviation_db",
     "programme_metrics",
     "stage_metrics",
-    "stage_repeat_sds",
 ]
 
 Floats = NDArray[np.float64]
 
 RESOLVED_SDS = 2.0
 """A difference counts from this many repeat SDs on."""
-
-
-@dataclass(frozen=True, slots=True)
-class Bandwidth:
-    """Where a stage's response has fallen by a given amount.
-
-    Attributes
-    ----------
-    drop_db : float
-        The fall, below the mean level of 200 Hz to 5 kHz.
-    low_hz, high_hz : float or None
-        Frequencies where the response crosses that level, interpolated over log frequency;
-        None where it does not within the valid band.
-    """
-
-    drop_db: float
-    low_hz: float | None
-    high_hz: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,38 +117,6 @@ def narrow_band_deviation_db(dev: Deviation) -> float:
         return float("nan")
     windows = np.lib.stride_tricks.sliding_window_view(d, 3)
     return float(np.abs(windows - windows.mean(axis=1, keepdims=True)).mean())
-
-
-def bandwidth(stage: StageResponse, *, drop_db: float = 6.0) -> Bandwidth:
-    """Find where the response has fallen by ``drop_db``, seen from the middle outwards.
-
-    Parameters
-    ----------
-    stage : StageResponse
-        The stage.
-    drop_db : float
-        6 and 10 are usual.
-
-    Returns
-    -------
-    Bandwidth
-        The outermost crossings: a dip on the way that comes back does not end the band.
-    """
-    bands = stage.bands()
-    level = stage.band_level_db(bands)
-    middle = (bands.mid_hz > 196) & (bands.mid_hz < 5100)
-    relative = level - level[middle].mean() + drop_db
-    above = np.flatnonzero(relative >= 0)
-    first, last = int(above[0]), int(above[-1])
-    low = _crossing(bands, relative, first - 1, first) if first > 0 else None
-    high = _crossing(bands, relative, last, last + 1) if last < len(level) - 1 else None
-    return Bandwidth(drop_db, low, high)
-
-
-def _crossing(bands: Bands, relative: Floats, left: int, right: int) -> float:
-    x = np.log(bands.mid_hz[[left, right]])
-    share = relative[left] / (relative[left] - relative[right])
-    return float(np.exp(x[0] + share * (x[1] - x[0])))
 
 
 def _region(name: str) -> Callable[[Deviation], float]:
@@ -435,55 +382,4 @@ def _reach(stage: StageResponse) -> dict[str, float]:
     return {
         "bass_reach_octaves": float(np.log2(200.0 / low)),
         "treble_reach_octaves": float(np.log2(high / 5000.0)),
-    }
-
-
-def stage_repeat_sds(
-    responses: Sequence[Response],
-    target: Target,
-    *,
-    repeats: Sequence[Sequence[Response]] = (),
-) -> dict[str, float | None]:
-    """Repeat SDs of :func:`stage_metrics`, for the stage table's ``_repeat_sd`` columns.
-
-    Parameters
-    ----------
-    responses : sequence of Response
-        The stage's positions.
-    target : Target
-        What it is compared with.
-    repeats : sequence of sequences of Response, optional
-        The whole measurement done again: the SD over all of them is the repeat SD. Without
-        repeats and with at least three positions, the jackknife standard error over positions
-        (Efron & Stein 1981).
-
-    Returns
-    -------
-    dict of str to float or None
-        None where nothing was repeated, or a figure exists only in some of the repeats.
-
-    Raises
-    ------
-    InputError
-        See :func:`stimuli.response.measured.power_average`.
-    """
-
-    def of(positions: Sequence[Response]) -> dict[str, float]:
-        return stage_metrics(power_average(positions), target)
-
-    main = of(responses)
-    n = len(responses)
-    if repeats:
-        again = [main, *map(of, repeats)]
-        factor = float(np.sqrt(len(again) / (len(again) - 1)))
-    elif n >= 3:
-        kept = [[r for j, r in enumerate(responses) if j != i] for i in range(n)]
-        again, factor = list(map(of, kept)), float(np.sqrt(n - 1))
-    else:
-        return dict.fromkeys(main)
-    return {
-        name: float(np.std([one[name] for one in again])) * factor
-        if all(name in one for one in again)
-        else None
-        for name in main
     }

@@ -121,6 +121,11 @@ def mean_squares(
         Mean square of each hop.
     state : ndarray
         Filter state at the end.
+
+    Raises
+    ------
+    ValueError
+        If the samples are not of shape ``(frames, channels)``.
     """
     signal = np.asarray(x, dtype=float)
     if signal.ndim != 2:

@@ -15,11 +15,12 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from stimuli.levels.erb import GLASBERG_MOORE
+
 __all__ = [
     "LISTENING_LEVEL_DB",
     "a_weighted_level_db",
     "a_weighting_db",
-    "erb_number",
     "erb_sum_loudness",
     "loudness_difference_db",
     "model_names",
@@ -80,11 +81,6 @@ def a_weighted_level_db(f_hz: ArrayLike, power: ArrayLike) -> float:
     return float(10 * np.log10(weighted)) if weighted > 0 else float("-inf")
 
 
-def erb_number(f_hz: ArrayLike) -> Floats:
-    """ERB number (Cam) of Glasberg and Moore 1990: ``21.4 log10(4.37 F + 1)``, F in kHz."""
-    return np.asarray(21.4 * np.log10(4.37e-3 * np.asarray(f_hz, dtype=float) + 1))
-
-
 def erb_sum_loudness(f_hz: ArrayLike, power: ArrayLike) -> float:
     """Loudness summed over ERB bands, in arbitrary units.
 
@@ -104,14 +100,14 @@ def erb_sum_loudness(f_hz: ArrayLike, power: ArrayLike) -> float:
 
 def _excitation(f_hz: ArrayLike, power: ArrayLike) -> Floats:
     """Power in each of the ERB-wide bands."""
-    number = erb_number(f_hz)
+    number = GLASBERG_MOORE.number(f_hz)
     cumulative = np.cumsum(np.asarray(power, dtype=float))
     upper = np.interp(_CENTRES_CAM + 0.5, number, cumulative)
     return np.asarray(upper - np.interp(_CENTRES_CAM - 0.5, number, cumulative))
 
 
 def _loudness(excitation: Floats) -> float:
-    centre_hz = (10 ** (_CENTRES_CAM / 21.4) - 1) / 4.37e-3
+    centre_hz = GLASBERG_MOORE.to_hz(_CENTRES_CAM)
     quiet_db = np.interp(np.log(centre_hz), np.log(_THRESHOLD[:, 0]), _THRESHOLD[:, 1])
     quiet = 10 ** (quiet_db / 10)
     return float(np.sum((excitation + quiet) ** _EXPONENT - quiet**_EXPONENT) * _STEP_CAM)

@@ -13,25 +13,18 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
-import scipy.fft as fft
 from numpy.typing import NDArray
 
 from stimuli.files.errors import InputError
-from stimuli.measuring.recording import (
-    BandMeasurement,
-    count_clipped,
-    response_from_noise,
-    response_from_sweep,
-)
+from stimuli.measuring.recording import BandMeasurement, response_from_noise, response_from_sweep
 from stimuli.measuring.sweep import exponential_sweep
+from stimuli.measuring.take import SLIP_FRAMES, STEADY_SLIP_FRAMES, Take, cut_take
 from stimuli.programme.demo_music import pink_noise
 from stimuli.response.measured import Response
 
 __all__ = [
     "Aborted",
     "AudioDevice",
-    "Take",
-    "TakeFault",
     "check_level",
     "list_devices",
     "measure_noise",
@@ -46,13 +39,6 @@ Drive = Literal["left", "right", "both"]
 START_DBFS = -40.0
 """Level at which a level check begins: quiet, so that a wrong volume knob hurts nobody."""
 
-QUIETEST_PEAK_DBFS = -60.0
-LOUDEST_PEAK_DBFS = -1.0
-
-
-_SLIP_FRAMES = 200  # parts of a sweep differ in frequency and so in delay, by a few milliseconds
-_STEADY_SLIP_FRAMES = 2  # parts of a steady noise do not
-_PARTS = 4
 
 # A block size of our own choice, well below the latency, keeps ALSA's PulseAudio plugin from
 # stumbling at every buffer, which it does when PortAudio chooses.
@@ -90,53 +76,6 @@ class AudioDevice:
     rate: float
     is_default_input: bool
     is_default_output: bool
-
-
-@dataclass(frozen=True, slots=True)
-class TakeFault:
-    """Something wrong with a take.
-
-    Attributes
-    ----------
-    kind : str
-        ``"clipped"``, ``"too quiet"``, ``"too loud"``, ``"not found"`` or ``"dropout"``.
-    words : str
-        What was found and what to do.
-    """
-
-    kind: str
-    words: str
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Take:
-    """One recorded take.
-
-    Attributes
-    ----------
-    signal : ndarray, shape (frames,)
-        The recording, cut to where the played signal lies, with ``tail_frames`` more.
-    floor : ndarray, shape (frames,)
-        The silence before it.
-    played : ndarray, shape (frames,)
-        The signal as played, at its level.
-    rate : int
-        Sample rate in Hz.
-    delay_s : float
-        Delay from playing to recording.
-    peak_dbfs : float
-        Highest sample of the recording.
-    faults : tuple of TakeFault
-        Empty for a good take.
-    """
-
-    signal: Floats
-    floor: Floats
-    played: Floats
-    rate: int
-    delay_s: float
-    peak_dbfs: float
-    faults: tuple[TakeFault, ...]
 
 
 def _sounddevice() -> Any:
@@ -235,7 +174,7 @@ def record_take(
     for side in {"left": (0,), "right": (1,), "both": (0, 1)}[drive]:
         output[before : before + len(played), side] = played
     recorded, lost = _play_and_record(output, rate, device, input_channel, abort, progress)
-    slip = _STEADY_SLIP_FRAMES if steady else _SLIP_FRAMES
+    slip = STEADY_SLIP_FRAMES if steady else SLIP_FRAMES
     return cut_take(recorded, played, rate, before=before, lost_buffers=lost, slip_frames=slip)
 
 
@@ -294,122 +233,6 @@ def _play_and_record(
     if progress is not None:
         progress(total, total)
     return recorded.astype(float), lost
-
-
-_NOT_SOUND = 100.0
-"""A driver that stumbles may hand over bytes that are no samples: NaN, or 40 dB over full scale."""
-
-
-def cut_take(
-    recorded: Floats,
-    played: Floats,
-    rate: int,
-    *,
-    before: int,
-    lost_buffers: int = 0,
-    slip_frames: int = _SLIP_FRAMES,
-) -> Take:
-    """Find the played signal in a recording and cut it out.
-
-    Parameters
-    ----------
-    recorded : ndarray, shape (frames,)
-        Whole recording.
-    played : ndarray, shape (n,)
-        The signal as played, which began ``before`` frames after the recording.
-    rate : int
-        Sample rate in Hz.
-    before : int
-        Frames of silence before the signal.
-    lost_buffers : int
-        Buffers that the sound system reported lost while recording.
-    slip_frames : int
-        Delay may differ between parts of the signal by so much; more means that sound was lost.
-
-    Returns
-    -------
-    Take
-    """
-    broken = ~(np.abs(recorded) <= _NOT_SOUND)  # also true for what is not a number
-    recorded = np.where(broken, 0.0, recorded)
-    start, found = _find(recorded, played)
-    start = max(start, before)  # sound cannot arrive before it was played
-    signal = recorded[start:]
-    if len(signal) < len(played):
-        signal = np.pad(signal, (0, len(played) - len(signal)))
-    # The very first buffers may be empty: noise floor only from the second half of the silence.
-    floor = recorded[start - before // 2 : start - rate // 20]
-    peak = float(np.abs(recorded).max())
-    peak_dbfs = float(20 * np.log10(peak)) if peak > 0 else float("-inf")
-    faults = _level_faults(recorded, peak_dbfs)
-    if not faults:
-        lags = _part_lags(recorded, played, start) if found else []
-        if not lags:
-            faults.append(TakeFault("not found", _NOT_FOUND))
-        elif broken.any() or lost_buffers or max(lags) - min(lags) > slip_frames:
-            faults.append(TakeFault("dropout", _DROPOUT))
-    return Take(signal, floor, played, rate, (start - before) / rate, peak_dbfs, tuple(faults))
-
-
-_NOT_FOUND = (
-    "the test signal was not recognised in the recording: check that the loudspeakers play and "
-    "the right input is chosen"
-)
-_DROPOUT = "sound was lost on the way: close other programs and take it again"
-
-
-def _level_faults(recorded: Floats, peak_dbfs: float) -> list[TakeFault]:
-    clipped = count_clipped(recorded)
-    if clipped:
-        words = f"{clipped} samples clipped: lower the input gain and take it again"
-        return [TakeFault("clipped", words)]
-    if peak_dbfs > LOUDEST_PEAK_DBFS:
-        words = f"peak {peak_dbfs:.1f} dBFS: lower the input gain by 6 dB"
-        return [TakeFault("too loud", words)]
-    if peak_dbfs < QUIETEST_PEAK_DBFS:
-        words = f"peak {peak_dbfs:.1f} dBFS: check microphone and cable, then raise the input gain"
-        return [TakeFault("too quiet", words)]
-    return []
-
-
-def _part_lags(recorded: Floats, played: Floats, start: int) -> list[int]:
-    """Delay of each part of the signal, for the parts that are found near where they belong.
-
-    Parameters
-    ----------
-    recorded : ndarray, shape (frames,)
-        The whole recording.
-    played : ndarray, shape (n,)
-        The signal as played.
-    start : int
-        Where the signal was found as a whole.
-    """
-    n = len(played) // _PARTS
-    margin = 20 * _SLIP_FRAMES
-    lags = []
-    for part in range(_PARTS):
-        first = max(0, start + part * n - margin)
-        stretch = recorded[first : start + (part + 1) * n + margin]
-        if len(stretch) < n:
-            continue
-        lag, found = _find(stretch, played[part * n : (part + 1) * n], clear=4.5)
-        if found:
-            lags.append(first + lag - part * n)
-    return lags
-
-
-def _find(recorded: Floats, played: Floats, *, clear: float = 8.0) -> tuple[int, bool]:
-    """Lag of the highest correlation, whitened so that a bass-heavy room does not smear it."""
-    n_fft = fft.next_fast_len(len(recorded) + len(played), real=True)
-    cross = fft.rfft(recorded, n_fft) * np.conj(fft.rfft(played, n_fft))
-    magnitude = np.abs(cross)
-    if not magnitude.any():
-        return 0, False
-    correlation = fft.irfft(cross / np.sqrt(magnitude * magnitude.max() + 1e-30), n_fft)
-    correlation = np.abs(correlation[: max(1, len(recorded) - len(played) + 1)])
-    lag = int(correlation.argmax())
-    typical = float(np.sqrt(np.mean(correlation**2)))
-    return lag, bool(correlation[lag] > clear * typical)
 
 
 def measure_noise(

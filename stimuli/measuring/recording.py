@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import scipy.fft as fft
@@ -14,7 +13,6 @@ from numpy.typing import ArrayLike, NDArray
 from stimuli.files.errors import InputError
 from stimuli.files.soundfiles import read_sound
 from stimuli.measuring.sweep import deconvolve, frequency_response, window_impulse
-from stimuli.programme.reading import file_sha256
 from stimuli.response.bands import Bands, band_power, fractional_octave_bands, pink_band_level_db
 from stimuli.response.measured import Response, read_response
 
@@ -22,7 +20,6 @@ __all__ = [
     "BandMeasurement",
     "measure_noise_file",
     "noise_band_levels",
-    "noise_file_response",
     "read_correction",
     "response_from_noise",
     "response_from_sweep",
@@ -319,25 +316,6 @@ def measure_noise_file(
                 remedy="Record both with the same settings",
             )
     return response_from_noise(x, rate, fraction=fraction, floor=floor, correction=correction)
-
-
-def noise_file_response(path: str | Path, **options: Any) -> Response:
-    """Response from a recorded file of steady pink noise.
-
-    Parameters
-    ----------
-    path : path
-        WAV, FLAC ... with the noise from start to end.
-    **options
-        As for :func:`measure_noise_file`, which also tells the noise of each band.
-
-    Returns
-    -------
-    Response
-        Levels in dB re full scale, with the name and the hash of the file.
-    """
-    measured = measure_noise_file(path, **options)
-    return measured.response(source=Path(path).name, sha256=file_sha256(path))
 
 
 def _read_channel(path: Path, channel: int) -> tuple[Floats, int]:

@@ -123,6 +123,11 @@ def deconvolve(
     ImpulseResponse
         Distortion products of order n appear before the direct sound and are cut off by
         :func:`window_impulse`.
+
+    Raises
+    ------
+    ValueError
+        If the recording is not one channel, or is shorter than the sweep.
     """
     y, x = np.asarray(recording, dtype=float), np.asarray(sweep, dtype=float)
     if y.ndim != 1 or x.ndim != 1 or len(y) < len(x):

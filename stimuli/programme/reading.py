@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from stimuli.files.errors import InputError
 from stimuli.files.soundfiles import explained
 
-__all__ = ["Programme", "ProgrammeReader", "ProgrammeSpec", "file_sha256", "read_programme"]
+__all__ = ["LoadedProgramme", "ProgrammeReader", "ProgrammeSpec", "file_sha256", "read_programme"]
 
 Floats = NDArray[np.float64]
 
@@ -64,7 +64,7 @@ class ProgrammeSpec:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Programme:
+class LoadedProgramme:
     """An excerpt ready for rendering.
 
     Attributes
@@ -95,7 +95,7 @@ class Programme:
     length_s: float
 
 
-def read_programme(spec: ProgrammeSpec, rate: int = 48000) -> Programme:
+def read_programme(spec: ProgrammeSpec, rate: int = 48000) -> LoadedProgramme:
     """Read an excerpt as stereo at the study's sample rate.
 
     Parameters
@@ -107,7 +107,7 @@ def read_programme(spec: ProgrammeSpec, rate: int = 48000) -> Programme:
 
     Returns
     -------
-    Programme
+    LoadedProgramme
 
     Raises
     ------
@@ -118,7 +118,7 @@ def read_programme(spec: ProgrammeSpec, rate: int = 48000) -> Programme:
     """
     reader = ProgrammeReader(spec, rate)
     samples = np.concatenate(list(reader.blocks()))
-    return Programme(
+    return LoadedProgramme(
         id=spec.id,
         samples=samples,
         rate=rate,

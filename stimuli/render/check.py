@@ -13,32 +13,31 @@ from operator import itemgetter
 from pathlib import Path
 
 import numpy as np
-import scipy.fft as fft
-import soundfile
 from numpy.typing import NDArray
 from scipy.signal import fftconvolve
 
 from stimuli.files.errors import InputError
-from stimuli.files.soundfiles import explained
 from stimuli.filters.anchors import ANCHORS_HZ
-from stimuli.levels.loudness import LoudnessMeter
-from stimuli.levels.true_peak import TruePeakMeter
-from stimuli.programme.demo_music import pink_noise
 from stimuli.programme.reading import ProgrammeSpec, file_sha256, read_programme
-from stimuli.render.filter_bank import LongTermSpectrum
 from stimuli.render.manifest import (
     MANIFEST_NAME,
     PINK_NOISE,
     Manifest,
     ProgrammeRecord,
     StageRecord,
-    StimulusRecord,
     model_disagreements,
     read_manifest,
 )
 from stimuli.render.matching import BS1770, relative_levels_db
-from stimuli.render.pipeline import as_complex, count_cores
-from stimuli.response.bands import Bands, band_power, third_octave_bands
+from stimuli.render.measuring_back import (
+    MeasuredFiles,
+    NoiseMeter,
+    excerpt_band_power,
+    judged_span,
+    measure_files,
+    stage_bands,
+)
+from stimuli.render.pipeline import count_cores
 from stimuli.response.measured import StageResponse
 
 __all__ = ["Check", "SetCheck", "verify_set"]
@@ -151,9 +150,9 @@ def verify_set(
     files = _check_files(folder, manifest)
     if not files.passed:
         return SetCheck((files,), False)
-    noise = _Noise(manifest)
+    noise = NoiseMeter(manifest)
     with ThreadPoolExecutor(count_cores()) as pool:
-        measured = _measure(folder, manifest, noise, pool, progress)
+        measured = measure_files(folder, manifest, noise, pool, progress)
         checks = [files, *_level_checks(manifest, measured), _peak_check(manifest, measured)]
         for stage in manifest.stages:
             given = None if responses is None else responses.get(stage.id)
@@ -181,148 +180,7 @@ def _check_files(folder: Path, manifest: Manifest) -> Check:
     return Check("files", not faults, float(len(faults)), 0.0, words)
 
 
-_WINDOW_S = 60.0
-
-
-def _judged_span(frames: int, rate: int) -> tuple[int, int]:
-    """Part of a file whose tone is judged: all of it, or the middle minute of a long one."""
-    window = round(_WINDOW_S * rate)
-    if frames <= 2 * window:
-        return 0, frames
-    start = (frames - window) // 2
-    return start, start + window
-
-
-class _Noise:
-    """The pink noise, made anew: its lines, and what a file makes of them."""
-
-    def __init__(self, manifest: Manifest) -> None:
-        record = next(p for p in manifest.programmes if p.id == PINK_NOISE)
-        noise = pink_noise(seconds=record.length_s, rate=record.source_rate, seed=record.seed or 0)
-        self.shape = noise.shape
-        self._lines = fft.rfft(noise, axis=0)
-        self._power = np.abs(self._lines) ** 2
-        self._f_hz = np.arange(len(self._lines)) / record.length_s
-
-    def band_power(self, bands: Bands) -> Floats:
-        """Power of the noise itself, shape (n_bands, 2)."""
-        return _band_powers(self._f_hz, self._power, bands)
-
-    def measure(self, file: Floats, stage: StageRecord) -> tuple[Floats, Floats]:
-        """Band power of a stage's noise file, and the impulse response of its filter and gain.
-
-        The noise has a line at every multiple of 1/length and was filtered as a loop, so file
-        over source is the response itself. Below the lowest line the response is held.
-        """
-        lines = fft.rfft(file, axis=0)
-        both = self._power.sum(axis=1)
-        heard = np.flatnonzero(both > both.max() * 1e-9)
-        response = np.zeros(lines.shape, dtype=complex)
-        response[heard] = lines[heard] / self._lines[heard]
-        response[: heard[0]] = np.abs(response[heard[0]])
-        response[heard[-1] + 1 :] = np.abs(response[heard[-1]])
-        impulse = np.asarray(fft.irfft(response, self.shape[0], axis=0))
-        # Linear phase rings before time zero, which in a loop is its end.
-        early = stage.filter_taps if stage.phase != "minimum" else 0
-        impulse = np.roll(impulse, early, axis=0)[: stage.filter_taps + early].copy()
-        return _band_powers(self._f_hz, np.abs(lines) ** 2, _stage_bands(stage)), impulse
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _File:
-    """What was measured of one stimulus: loudness, true peak, length, power of the stage's bands.
-
-    With its spectrum where the set is matched in a model that asks for it, and with the impulse
-    response of the stage where the stimulus is pink noise.
-    """
-
-    loudness: float
-    peak: float
-    frames: int
-    band_power: Floats
-    spectrum: LongTermSpectrum | None
-    impulse: Floats | None
-
-
-_Measured = Mapping[tuple[str, str], _File]
-
-
-def _measure(
-    folder: Path,
-    manifest: Manifest,
-    noise: _Noise,
-    pool: ThreadPoolExecutor,
-    progress: Progress | None,
-) -> _Measured:
-    """Measure every file, by stage and programme, on all cores."""
-    stages = {stage.id: stage for stage in manifest.stages}
-    spectra = manifest.matched_in != BS1770
-    futures = [
-        pool.submit(_measure_file, folder, record, stages[record.stage], noise, spectra)
-        for record in manifest.stimuli
-    ]
-    measured = {}
-    for i, (record, future) in enumerate(zip(manifest.stimuli, futures, strict=True), start=1):
-        if progress is not None:
-            progress(i, len(manifest.stimuli), f"measuring {record.file_name}")
-        measured[record.stage, record.programme] = future.result()
-    return measured
-
-
-def _measure_file(
-    folder: Path, record: StimulusRecord, stage: StageRecord, noise: _Noise, with_spectrum: bool
-) -> _File:
-    spectrum = LongTermSpectrum(record.sample_rate) if with_spectrum else None
-    is_noise = record.programme == PINK_NOISE
-    # Pink noise is one period of a loop: it is exact as a whole only.
-    loudness, peak, frames, x = _meter_file(folder / record.file_name, spectrum, whole=is_noise)
-    if is_noise:
-        if x.shape != noise.shape:
-            raise InputError(
-                source=record.file_name,
-                problem=f"{x.shape[0]} frames on {x.shape[1]} channels, but the pink noise of the "
-                f"manifest has {noise.shape[0]} on {noise.shape[1]}",
-                remedy="Render the set again",
-            )
-        power, impulse = noise.measure(x, stage)
-    else:
-        power, impulse = _excerpt_band_power(x, record.sample_rate, stage), None
-    return _File(loudness, peak, frames, power, spectrum, impulse)
-
-
-def _excerpt_band_power(x: Floats, rate: int, stage: StageRecord) -> Floats:
-    f_hz = fft.rfftfreq(len(x), 1 / rate)
-    return _band_powers(f_hz, np.abs(fft.rfft(x, axis=0)) ** 2, _stage_bands(stage))
-
-
-def _band_powers(f_hz: Floats, power: Floats, bands: Bands) -> Floats:
-    """Power of each band and channel, shape (n_bands, channels)."""
-    return np.stack([band_power(f_hz, channel, bands) for channel in power.T], axis=1)
-
-
-def _meter_file(
-    path: Path, spectrum: LongTermSpectrum | None, *, whole: bool
-) -> tuple[float, float, int, Floats]:
-    """Integrated loudness, true peak, length and the judged span of a file, read once."""
-    frames, kept = 0, []
-    with (
-        explained(path.name, "the stimulus cannot be read", "Render the set again"),
-        soundfile.SoundFile(str(path)) as file,
-    ):
-        loud = LoudnessMeter(file.samplerate, file.channels)
-        peak = TruePeakMeter(file.samplerate, file.channels)
-        start, stop = (0, file.frames) if whole else _judged_span(file.frames, file.samplerate)
-        for block in file.blocks(1 << 17, dtype="float64", always_2d=True):
-            kept.append(block[max(0, start - frames) : max(0, stop - frames)])
-            frames += len(block)
-            loud.push(block)
-            peak.push(block)
-            if spectrum is not None:
-                spectrum.push(as_complex(block))
-    return loud.integrated(), peak.dbtp(), frames, np.concatenate(kept)
-
-
-def _level_checks(manifest: Manifest, measured: _Measured) -> list[Check]:
+def _level_checks(manifest: Manifest, measured: MeasuredFiles) -> list[Check]:
     checks = []
     for programme in manifest.programmes:
         matched = [s.id for s in manifest.stages if not s.anchor]
@@ -346,7 +204,7 @@ _UNITS = {"a_weighted": "dB of A-weighted level", "erb_sum": "dB in the loudness
 
 
 def _levels(
-    manifest: Manifest, measured: _Measured, programme: str, stages: list[str]
+    manifest: Manifest, measured: MeasuredFiles, programme: str, stages: list[str]
 ) -> dict[str, float]:
     """Level of each stage in the model that the set says it is matched in."""
     if manifest.matched_in == BS1770:
@@ -359,7 +217,7 @@ def _levels(
     return dict(zip(stages, levels.tolist(), strict=True))
 
 
-def _peak_check(manifest: Manifest, measured: _Measured) -> Check:
+def _peak_check(manifest: Manifest, measured: MeasuredFiles) -> Check:
     key = max(measured, key=lambda k: measured[k].peak)
     peak, limit = measured[key].peak, manifest.true_peak_limit_dbtp
     words = f"highest true peak {peak:.2f} dBTP ({key[1]} through {key[0]})"
@@ -368,13 +226,13 @@ def _peak_check(manifest: Manifest, measured: _Measured) -> Check:
 
 def _pink_check(
     stage: StageRecord,
-    noise: _Noise,
-    measured: _Measured,
+    noise: NoiseMeter,
+    measured: MeasuredFiles,
     response: StageResponse | None,
     playback: StageResponse | None,
 ) -> Check:
     """Band levels of the pink-noise file against the stage's measured levels, side by side."""
-    bands = _stage_bands(stage)
+    bands = stage_bands(stage)
     left = np.array(stage.band_level_db)
     right = np.array(stage.right_band_level_db or left)
     if response is not None and stage.right_band_level_db is None:
@@ -408,22 +266,17 @@ def _centre(error: Floats) -> float:
     return float((error.max() + error.min()) / 2)
 
 
-def _stage_bands(stage: StageRecord) -> Bands:
-    every = third_octave_bands(10.0, 20000.0)
-    return every.select(np.isin(np.round(every.mid_hz, 6), np.round(stage.band_hz, 6)))
-
-
 def _programme_check(
     record: ProgrammeRecord,
     folder: Path,
     manifest: Manifest,
-    measured: _Measured,
+    measured: MeasuredFiles,
     pool: ThreadPoolExecutor,
 ) -> Check:
     """Band levels of a programme's files against its source through the measured responses."""
     name = f"tone of {record.id}"
     rate = manifest.stimuli[0].sample_rate
-    start, stop = _judged_span(manifest.stimulus(manifest.stages[0].id, record.id).frames, rate)
+    start, stop = judged_span(manifest.stimulus(manifest.stages[0].id, record.id).frames, rate)
     try:
         source, lead = _programme_source(record, folder, manifest, start, stop)
     except InputError as fault:
@@ -434,13 +287,13 @@ def _programme_check(
         assert impulse is not None  # every pink-noise file has one
         early = len(impulse) - stage.filter_taps
         wanted = fftconvolve(source, impulse, axes=0)[early + lead :][: stop - start]
-        expected = _excerpt_band_power(wanted, rate, stage).sum(axis=1)
+        expected = excerpt_band_power(wanted, rate, stage).sum(axis=1)
         heard = measured[stage.id, record.id].band_power.sum(axis=1)
         strong = expected > expected.max() * 10 ** (_WEAK_BAND_DB / 10)
         error = 10 * np.log10(heard[strong] / expected[strong])
         error = np.abs(error - _centre(error))
         at = int(error.argmax())
-        at_hz = _stage_bands(stage).nominal_hz[strong][at]
+        at_hz = stage_bands(stage).nominal_hz[strong][at]
         worst = float(error[at])
         return worst, f"{record.id}: worst band {worst:.3f} dB ({stage.id}, {at_hz:g} Hz)"
 

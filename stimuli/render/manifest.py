@@ -227,7 +227,13 @@ class Manifest:
         raise KeyError(f"no stimulus for stage {stage!r} and programme {programme!r}")
 
     def stage(self, stage: str) -> StageRecord:
-        """Find a stage's record; ``KeyError`` if the set has none."""
+        """Find a stage's record; ``KeyError`` if the set has none.
+
+        Raises
+        ------
+        KeyError
+            If there is no such stage.
+        """
         for record in self.stages:
             if record.id == stage:
                 return record

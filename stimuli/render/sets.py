@@ -7,25 +7,20 @@ then swap the finished folder in. A failure leaves earlier results untouched.
 
 from __future__ import annotations
 
-import os
 import secrets
 import shutil
 import tempfile
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass, replace
-from importlib import metadata
+from dataclasses import asdict, replace
 from pathlib import Path
 
 import numpy as np
-import soundfile
 from numpy.typing import NDArray
 
 from stimuli.files.errors import InputError
-from stimuli.filters.design import (
-    FilterChoices,
-)
+from stimuli.filters.design import FilterChoices
 from stimuli.filters.stages import (
     StageFilters,
     StageSpec,
@@ -34,28 +29,21 @@ from stimuli.filters.stages import (
     make_filters,
 )
 from stimuli.levels.weighting import LISTENING_LEVEL_DB
-from stimuli.programme.demo_music import pink_noise
-from stimuli.programme.reading import ProgrammeReader, ProgrammeSpec, file_sha256
+from stimuli.programme.reading import ProgrammeSpec
 from stimuli.render.manifest import (
     PINK_NOISE,
     Manifest,
     ProgrammeRecord,
-    StageRecord,
     StimulusRecord,
     write_manifest,
 )
-from stimuli.render.matching import BS1770, MODELS, LevelMatch, Levels, describe_models
-from stimuli.render.pipeline import FilteredPass, encode, measure, read_ahead
+from stimuli.render.matching import BS1770, MODELS, LevelMatch, describe_models
+from stimuli.render.pipeline import FilteredPass, encode, measure
+from stimuli.render.records import software_versions, stage_record, stimulus_records
+from stimuli.render.sources import PINK_SECONDS, SetSource, check_audible, file_source, noise_source
 from stimuli.response.measured import StageResponse
 
-__all__ = [
-    "LOUDEST_LUFS",
-    "PINK_SECONDS",
-    "TRUE_PEAK_LIMIT_DBTP",
-    "StageSpec",
-    "anchor_stage",
-    "render_set",
-]
+__all__ = ["LOUDEST_LUFS", "TRUE_PEAK_LIMIT_DBTP", "StageSpec", "anchor_stage", "render_set"]
 
 Floats = NDArray[np.float64]
 Progress = Callable[[int, int, str], None]
@@ -65,19 +53,6 @@ LOUDEST_LUFS = -18.0
 
 TRUE_PEAK_LIMIT_DBTP = -1.0
 _PEAK_MARGIN_DB = 0.02  # rounding to 24 bits and single-precision interpolation, amply
-PINK_SECONDS = 20.0
-PINK_SEED = 20
-_PIECE_FRAMES = 1 << 18  # each read of a compressed file costs a seek on top
-
-
-@dataclass(slots=True)
-class _Source:
-    """A programme about to be read, in pieces."""
-
-    record: Callable[[], ProgrammeRecord]
-    pieces: Iterable[NDArray[np.floating]]
-    frames: int
-    loop: Floats | None
 
 
 def render_set(
@@ -168,8 +143,8 @@ def render_set(
         _new_folder(out_dir) as folder,
     ):
         sources = [
-            *(_file_source(spec, rate, out_dir, reading, beside) for spec in programmes),
-            _noise_source(rate, pink_seconds),
+            *(file_source(spec, rate, out_dir, reading, beside) for spec in programmes),
+            noise_source(rate, pink_seconds),
         ]
         made = make_filters(stages, rate, playback, choices, step)
         records, stimuli, target = _render_into(
@@ -194,7 +169,7 @@ def render_set(
             software=software_versions(),
             playback_sources=playback.sources if playback else (),
             playback_sha256=playback.sha256 if playback else (),
-            stages=tuple(_stage_record(s, m) for s, m in zip(stages, made, strict=True)),
+            stages=tuple(stage_record(s, m) for s, m in zip(stages, made, strict=True)),
             programmes=tuple(records),
             stimuli=tuple(stimuli),
             matched_in=loudness_model,
@@ -208,7 +183,7 @@ def _render_into(
     folder: Path,
     stages: Sequence[StageSpec],
     made: Sequence[StageFilters],
-    sources: Sequence[_Source],
+    sources: Sequence[SetSource],
     rate: int,
     step: _Steps,
     match: LevelMatch,
@@ -230,7 +205,7 @@ def _render_into(
         )
         record = source.record()
         step(f"{record.id}: measured through {len(made)} stages")
-        _check_audible(record.id, stages, taken)
+        check_audible(record.id, stages, taken)
         records.append(record)
         takes.append(taken)
         heard.append(match.loudness(taken, spectrum))
@@ -241,7 +216,7 @@ def _render_into(
     ]
     files = _encode_all(folder, records, stages, takes, gains, rate, step)
     for i, record in enumerate(records):
-        stimuli += _stimulus_records(
+        stimuli += stimulus_records(
             *(record.id, stages, made, takes[i], gains[i], levels[i].result(), files[i]),
             rate=rate,
         )
@@ -306,58 +281,6 @@ def _new_folder(out_dir: Path) -> Iterator[Path]:
             shutil.rmtree(folder)
 
 
-def _noise_source(rate: int, pink_seconds: float) -> _Source:
-    noise = pink_noise(seconds=pink_seconds, rate=rate, seed=PINK_SEED)
-    record = ProgrammeRecord(
-        id=PINK_NOISE,
-        path=None,
-        start_s=0.0,
-        length_s=pink_seconds,
-        source_rate=rate,
-        sha256="",
-        notes=("made here: periodic pink noise, the same on both sides",),
-        seed=PINK_SEED,
-    )
-    return _Source(lambda: record, [noise], len(noise), noise)
-
-
-def _file_source(
-    spec: ProgrammeSpec,
-    rate: int,
-    out_dir: Path,
-    reading: ThreadPoolExecutor,
-    beside: ThreadPoolExecutor,
-) -> _Source:
-    reader = ProgrammeReader(spec, rate)
-    pieces = read_ahead(reader.blocks(_PIECE_FRAMES, dtype="float32"), reading)
-    digest = beside.submit(file_sha256, spec.path)
-
-    def record() -> ProgrammeRecord:
-        return ProgrammeRecord(
-            id=spec.id,
-            path=Path(os.path.relpath(spec.path, out_dir)).as_posix(),
-            start_s=spec.start_s,
-            length_s=reader.length_s,
-            source_rate=reader.source_rate,
-            sha256=digest.result(),
-            notes=reader.notes,
-        )
-
-    return _Source(record, pieces, round(reader.length_s * rate), None)
-
-
-def _check_audible(
-    programme: str, stages: Sequence[StageSpec], takes: Sequence[FilteredPass]
-) -> None:
-    for stage, take in zip(stages, takes, strict=True):
-        if not np.isfinite(take.loudness_lufs):
-            raise InputError(
-                where=f"programme {programme}, stage {stage.id}",
-                problem="nothing of the programme is left to hear after this stage's filter",
-                remedy="Choose a programme with sound inside the stage's range",
-            )
-
-
 def _common_loudness(takes: Sequence[Sequence[FilteredPass]], loudness: Sequence[Floats]) -> float:
     """Loudest level at which no true peak of the set passes the limit."""
     limit = TRUE_PEAK_LIMIT_DBTP - _PEAK_MARGIN_DB
@@ -388,73 +311,3 @@ def _encode_all(
     hashes = encode(jobs, rate=rate, written=lambda i: step(words[i]))
     files = [(path.name, digest) for (_, path, _), digest in zip(jobs, hashes, strict=True)]
     return [files[i : i + len(stages)] for i in range(0, len(files), len(stages))]
-
-
-def _stimulus_records(
-    programme: str,
-    stages: Sequence[StageSpec],
-    made: Sequence[StageFilters],
-    takes: Sequence[FilteredPass],
-    gains_db: Floats,
-    levels: Sequence[Levels],
-    files: Sequence[tuple[str, str]],
-    *,
-    rate: int,
-) -> list[StimulusRecord]:
-    return [
-        StimulusRecord(
-            stage=stage.id,
-            programme=programme,
-            file_name=file_name,
-            sample_rate=rate,
-            frames=take.frames,
-            channels=2,
-            gain_db=gain_db,
-            loudness_before_lufs=take.loudness_lufs,
-            loudness_after_lufs=level.loudness_lufs,
-            residual_lu=level.residual_lu,
-            true_peak_dbtp=take.true_peak_dbtp + gain_db,
-            filter_taps=len(m.taps),
-            valid_low_hz=m.left.valid_low_hz,
-            valid_high_hz=m.left.valid_high_hz,
-            other_models_db=level.others_db,
-            sha256=digest,
-        )
-        for stage, m, take, gain_db, level, (file_name, digest) in zip(
-            stages, made, takes, gains_db.tolist(), levels, files, strict=True
-        )
-    ]
-
-
-def _stage_record(stage: StageSpec, made: StageFilters) -> StageRecord:
-    left, right = made.left, made.right
-    return StageRecord(
-        id=stage.id,
-        label=stage.label,
-        band_hz=tuple(left.bands.mid_hz.tolist()),
-        band_level_db=tuple(left.measured_db.tolist()),
-        achieved_db=tuple(left.achieved_db.tolist()),
-        capped_hz=tuple(sorted({*left.capped_hz, *(right.capped_hz if right else ())})),
-        valid_low_hz=left.valid_low_hz,
-        valid_high_hz=left.valid_high_hz,
-        filter_taps=len(made.taps),
-        phase=made.phase,
-        n_positions=stage.response.n_positions,
-        synthetic=stage.synthetic,
-        anchor=stage.anchor,
-        right_band_level_db=tuple(right.measured_db.tolist()) if right else None,
-        sources=stage.response.sources + (stage.right.sources if stage.right else ()),
-        sha256=stage.response.sha256 + (stage.right.sha256 if stage.right else ()),
-    )
-
-
-def software_versions() -> dict[str, str]:
-    """Versions of the libraries that shape the sound."""
-    names = ("numpy", "scipy", "soundfile", "soxr")
-    versions = {name: metadata.version(name) for name in names}
-    versions["libsndfile"] = soundfile.__libsndfile_version__
-    try:
-        versions["earwitness"] = metadata.version("earwitness")
-    except metadata.PackageNotFoundError:
-        versions["earwitness"] = "not installed"
-    return versions

@@ -11,7 +11,7 @@ import pytest
 from sqlalchemy import event, text
 
 from abx.errors import StoreError
-from abx.evidence.log_check import verify_log
+from abx.evidence.log_check import check_log
 from abx.session.sessions import Sessions
 from abx.store import Store, open_store
 from helpers.fault_harness import AppProcess, Listener, check_every_answer, run_listeners, wait_for
@@ -37,7 +37,7 @@ def wait_until_noticed(listeners: list[Listener]) -> None:
 
 
 def assert_log_holds(desk: Desk, store: Store) -> None:
-    checks = verify_log(store, desk.study, desk.manifest, desk.root / "stimuli")
+    checks = check_log(store, desk.study, desk.manifest, desk.root / "stimuli")
     assert [check.words for check in checks if not check.passed] == []
 
 

@@ -12,7 +12,7 @@ import pytest
 
 from abx.errors import AnswerRefused, InputError
 from abx.evidence.export import trial_rows
-from abx.evidence.log_check import verify_log
+from abx.evidence.log_check import check_log
 from abx.methods import get_method, method_ids
 from abx.methods.base import Turn
 from abx.schedule.panel import make_schedule, make_slot
@@ -419,7 +419,7 @@ def test_a_rehearsal_with_every_method(tmp_path: Path, local_store: Store, metho
     assert len(frame) == 4 * slot.n_test_trials * per_trial
     if method_id != "grading":
         assert trial_table(frame).n_trials == len(frame), "the analysis takes it"
-    checks = verify_log(local_store, sessions.study, desk.manifest, desk.root / "stimuli")
+    checks = check_log(local_store, sessions.study, desk.manifest, desk.root / "stimuli")
     assert [one.name for one in checks if not one.passed] == []
 
 

@@ -11,7 +11,7 @@ import pytest
 
 import abx.methods
 from abx.evidence.export import trial_rows
-from abx.evidence.log_check import verify_log
+from abx.evidence.log_check import check_log
 from abx.methods import get_method, method_ids
 from abx.planning.schedule import describe_plan
 from abx.schedule.familiarisation import listening_sets
@@ -109,7 +109,7 @@ def test_one_module_goes_from_study_file_to_results(
     assert Counter(frame["method"]) == {"paired": 4 * 13}
     results = analyse(trial_table(frame))
     assert {row["stage"] for row in results["preference"]["stages"]} == {*STAGES}
-    checks = verify_log(local_store, study, desk.manifest, desk.root / "stimuli")
+    checks = check_log(local_store, study, desk.manifest, desk.root / "stimuli")
     assert [one.words for one in checks if not one.passed] == []
     assert 'method = "weight"' in get_method("weight").facts()
 

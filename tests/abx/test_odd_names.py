@@ -156,7 +156,7 @@ def test_lines_are_counted_as_the_format_counts_them(odd: str) -> None:
     assert changed == text.replace("listeners = 8", "listeners = 12").replace(
         "trials = 4", "trials = 6"
     )
-    added = insert_table(text, "stages", '[[stages]]\nid = "new"\nresponses = ["responses/n.csv"]')
+    added = insert_table(text, "stages", {"id": "new", "responses": ["responses/n.csv"]})
     assert [stage.id for stage in study_from_text(added).stages][-1] == "new"
     assert added.startswith(f"# a{odd}b{odd}{odd}c\n")
 

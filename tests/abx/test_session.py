@@ -12,7 +12,7 @@ from scipy.stats import chisquare
 
 from abx.errors import AnswerRefused, Conflict, Gone, InputError, NotFound, StudyChanged
 from abx.evidence.export import trial_rows
-from abx.evidence.log_check import verify_log
+from abx.evidence.log_check import check_log
 from abx.schedule.familiarisation import listening_sets
 from abx.schedule.visits import VISITS
 from abx.session.sessions import Sessions
@@ -532,7 +532,7 @@ def test_a_visit_is_short_and_leaves_whole_sittings_alone(desk: Desk, sessions: 
         sessions.record_answer(token, message["trial"], "heard", listened_s=heard)
         sit_through(sessions, token)
         assert sessions.next_trial(token)["state"] == "done"
-    checks = verify_log(sessions.store, sessions.study, desk.manifest, desk.root / "stimuli")
+    checks = check_log(sessions.store, sessions.study, desk.manifest, desk.root / "stimuli")
     assert [one.words for one in checks if not one.passed] == []
     sessions.close()
     frame = trial_rows(sessions.store, sessions.study)
@@ -548,7 +548,7 @@ def test_a_set_that_was_skipped_is_found(desk: Desk, local_sessions: Sessions) -
     entry = Entry("answer", f"answer:{sitting.session}:1", body, sitting.session)
     with local_sessions.store.writing(local_sessions.study_id) as chain:
         chain.append(entry)
-    checks = verify_log(
+    checks = check_log(
         local_sessions.store, local_sessions.study, desk.manifest, desk.root / "stimuli"
     )
     [failed] = [one for one in checks if not one.passed]

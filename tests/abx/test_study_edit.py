@@ -87,10 +87,11 @@ def test_every_method_can_be_put_in(method: str) -> None:
 
 
 def test_a_table_goes_behind_the_last_of_its_kind() -> None:
-    block = '[[stages]]\nid = "plover"\nlabel = "Plover"\nresponses = ["responses/p.csv"]'
-    study = study_from_text(insert_table(TEXT, "stages", block))
+    entries = {"id": "plover", "label": "Plover", "responses": ["responses/p.csv"]}
+    after = insert_table(TEXT, "stages", entries)
+    study = study_from_text(after)
     assert [stage.id for stage in study.stages] == ["osprey", "heron", "plover"]
-    assert [line for line in changes(insert_table(TEXT, "stages", block)) if line[0] == "-"] == []
+    assert [line for line in changes(after) if line[0] == "-"] == []
 
 
 def test_what_cannot_be_changed_is_said() -> None:

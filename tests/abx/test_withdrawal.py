@@ -9,7 +9,7 @@ from click.testing import CliRunner
 
 from abx.cli import cli
 from abx.errors import Gone, NotFound
-from abx.evidence.log_check import verify_log
+from abx.evidence.log_check import check_log
 from abx.session.sessions import Sessions
 from abx.session.withdrawal import withdraw, withdrawal_code
 from abx.store import Store
@@ -17,7 +17,7 @@ from helpers.study_desk import Desk, answer_open_trial, sit_through
 
 
 def words_of(desk: Desk, store: Store) -> dict[str, str]:
-    found = verify_log(store, desk.study, desk.manifest, desk.root / "stimuli")
+    found = check_log(store, desk.study, desk.manifest, desk.root / "stimuli")
     assert [one.words for one in found if not one.passed] == []
     return {one.name: one.words for one in found}
 
@@ -77,7 +77,7 @@ def test_a_withdrawal_that_left_contents_behind_is_named(
     answer_open_trial(local_sessions, token)
     monkeypatch.setattr("abx.store.store.Appender.erase_bodies", lambda *_: 0)
     local_sessions.withdraw(token)
-    found = verify_log(
+    found = check_log(
         local_sessions.store, shared_desk.study, shared_desk.manifest, shared_desk.root / "stimuli"
     )
     failed = {one.name: one.words for one in found if not one.passed}

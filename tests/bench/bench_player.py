@@ -32,7 +32,7 @@ sys.path[:0] = [
 
 from figures import Figure, emit  # noqa: E402
 
-from abx.booth.terminal import BoothPlayer  # noqa: E402
+from abx.booth.player import BoothPlayer  # noqa: E402
 from helpers.browser_harness import RATE, harness_app, pack_blob, running  # noqa: E402
 from helpers.chromium import FLAGS  # noqa: E402
 from helpers.null_sink import in_front, null_sink  # noqa: E402

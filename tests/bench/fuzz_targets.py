@@ -180,7 +180,7 @@ def _from_file(path: Path, read: Callable[[Path], object]) -> Parse:
 
 
 def _sound(desk: Desk, folder: Path) -> Iterator[Target]:
-    from stimuli.measuring.recording import noise_file_response
+    from stimuli.measuring.recording import measure_noise_file
     from stimuli.programme.reading import ProgrammeSpec, read_programme
 
     rng = np.random.default_rng(1)
@@ -190,7 +190,7 @@ def _sound(desk: Desk, folder: Path) -> Iterator[Target]:
 
     for name, read, rate, seconds in (
         ("programme sound", programme, 48_000, 1.1),
-        ("recording", noise_file_response, 8_000, 5.1),
+        ("recording", measure_noise_file, 8_000, 5.1),
     ):
         noise = rng.normal(0, 0.05, int(seconds * rate))
         seeds = []

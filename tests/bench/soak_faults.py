@@ -30,7 +30,7 @@ from random import Random
 sys.path[:0] = [str(folder) for folder in Path(__file__).parents[1:3]]
 
 from abx.errors import StoreError  # noqa: E402
-from abx.evidence.log_check import verify_log  # noqa: E402
+from abx.evidence.log_check import check_log  # noqa: E402
 from abx.session.sessions import Sessions  # noqa: E402
 from abx.store import open_store  # noqa: E402
 from helpers.fault_harness import AppProcess, Listener, check_every_answer, wait_for  # noqa: E402
@@ -192,7 +192,7 @@ def main() -> int:
         acknowledged = sum(len(one.acknowledged) for one in everybody)
         failed = [
             check.words
-            for check in verify_log(store, desk.study, desk.manifest, desk.root / "stimuli")
+            for check in check_log(store, desk.study, desk.manifest, desk.root / "stimuli")
             if not check.passed
         ]
     faults = ", ".join(f"{kind} {count} times" for kind, count in sorted(trouble.counts.items()))

@@ -13,12 +13,13 @@ import numpy as np
 import pytest
 from scipy.signal import correlate
 
+from abx.booth.player import BoothPlayer, read_blob
 from abx.booth.preview import hear_stages, stage_blob
-from abx.booth.terminal import FLOOR_DB, LEAVE, BoothPlayer, TerminalConsole, read_blob, run_booth
+from abx.booth.terminal import FLOOR_DB, LEAVE, TerminalConsole, run_booth
 from abx.errors import InputError
 from abx.evidence.export import trial_rows
-from abx.evidence.findings import Finding
-from abx.evidence.log_check import verify_log
+from abx.evidence.findings import CheckOutcome
+from abx.evidence.log_check import check_log
 from abx.evidence.results import analyse_panel, export_panel, write_reports
 from abx.session.sessions import Sessions
 from abx.study.workspace import Workspace
@@ -224,7 +225,7 @@ def test_a_stutter_marks_its_trial_from_the_log_to_the_report(
     stuttered = sum(count > 0 for count in late)
     summary = {"n_counted": 2, "n_stuttered": stuttered, "n_underruns": sum(late)}
     assert analyse(table)["about"]["playback"] == summary
-    found = {f.name: f for f in verify_log_of(sessions, tmp_path / "stimuli")}
+    found = {f.name: f for f in check_log_of(sessions, tmp_path / "stimuli")}
     assert found["playback"].passed
     assert f"stuttered in {stuttered} of 2 questions" in found["playback"].words
     assert all(finding.passed for finding in found.values()), found
@@ -245,8 +246,8 @@ def reported(root: Path) -> dict[str, str]:
     }
 
 
-def verify_log_of(sessions: Sessions, folder: Path) -> list[Finding]:
-    return verify_log(sessions.store, sessions.study, sessions.manifest, folder)
+def check_log_of(sessions: Sessions, folder: Path) -> list[CheckOutcome]:
+    return check_log(sessions.store, sessions.study, sessions.manifest, folder)
 
 
 def be_late(

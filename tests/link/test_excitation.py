@@ -7,15 +7,14 @@ import pytest
 from stimuli.figures.excitation import (
     COMPONENT_HZ,
     erb_n_hz,
-    erb_number,
-    erb_number_to_hz,
     excitation_db,
     excitation_difference,
     pink_spectrum,
     signal_spectrum,
 )
+from stimuli.levels.erb import ANSI
 
-CAM = erb_number(COMPONENT_HZ)
+CAM = ANSI.number(COMPONENT_HZ)
 
 
 def resonance(q, gain_db, f_hz=2000.0, at=COMPONENT_HZ):
@@ -31,8 +30,8 @@ def ripple(density, peak_to_valley_db, phase=0.0):
 def test_erb_of_ansi_s3_4():
     # ANSI S3.4-2007 formulas, values by hand from them: 24.673 (4.368 F + 1)
     npt.assert_allclose(erb_n_hz([100, 1000, 10000]), [35.45, 132.44, 1102.4], rtol=2e-4)
-    assert erb_number(1000) == pytest.approx(15.59, abs=0.01)
-    npt.assert_allclose(erb_number_to_hz(erb_number([50, 1000, 15000])), [50, 1000, 15000])
+    assert ANSI.number(1000) == pytest.approx(15.59, abs=0.01)
+    npt.assert_allclose(ANSI.to_hz(ANSI.number([50, 1000, 15000])), [50, 1000, 15000])
 
 
 def test_erb_of_glasberg_and_moore_1990_differs_only_by_rounding():
@@ -74,7 +73,7 @@ def test_ripple_is_strangest_at_two_tenths_per_erb():
 def test_wide_tilt_is_stranger_than_a_tilt_in_part_of_the_range():
     # Moore & Tan 2003: tilts over 87-6981 Hz rated 5.8/5.7, over sub-ranges 7.2-7.8
     def tilt(low, high):
-        start, end = erb_number(low), erb_number(high)
+        start, end = ANSI.number(low), ANSI.number(high)
         return excitation_difference(0.5 * np.clip(CAM - start, 0, end - start)).d
 
     parts = [tilt(87, 387), tilt(387, 1300), tilt(2503, 6981)]

@@ -9,7 +9,7 @@ import pytest
 from scipy import stats
 
 from analysis.about import json_ready
-from analysis.link.block import fit_links, link_block, link_rows
+from analysis.link.block import fit_links, link_rows
 from analysis.link.lack_of_fit import lack_of_fit
 from analysis.link.permutation import line_band, order_test, rank_correlations, smallest_order_p
 from analysis.link.predict import predict_share
@@ -22,6 +22,11 @@ from stimuli.files.errors import InputError
 
 SIX = {"a": -1.5, "b": -0.9, "c": -0.2, "d": 0.3, "e": 0.9, "f": 1.4}
 FOUR = {name: SIX[name] for name in "abcd"}
+
+
+def link_block(preference, stages, *, primary=None):
+    """Fit every link and write its row, as an analysis does."""
+    return link_rows(fit_links(preference, stages, primary=primary))
 
 
 def values(worth, *, slope=-2.0, sd=0.0, seed=0):

@@ -11,11 +11,8 @@ from stimuli.figures.excitation import (
     pink_spectrum,
     signal_spectrum,
 )
-from stimuli.figures.metrics import (
-    programme_metrics,
-    stage_metrics,
-    stage_repeat_sds,
-)
+from stimuli.figures.metrics import programme_metrics, stage_metrics
+from stimuli.figures.repeats import stage_repeat_sds
 from stimuli.response.bands import third_octave_bands
 from stimuli.response.measured import Response, power_average
 from stimuli.response.target import built_in_target

@@ -10,8 +10,9 @@ import soundfile
 from stimuli.figures.pictures import save_picture
 from stimuli.files.errors import InputError
 from stimuli.filters.stages import StageSpec
-from stimuli.programme.excerpts import draw_telling, propose_excerpts, telling_moments
+from stimuli.programme.excerpts import draw_telling, propose_excerpts
 from stimuli.programme.reading import ProgrammeSpec
+from stimuli.programme.telling import telling_moments
 from stimuli.response.bands import third_octave_bands
 
 RATE = 48000

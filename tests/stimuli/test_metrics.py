@@ -10,12 +10,12 @@ import pytest
 from stimuli.figures.deviation import compare_with_target
 from stimuli.figures.metrics import (
     METRICS,
-    bandwidth,
     compare_metric,
     measure_metrics,
     narrow_band_deviation_db,
 )
 from stimuli.figures.pictures import draw_region_table, draw_responses, legend_labels, save_picture
+from stimuli.figures.reach import bandwidth
 from stimuli.files.errors import InputError
 from stimuli.response.bands import third_octave_bands
 from stimuli.response.measured import Response

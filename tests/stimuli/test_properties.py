@@ -19,7 +19,8 @@ from stimuli.render.filter_bank import FilterBank
 from stimuli.render.pipeline import measure, rebuffer
 from stimuli.render.sets import StageSpec, render_set
 from stimuli.response.bands import band_power, third_octave_bands
-from stimuli.response.measured import Response, power_average, read_response, write_response
+from stimuli.response.measured import Response, power_average, read_response
+from stimuli.response.tables import write_response
 
 RATE = 48000
 LIGHT = settings(

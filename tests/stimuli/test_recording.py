@@ -7,9 +7,8 @@ import soundfile
 from scipy.signal import butter, freqz, iirpeak, lfilter, sosfilt, sosfreqz
 
 from stimuli.files.errors import InputError
-from stimuli.measuring.capture import cut_take
 from stimuli.measuring.recording import (
-    noise_file_response,
+    measure_noise_file,
     read_correction,
     response_from_noise,
     response_from_sweep,
@@ -20,9 +19,12 @@ from stimuli.measuring.sweep import (
     frequency_response,
     window_impulse,
 )
+from stimuli.measuring.take import cut_take
 from stimuli.programme.demo_music import pink_noise
+from stimuli.programme.reading import file_sha256
 from stimuli.response.bands import pink_band_level_db
-from stimuli.response.measured import read_response, write_response
+from stimuli.response.measured import read_response
+from stimuli.response.tables import write_response
 
 RATE = 48000
 SOS = np.vstack(
@@ -42,7 +44,7 @@ def test_memory_is_taken_for_the_samples_that_are_there(tmp_path):
     data[21:26] = bytes([data[21] & 0xF0 | 0x1, 0xFF, 0xFF, 0xFF, 0xFF])
     path.write_bytes(bytes(data))
     with pytest.raises(InputError, match=r"says it is 1,073,742 s long"):
-        noise_file_response(path)
+        measure_noise_file(path)
 
 
 def known_levels(bands):
@@ -145,7 +147,9 @@ def test_noise_files_become_tables_that_read_back(tmp_path, noise):
     rng = np.random.default_rng(6)
     soundfile.write(tmp_path / "take.wav", 0.3 * sosfilt(SOS, noise), RATE, subtype="PCM_24")
     soundfile.write(tmp_path / "floor.wav", 1e-5 * rng.standard_normal(10 * RATE), RATE)
-    response = noise_file_response(tmp_path / "take.wav", floor_path=tmp_path / "floor.wav")
+    path = tmp_path / "take.wav"
+    measured = measure_noise_file(path, floor_path=tmp_path / "floor.wav")
+    response = measured.response(source=path.name, sha256=file_sha256(path))
     written = write_response(
         tmp_path / "table.csv", response, provenance={"recording": response.source, "rate": "48000"}
     )
@@ -166,18 +170,18 @@ def test_noise_files_become_tables_that_read_back(tmp_path, noise):
 def test_useless_recordings_are_refused(tmp_path, noise, change, words):
     soundfile.write(tmp_path / "take.wav", change(noise), RATE, subtype="PCM_24")
     with pytest.raises(InputError, match=words):
-        noise_file_response(tmp_path / "take.wav")
+        measure_noise_file(tmp_path / "take.wav")
 
 
 def test_wrong_channel_rate_and_file_are_refused(tmp_path, noise):
     soundfile.write(tmp_path / "take.wav", noise, RATE)
     soundfile.write(tmp_path / "floor.wav", noise, 44100)
     with pytest.raises(InputError, match=r"channel 2: the recording has 1 channels"):
-        noise_file_response(tmp_path / "take.wav", channel=2)
+        measure_noise_file(tmp_path / "take.wav", channel=2)
     with pytest.raises(InputError, match="sampled at 44100 Hz, the noise at 48000 Hz"):
-        noise_file_response(tmp_path / "take.wav", floor_path=tmp_path / "floor.wav")
+        measure_noise_file(tmp_path / "take.wav", floor_path=tmp_path / "floor.wav")
     with pytest.raises(InputError, match="does not exist"):
-        noise_file_response(tmp_path / "none.wav")
+        measure_noise_file(tmp_path / "none.wav")
 
 
 def take_of(change, *, delay=3072):

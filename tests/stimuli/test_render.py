@@ -189,10 +189,8 @@ def test_verify_holds_pink_noise_against_the_tables_when_given(rendered, demo_st
 
 
 def test_long_programmes_are_judged_by_their_middle(rendered, tmp_path, monkeypatch):
-    import stimuli.render.check as verify
-
     folder, manifest = copy_set(rendered, tmp_path)
-    monkeypatch.setattr(verify, "_WINDOW_S", 1.5)
+    monkeypatch.setattr("stimuli.render.measuring_back._WINDOW_S", 1.5)
     result = verify_set(folder)
     tones = [c for c in result.checks if c.name.startswith("tone of") and "pink" not in c.name]
     assert all(c.passed for c in tones), tones

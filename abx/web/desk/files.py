@@ -9,6 +9,8 @@ import streamlit as st
 
 from abx.errors import SHOWN
 from abx.study.model import Prices
+from abx.study_file.edit import save_study
+from abx.study_file.reading import study_from_text
 from abx.text.tokens import element_key
 from abx.web.desk.context import desk_root
 from abx.web.desk.frame import command_hint, open_workspace, pressed, sealed
@@ -25,6 +27,7 @@ from abx.web.desk.new_study import (
 )
 from abx.web.desk.plan import ask_methods, show_plan
 from abx.web.pages.words import as_code, as_typed, show_error
+from stimuli.response.target import BUILT_IN_TARGETS
 
 __all__ = ["files_page"]
 
@@ -44,8 +47,6 @@ def files_page() -> None:
 
 
 def _create() -> None:
-    from stimuli.response.target import BUILT_IN_TARGETS
-
     st.write("Say what it is, drop what you measured and the music, and read what it can find.")
     title = st.text_input("Title of the study")
     target = st.selectbox("Target curve", list(BUILT_IN_TARGETS))
@@ -103,8 +104,6 @@ def _missing(title: str, stages: Sequence[Any], music: Sequence[Any], methods: A
 
 
 def _preview(new: NewStudy) -> None:
-    from abx.study_file.reading import study_from_text
-
     try:
         show_plan(study_from_text(study_text(new)))
     except SHOWN as error:
@@ -214,8 +213,6 @@ def _add() -> None:
 
 
 def _edit_text(*, fixed: bool) -> None:
-    from abx.study_file.edit import save_study
-
     path = desk_root() / "study.toml"
     stored = path.read_text(encoding="utf-8")
     key = element_key("text", stored)  # a file that was changed elsewhere is shown as it is now

@@ -14,11 +14,24 @@ from typing import TYPE_CHECKING, Any
 import streamlit as st
 
 from abx.errors import SHOWN
+from abx.sound.figures import stage_curves, stage_figures
+from abx.sound.stimuli import (
+    check_stimuli,
+    load_manifest,
+    refuse_stale_sound,
+    render,
+    stimuli_check,
+)
+from abx.store.begun import under_way
+from abx.study.prices import stage_price_line
 from abx.study.workspace import Workspace
+from abx.study_file.reading import load_study
 from abx.text.shell import command_line
+from abx.web.desk.charts import TARGET, show_curves
 from abx.web.desk.context import desk_root
 from abx.web.pages.tables import show_table
 from abx.web.pages.words import as_code, as_typed, show_error
+from abx.web.player import mount_player
 
 if TYPE_CHECKING:
     from abx.study.model import Study
@@ -83,10 +96,6 @@ def progress_bar(first: str = "") -> Iterator[Callable[[int, int, str], None]]:
 
 def responses_page() -> None:
     """Show what was measured and how far it is from the target."""
-    from abx.sound.figures import stage_curves, stage_figures
-    from abx.study_file.reading import load_study
-    from abx.web.desk.charts import TARGET, show_curves
-
     st.title("Responses")
     workspace = open_workspace()
     if workspace is None:
@@ -109,8 +118,6 @@ def responses_page() -> None:
 
 def _show_prices(study: Study) -> None:
     """Say what each measured stage takes in money and hours, or that it is not known."""
-    from abx.study.prices import stage_price_line
-
     st.header("Prices")
     priced = [stage for stage in study.stages if stage.made is None]
     lines = [f"{stage.label}: {stage_price_line(study, stage)}" for stage in priced]
@@ -122,8 +129,6 @@ def _show_prices(study: Study) -> None:
 
 def sound_page() -> None:
     """Render the stimuli with progress, show the check, let the owner hear them."""
-    from abx.sound.stimuli import check_stimuli, render
-
     st.title("Sound")
     workspace = open_workspace()
     if workspace is None:
@@ -150,8 +155,6 @@ def sound_page() -> None:
 
 def sealed(workspace: Workspace) -> bool:
     """Tell whether people have begun, so that nothing may change; say so on the page."""
-    from abx.store.begun import under_way
-
     if not under_way(workspace):
         return False
     st.info("People have begun to listen: study file and sound are sealed until it is closed.")
@@ -159,8 +162,6 @@ def sealed(workspace: Workspace) -> bool:
 
 
 def _check(workspace: Workspace) -> None:
-    from abx.sound.stimuli import load_manifest, refuse_stale_sound, stimuli_check
-
     with progress_bar() as show:
         checks = stimuli_check(workspace, show)
     refuse_stale_sound(workspace)
@@ -193,9 +194,6 @@ def _level_row(record: Any) -> dict[str, object]:
 
 
 def _hear(workspace: Workspace) -> None:
-    from abx.study_file.reading import load_study
-    from abx.web.player import mount_player
-
     st.header("Hear it")
     st.write(
         "All stages of an excerpt at matched level. It begins very quiet and you set the level. "

@@ -13,7 +13,12 @@ from pathlib import Path
 
 from abx.errors import InputError
 from abx.study.model import Prices
+from abx.study_file.edit import insert_table, method_entries, save_study
+from abx.study_file.reading import study_from_text
+from abx.study_file.writing import Entries, file_text, one_table, table_of
 from abx.text.names import identifiers, path_fault
+from stimuli.programme.reading import ProgrammeSpec, read_programme
+from stimuli.response.measured import read_response
 
 __all__ = [
     "SOUND_ENDINGS",
@@ -102,66 +107,52 @@ def group_tables(names: Sequence[str]) -> dict[str, list[str]]:
     return groups
 
 
-def _quoted(words: str) -> str:
-    escaped = words.replace("\\", "\\\\").replace('"', '\\"')
-    return f'"{"".join(c for c in escaped if c.isprintable())}"'
-
-
-def _stage_blocks(stages: Sequence[NewStage], taken: Iterable[str] = ()) -> list[str]:
+def _stage_entries(stages: Sequence[NewStage], taken: Iterable[str] = ()) -> list[Entries]:
     ids = identifiers([stage.label for stage in stages], taken=taken)
-    return [_stage_block(stage, name) for stage, name in zip(stages, ids, strict=True)]
-
-
-def _stage_block(stage: NewStage, stage_id: str) -> str:
-    files = ", ".join(_quoted(f"responses/{Path(table).name}") for table in stage.tables)
-    lines = [
-        "[[stages]]",
-        f"id = {_quoted(stage_id)}",
-        f"label = {_quoted(stage.label)}",
-        f"responses = [{files}]",
+    return [
+        {
+            "id": name,
+            "label": stage.label,
+            "responses": [f"responses/{Path(table).name}" for table in stage.tables],
+        }
+        | _amounts(cost=stage.cost, labour_h=stage.labour_h)
+        for stage, name in zip(stages, ids, strict=True)
     ]
-    lines += _amount("cost", stage.cost) + _amount("labour_h", stage.labour_h)
-    return "\n".join(lines)
 
 
-def _amount(key: str, value: float | None) -> list[str]:
-    """Write an amount; one that was left blank is not known and is left out."""
-    return [] if value is None else [f"{key} = {float(value)}"]
+def _amounts(**values: float | None) -> dict[str, object]:
+    """Return amounts to write; one that was left blank is not known and is left out."""
+    return {key: float(value) for key, value in values.items() if value is not None}
 
 
-def _price_blocks(prices: Prices) -> list[str]:
-    texts = (("currency", prices.currency), ("tax", prices.tax))
-    lines = [f"{key} = {_quoted(text)}" for key, text in texts if text.strip()]
-    lines += _amount("hourly_rate", prices.hourly_rate)
-    return ["\n".join(["[prices]", *lines])] if lines else []
+def _price_entries(prices: Prices) -> Entries:
+    texts = {"currency": prices.currency, "tax": prices.tax}
+    said: dict[str, object] = {key: text for key, text in texts.items() if text.strip()}
+    return said | _amounts(hourly_rate=prices.hourly_rate)
 
 
-def _programme_blocks(files: Sequence[str], taken: Iterable[str] = ()) -> list[str]:
+def _programme_entries(files: Sequence[str], taken: Iterable[str] = ()) -> list[Entries]:
     stems = [Path(name).stem for name in files]
     ids = identifiers(stems, taken=taken, otherwise="excerpt")
-    return [_programme_block(name, own) for name, own in zip(files, ids, strict=True)]
-
-
-def _programme_block(name: str, programme_id: str) -> str:
-    lines = (
-        "[[programmes]]",
-        f"id = {_quoted(programme_id)}",
-        f"file = {_quoted(f'programmes/{Path(name).name}')}",
-    )
-    return "\n".join(lines)
+    return [
+        {"id": own, "file": f"programmes/{Path(name).name}"}
+        for name, own in zip(files, ids, strict=True)
+    ]
 
 
 def study_text(new: NewStudy) -> str:
     """Return the text of ``study.toml``."""
-    from abx.study_file.edit import method_block
-
-    head = f"format = 1\ntitle = {_quoted(new.title)}\ntarget = {_quoted(new.target)}"
-    blocks = [head, *_stage_blocks(new.stages), *_programme_blocks(new.programmes)]
-    blocks += _price_blocks(new.prices)
-    plan = f"[plan]\nlisteners = {new.listeners}"
-    untested = "\n\n".join([*blocks, plan]) + "\n"
-    tests = [method_block(untested, method, trials) for method, trials in new.methods.items()]
-    return "\n\n".join([*blocks, *tests, plan]) + "\n"
+    stages = _stage_entries(new.stages)
+    tables = [table_of("stages", entries) for entries in stages]
+    tables += [table_of("programmes", entries) for entries in _programme_entries(new.programmes)]
+    prices = _price_entries(new.prices)
+    tables += [one_table("prices", prices)] if prices else []
+    tables += [
+        table_of("tests", method_entries(method, trials, reference=str(stages[0]["id"])))
+        for method, trials in new.methods.items()
+    ]
+    tables.append(one_table("plan", {"listeners": new.listeners}))
+    return file_text({"format": 1, "title": new.title, "target": new.target}, tables)
 
 
 def file_fault(name: str, data: bytes) -> str | None:
@@ -194,9 +185,6 @@ def file_fault(name: str, data: bytes) -> str | None:
 
 
 def _read(path: Path) -> None:
-    from stimuli.programme.reading import ProgrammeSpec, read_programme
-    from stimuli.response.measured import read_response
-
     if is_sound(path.name):
         read_programme(ProgrammeSpec(path.stem, path))
     else:
@@ -265,15 +253,12 @@ def add_to_study(
     InputError
         If a file or entry is wrong, or somebody has begun to listen; nothing is written then.
     """
-    from abx.study_file.edit import insert_table
-    from abx.study_file.reading import study_from_text
-
     text = (root / "study.toml").read_text(encoding="utf-8")
     there = study_from_text(text, path=root / "study.toml")
-    for block in _stage_blocks(stages, [stage.id for stage in there.stages]):
-        text = insert_table(text, "stages", block)
-    for block in _programme_blocks(programmes, [one.id for one in there.programmes]):
-        text = insert_table(text, "programmes", block)
+    for entries in _stage_entries(stages, [stage.id for stage in there.stages]):
+        text = insert_table(text, "stages", entries)
+    for entries in _programme_entries(programmes, [one.id for one in there.programmes]):
+        text = insert_table(text, "programmes", entries)
     names = [*(table for stage in stages for table in stage.tables), *programmes]
     for name in names:
         if (root / _folder(name) / Path(name).name).exists():
@@ -291,8 +276,6 @@ def _folder(name: str) -> str:
 
 def _write(root: Path, text: str, names: Sequence[str], files: Mapping[str, bytes]) -> None:
     """Put the files into the folder and save the text; on any error the folder stays as it was."""
-    from abx.study_file.edit import save_study
-
     for name in names:
         fault = file_fault(name, files[name])
         if fault:

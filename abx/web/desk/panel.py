@@ -5,6 +5,8 @@ from __future__ import annotations
 import streamlit as st
 
 from abx.errors import SHOWN
+from abx.evidence.results import analyse_panel, export_panel, write_reports
+from abx.session.panels import open_panel, open_sessions
 from abx.session.sessions import Sessions
 from abx.study.workspace import Workspace
 from abx.text.shell import command_line
@@ -25,8 +27,6 @@ _REPORTS = {
 
 def panel_page() -> None:
     """Show the state of the panel."""
-    from abx.session.panels import open_sessions
-
     st.title("Panel")
     workspace = open_workspace()
     if workspace is None:
@@ -47,8 +47,6 @@ def panel_page() -> None:
 
 def _opened(workspace: Workspace) -> bool:
     """Ask before the seal is made; a set that was never checked or failed is not opened."""
-    from abx.session.panels import open_panel
-
     st.write(
         "Opening draws the schedule's secret seed and fixes its fingerprint. From the first "
         "listener on, the study file and the stimuli must not change."
@@ -82,7 +80,6 @@ def _state(workspace: Workspace, sessions: Sessions) -> None:
 
 def _watch(workspace: Workspace, *, is_open: bool) -> None:
     """Show counts, and count again every few seconds while people listen."""
-    from abx.session.panels import open_sessions
 
     def counts() -> None:
         sessions = open_sessions(workspace, workspace.live)
@@ -125,8 +122,6 @@ def _close(sessions: Sessions) -> None:
 
 
 def _report(workspace: Workspace) -> None:
-    from abx.evidence.results import analyse_panel, export_panel, write_reports
-
     st.header("Report")
     if pressed("Analyse and write the report", type="primary"):
         try:

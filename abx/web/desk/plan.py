@@ -9,6 +9,9 @@ import streamlit as st
 
 from abx.errors import SHOWN
 from abx.methods import get_method, method_ids
+from abx.planning.schedule import describe_plan
+from abx.study_file.edit import save_study, with_plan
+from abx.study_file.reading import study_from_text
 from abx.text.tokens import element_key
 from abx.web.desk.frame import command_hint, open_workspace, pressed, sealed
 from abx.web.desk.power import show_power
@@ -40,9 +43,6 @@ def method_words(method: str) -> str:
 
 def plan_page() -> None:
     """Choose methods, trials and panel; say what the plan asks and what it can find."""
-    from abx.study_file.edit import save_study, with_plan
-    from abx.study_file.reading import study_from_text
-
     st.title("Plan")
     workspace = open_workspace()
     if workspace is None:
@@ -123,8 +123,6 @@ def ask_methods(now: Mapping[str, int], *, key: str, trials: int = 2) -> dict[st
 
 def show_plan(study: Study, workspace: Workspace | None = None) -> None:
     """Say what a plan asks of people, and what it can find."""
-    from abx.planning.schedule import describe_plan
-
     st.header("What it asks")
     st.markdown("\n".join(f"- {as_typed(line)}" for line in describe_plan(study)))
     st.header("What this panel can find")

@@ -19,6 +19,7 @@ from abx.planning.power import Asked, ask_plan
 from abx.planning.words import claim_rows, finding_lines
 from abx.web.pages.tables import show_table
 from abx.web.pages.words import show_error
+from analysis.models.cells import Workers
 
 if TYPE_CHECKING:
     from abx.study.model import Study
@@ -51,7 +52,6 @@ class _Look:
         Thread(target=self._run, daemon=True).start()
 
     def _run(self) -> None:
-        from analysis.models.cells import Workers
         from analysis.planning.findings import FIRST, explore
 
         try:

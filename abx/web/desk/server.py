@@ -5,13 +5,16 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+import streamlit as st
 from anyio.to_thread import run_sync
 from starlette.requests import Request
 from starlette.responses import FileResponse, JSONResponse, Response
 from starlette.routing import Route
 
+from abx.booth.preview import stage_blob
 from abx.errors import SHOWN
 from abx.study.workspace import Workspace
+from abx.study_file.reading import load_study
 from abx.web.desk.context import desk_root, use_desk_root
 from abx.web.pages.theme import STREAMLIT_OPTIONS
 
@@ -29,8 +32,6 @@ def create_desk(root: str | Path) -> Any:
     root : str or Path
         Study folder; may be empty or missing, the desk can begin a study there.
     """
-    import streamlit as st
-
     use_desk_root(Path(root))
     base = "/listen/desk-{programme}"
     routes = [
@@ -60,8 +61,6 @@ async def _report(request: Request) -> Response:
 
 
 async def _next(request: Request) -> Response:
-    from abx.study_file.reading import load_study
-
     programme = request.path_params["programme"]
     try:
         study = load_study(Workspace.open(desk_root()))
@@ -96,8 +95,6 @@ async def _answer(request: Request) -> Response:
 
 
 async def _audio(request: Request) -> Response:
-    from abx.booth.preview import stage_blob
-
     programme, what = request.path_params["programme"], request.path_params["what"]
     try:
         workspace, first_only = Workspace.open(desk_root()), what == "first"

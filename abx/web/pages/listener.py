@@ -12,6 +12,7 @@ import math
 import streamlit as st
 
 from abx.errors import SHOWN, AnswerRefused, Gone, NotFound
+from abx.methods import get_method
 from abx.session.messages import count_of_questions
 from abx.study_file.claims import NOT_SAID
 from abx.web.pages.context import provided
@@ -113,8 +114,6 @@ def extent(first: int = 0) -> tuple[int, int]:
     first : int, optional
         Slot to begin with.
     """
-    from abx.methods import get_method
-
     sessions = provided().sessions
     slots = [sessions.slot(first + place) for place in range(len(sessions.study.tests))]
     seconds = max(sum(get_method(t.method).trial_s for t in slot.trials) for slot in slots)

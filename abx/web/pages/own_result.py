@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from itertools import product
 from typing import TYPE_CHECKING
 
+import numpy as np
 from scipy.stats import binomtest
 
 from abx.methods import get_method
@@ -155,8 +156,6 @@ def _some_version_wins(pairs: Sequence[tuple[str, str]], k: int) -> float:
     if 2 ** len(pairs) <= _MOST_OUTCOMES:
         outcomes = [max(Counter(winners).values()) >= k for winners in product(*pairs)]
         return sum(outcomes) / len(outcomes)
-    import numpy as np
-
     versions = sorted({version for pair in pairs for version in pair})
     coins = np.random.default_rng(1).integers(2, size=(40_000, len(pairs)))
     wins = [

@@ -11,7 +11,9 @@ from typing import Any
 import streamlit as st
 
 from abx.errors import SHOWN
+from abx.planning.schedule import START_SECONDS, sitting_seconds
 from abx.session.counts import balance_lines, spread_words
+from abx.study.exposure import exposure_lines
 from abx.web.pages.context import provided
 from abx.web.pages.tables import show_table
 from abx.web.pages.withdraw import staff_withdrawal
@@ -111,9 +113,6 @@ def show_balance(counts: dict[str, Any]) -> None:
 
 def show_ears() -> None:
     """Say what a sitting means for the ears, as far as the level is known."""
-    from abx.planning.schedule import START_SECONDS, sitting_seconds
-    from abx.study.exposure import exposure_lines
-
     sessions = provided().sessions
     minutes = (START_SECONDS + sitting_seconds(sessions.slot(0))) / 60.0
     st.header("Ears")

@@ -5,6 +5,8 @@ The design note is at the head of ``abx/web/player/player.css``.
 
 from __future__ import annotations
 
+import streamlit as st
+
 __all__ = ["STREAMLIT_OPTIONS", "apply_theme"]
 
 _FONT = "Seravek, 'Gill Sans Nova', Ubuntu, Calibri, 'DejaVu Sans', sans-serif"
@@ -167,6 +169,4 @@ header[data-testid="stHeader"], [data-testid="stToolbar"],
 
 def apply_theme() -> None:
     """Add the style sheet to the current page."""
-    import streamlit as st
-
     st.html(_STYLE + _NO_HEADER)

@@ -13,6 +13,8 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+import streamlit as st
+
 from abx.text.tokens import address_part, element_key
 
 __all__ = [
@@ -50,8 +52,6 @@ def component_style() -> str:
 
 
 def _component() -> Any:
-    import streamlit as st
-
     return st.components.v2.component(
         "earwitness-player", css=component_style(), js=component_source()
     )

@@ -11,20 +11,20 @@ from pathlib import Path
 import pytest
 
 from abx.errors import StoreError
-from abx.evidence.findings import Finding
-from abx.evidence.log_check import chain_head, verify_log
+from abx.evidence.findings import CheckOutcome
+from abx.evidence.log_check import chain_head, check_log
 from abx.session.sessions import Sessions
 from abx.session.simulate import run_panel
 from abx.store import Store, open_store
 from helpers.study_desk import STUDY, Desk, answer_open_trial, sit_through
 
 
-def check(desk: Desk, store: Store, **options: str) -> dict[str, Finding]:
-    found = verify_log(store, desk.study, desk.manifest, desk.root / "stimuli", **options)
+def check(desk: Desk, store: Store, **options: str) -> dict[str, CheckOutcome]:
+    found = check_log(store, desk.study, desk.manifest, desk.root / "stimuli", **options)
     return {one.name: one for one in found}
 
 
-def failed(checks: dict[str, Finding]) -> set[str]:
+def failed(checks: dict[str, CheckOutcome]) -> set[str]:
     return {name for name, one in checks.items() if not one.passed}
 
 
