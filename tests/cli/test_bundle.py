@@ -449,8 +449,8 @@ def test_simulated_listeners_cannot_be_called_people(bundle, tmp_path, monkeypat
 
 def price_in_words(members):
     text = members["study.toml"].decode()
-    assert "\ncost = 480.0\n" in text
-    members["study.toml"] = text.replace("\ncost = 480.0\n", '\ncost = "cheap"\n', 1).encode()
+    assert "\ncost = 210.0\n" in text
+    members["study.toml"] = text.replace("\ncost = 210.0\n", '\ncost = "cheap"\n', 1).encode()
 
 
 def test_a_study_file_that_cannot_be_read_leaves_the_log_to_be_checked(bundle, tmp_path, call):

@@ -107,7 +107,7 @@ def test_pictures_show_every_stage(make_stage, tmp_path):
     target = built_in_target("house-curve")
     stages = {
         "As found": make_stage(X, positions=3, spread_db=1.0),
-        "Both": make_stage(-X[4:29], low=50, high=12500),
+        "Refit": make_stage(-X[4:29], low=50, high=12500),
     }
     figure = draw_responses(stages, target)
     assert legend_labels(figure) == ["house-curve", "As found", "Refit"]
@@ -116,7 +116,7 @@ def test_pictures_show_every_stage(make_stage, tmp_path):
     assert (drawn[0], drawn[-1]) == pytest.approx((50.1, 12589), rel=1e-3)
     table = draw_region_table({k: compare_with_target(s, target) for k, s in stages.items()})
     cells = {text.get_text() for text in table.axes[0].texts}
-    assert f"{compare_with_target(stages['Both'], target).regions['mid']:+.1f}" in cells
+    assert f"{compare_with_target(stages['Refit'], target).regions['mid']:+.1f}" in cells
     for figure_, name in ((figure, "a.svg"), (table, "b.png")):
         path = save_picture(figure_, tmp_path / name)
         assert path.stat().st_size > 5000
