@@ -139,8 +139,8 @@ ROOMS = {
         "analysis.claims",
     ),
     "analysis.answer": (
-        *("analysis.tables", "analysis.hearing", "analysis.preference", "analysis.upgrade"),
-        "analysis.claims",
+        *("analysis.panels", "analysis.tables", "analysis.hearing", "analysis.preference"),
+        *("analysis.upgrade", "analysis.claims"),
     ),
     "analysis.report": ("stimuli.files",),
     "abx.text": ("analysis.tables",),

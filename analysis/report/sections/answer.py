@@ -173,16 +173,22 @@ def _orders(page: Page) -> PageBlock | None:
         return None
     known = [name for name in ("cost", "hour") if isinstance(orders.get(name), list)]
     same = [name for name in known if name not in orders["differ"]]
-    said = [_order(page, orders, name) for name in orders["differ"]]
+    by_lead: dict[str, list[str]] = {}
+    for name in orders["differ"]:
+        by_lead.setdefault(orders[name][0], []).append(name)
+    said = [_order(page, orders["gain"][0], lead, names) for lead, names in by_lead.items()]
     if same:
-        both = f" {page.name('line.and')} ".join(page.name(f"answer.price.{n}") for n in same)
-        said.append(page.say("answer.order_same", price=both))
+        said.append(page.say("answer.order_same", price=_prices_named(page, same)))
     said.append(page.say("answer.orders_note"))
     return PageBlock("para", Markup(" ").join(said))
 
 
-def _order(page: Page, orders: dict[str, list[str]], name: str) -> Markup:
-    price, ahead, by_gain = page.name(f"answer.price.{name}"), orders[name][0], orders["gain"][0]
+def _prices_named(page: Page, names: Sequence[str]) -> str:
+    return f" {page.name('line.and')} ".join(page.name(f"answer.price.{name}") for name in names)
+
+
+def _order(page: Page, by_gain: str, ahead: str, names: Sequence[str]) -> Markup:
+    price = _prices_named(page, names)
     if ahead == by_gain:
         return page.say("answer.order_differs", price=price)
     words = {"step": page.quoted(ahead), "other": page.quoted(by_gain)}
