@@ -120,7 +120,6 @@ ROOMS = {
             "stimuli.files",
             "analysis.tables",
             "analysis.models",
-            "analysis.panels",
             "analysis.preference",
         ),
     ),
