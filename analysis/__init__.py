@@ -7,7 +7,7 @@ else: each name brings its module on first use.
 =======================================================  =========================================
 :func:`read_trials`, :func:`trials_from`                 answers, from a file or a data frame
 :func:`read_stages`                                      costs, factors and figures of stages
-:func:`analyse`                                          everything, in one dictionary
+:func:`analyse`, :class:`Results`                        everything, in typed blocks and tables
 :func:`judge_claims`                                     verdicts on sentences
 :func:`predict_audibility`                               is a pair worth listening to?
 :func:`exact_forced_choice_test`                         was one listener better than guessing?
@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from analysis.planning.supposed import Sizes
     from analysis.preference.fit import fit_preference
     from analysis.report.build import build_report
+    from analysis.results.whole import Results
     from analysis.run import analyse
     from analysis.tables.frames import trials_from
     from analysis.tables.stages import read_stages
@@ -42,6 +43,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "InputError",
+    "Results",
     "Sizes",
     "analyse",
     "build_report",
@@ -59,6 +61,7 @@ __all__ = [
 
 _HOMES = {
     "InputError": "stimuli.files.errors",
+    "Results": "analysis.results.whole",
     "Sizes": "analysis.planning.supposed",
     "analyse": "analysis.run",
     "build_report": "analysis.report.build",

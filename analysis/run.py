@@ -1,4 +1,4 @@
-"""The whole analysis of a trial table as one JSON-ready dictionary."""
+"""The whole analysis of a trial table as one typed result."""
 
 from __future__ import annotations
 
@@ -19,6 +19,8 @@ from analysis.once import Once
 from analysis.panels.smallest_effect import check_smallest_effect
 from analysis.planning.as_run import claims_power
 from analysis.preference.group_test import Progress
+from analysis.results.reading import typed
+from analysis.results.whole import Results
 from analysis.tables.stages import StageTable
 from analysis.tables.trials import TrialTable
 from stimuli.files.errors import InputError
@@ -48,7 +50,7 @@ def analyse(
     progress: Progress | None = None,
     without: Iterable[str] = (),
     tell: Callable[[str], None] | None = None,
-) -> dict[str, Any]:
+) -> Results:
     """Analyse a trial table.
 
     Parameters
@@ -102,12 +104,9 @@ def analyse(
 
     Returns
     -------
-    dict
-        ``about``, ``long_blocks``, ``discrimination``, ``preference``, ``choice``,
-        ``reliability``, ``ratings``, ``grading``, ``power``, ``power_claims``, ``growing_panel``,
-        ``link``, ``predictions``, ``upgrade``, ``regions``, ``dose``, ``claims``, ``answer``,
-        ``screened``: plain numbers, text, lists and dictionaries at full precision, None where a
-        figure is undefined.
+    Results
+        Typed blocks at full precision, None where a figure is undefined; tables of them by
+        ``frame``, all of it as ``results.json`` by ``to_json``.
 
     Raises
     ------
@@ -130,7 +129,7 @@ def analyse(
     ...     claims=["listeners prefer damped over as-built"],
     ...     without=["groups", "tastes", "resampling"],
     ... )
-    >>> results["preference"]["pairs"][0]["wins"], results["claims"][0]["verdict"]
+    >>> results.preference.pairs[0].wins, results.claims[0].verdict
     (0, 'supported')
     """
     if not 0 < alpha < 1:
@@ -167,8 +166,7 @@ def analyse(
     with threadpool_limits(limits=1, user_api="blas"):
         result = _whole(trials, options, rule, power_studies)
     result["long_blocks"] = waits
-    ready: dict[str, Any] = json_ready(result)
-    return ready
+    return typed(json_ready(result), Results)
 
 
 def _whole(

@@ -221,7 +221,7 @@ def test_claims_judged_alone_get_the_verdicts_of_the_whole_analysis():
     trials = panel()
     rows = analysis.judge_claims(CLAIMS, trials)
     skipped = ["groups", "tastes", "resampling"]
-    whole = analysis.analyse(trials, claims=CLAIMS, without=skipped)["claims"]
+    whole = analysis.analyse(trials, claims=CLAIMS, without=skipped).to_dict()["claims"]
     for row, other in zip(rows, whole, strict=True):
         for key in ("text", "verdict", "p_value", "p_holm", "estimate", "words", "who"):
             assert row[key] == other[key]

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 import click
 
 from abx.commands._show import detail, heading, progress, say
+
+if TYPE_CHECKING:
+    from analysis.results.claims import ClaimRow
+    from analysis.results.whole import Results
 
 __all__ = ["command", "show_results"]
 
@@ -141,13 +145,13 @@ def command(
             tell=lambda sentence: click.echo(sentence, err=True),
         )
     out = json_path or trials.with_name("results.json")
-    write_json(out, results)
+    write_json(out, results.to_dict())
     show_results(results)
     if claims:
         detail(_TYPED)
     for line in _budget_notes(results) if budgets else ():
         detail(line, always=True)
-    if results["link"] and not results["about"]["sealed_plan"]:
+    if results.link and not (results.about and results.about.sealed_plan):
         detail(_UNPLANNED)
     say(f"Results in {out}", always=True)
     if report_path is not None:
@@ -155,47 +159,47 @@ def command(
         say(f"Report in {report_path}", always=True)
 
 
-def _write_report(results: dict[str, Any], path: Path, title: str, stated: dict[str, str]) -> None:
+def _write_report(results: Results, path: Path, title: str, stated: dict[str, str]) -> None:
     """Write the report of somebody's table: what was measured or planned is not known."""
     from abx.evidence.collect import software_versions
     from analysis.report import build_report
 
-    simulated = bool(results["about"].get("simulated"))
+    simulated = results.about is not None and results.about.simulated
     study = {"title": title, "simulated": simulated, "elsewhere": stated}
     with progress("Writing the report"):
         build_report({"study": study, "results": results, "software": software_versions()}, path)
 
 
-def show_results(results: dict[str, Any]) -> None:
+def show_results(results: Results) -> None:
     """Print what was counted and each claim with its verdict."""
-    about = results["about"]
-    heading(f"{about['n_trials']} trials, {about['n_listeners']} listeners")
-    if about.get("simulated"):
-        detail("SIMULATED listeners: these results say nothing about people.")
-    for note in about.get("notes", []):
-        say(f"  note: {note}", always=True)
-    for claim in results.get("claims", []):
-        late = "  (exploratory)" if claim.get("exploratory") else ""
-        detail(f"{claim['verdict']:<12}  {claim['text']}{late}{_size(claim)}")
-        if claim.get("per") and claim["p_value"] is None:
-            detail(f"{'':<12}  {claim['words']}")
+    if (about := results.about) is not None:
+        heading(f"{about.n_trials} trials, {about.n_listeners} listeners")
+        if about.simulated:
+            detail("SIMULATED listeners: these results say nothing about people.")
+        for note in about.notes:
+            say(f"  note: {note}", always=True)
+    for claim in results.claims:
+        late = "  (exploratory)" if claim.exploratory else ""
+        detail(f"{claim.verdict:<12}  {claim.text}{late}{_size(claim)}")
+        if claim.per and claim.p_value is None:
+            detail(f"{'':<12}  {claim.words}")
 
 
-def _budget_notes(results: dict[str, Any]) -> list[str]:
+def _budget_notes(results: Results) -> list[str]:
     """Say which stages the budgets cannot buy, since nobody knows their price."""
     from analysis.panels.number_words import listed
 
-    upgrade = results["upgrade"]
-    missing = [] if upgrade is None else upgrade["prices"]["unpriced"]
-    if not missing:
+    upgrade = results.upgrade
+    if upgrade is None or not upgrade.prices.unpriced:
         return []
-    if not upgrade["budget"]:
+    missing = upgrade.prices.unpriced
+    if not upgrade.budget:
         return [f"budgets: not worked out, since the price of {listed(missing)} is not known"]
     verb, whose = ("is", "its") if len(missing) == 1 else ("are", "their")
     return [f"budgets: {listed(missing)} {verb} in none, since {whose} price is not known"]
 
 
-def _size(claim: dict[str, Any]) -> str:
+def _size(claim: ClaimRow) -> str:
     """Say of a shown difference whether it matters, where that was asked."""
-    shown = claim["verdict"] in ("supported", "contradicted")
-    return "  (whether it matters is open)" if shown and claim.get("matters") == "open" else ""
+    shown = claim.verdict in ("supported", "contradicted")
+    return "  (whether it matters is open)" if shown and claim.matters == "open" else ""

@@ -30,6 +30,7 @@ from abx.store import open_store
 from abx.study.workspace import Area, Workspace
 from abx.study_file.reading import load_study
 from analysis.link.programmes import read_programmes
+from analysis.results.whole import Results
 from analysis.tables.stages import read_stages
 from analysis.tables.trials import read_trials
 from stimuli.files.errors import InputError
@@ -250,37 +251,36 @@ def _result_findings(
     if unreadable:
         words = f"results.json was not computed again: {' and '.join(unreadable)} cannot be read"
         return [CheckOutcome("results.json", False, words)]
-    again = json.loads(json.dumps(analyse_tables(workspace, area, database=database)))
-    return list(_compared(kept, again))
+    return list(_compared(kept, analyse_tables(workspace, area, database=database)))
 
 
-def _compared(kept: Any, again: dict[str, Any]) -> Iterator[CheckOutcome]:
+def _compared(kept: Any, again: Results) -> Iterator[CheckOutcome]:
     """Compare results with the same computed again: first the verdicts, then every number."""
     verdicts = list(_verdict_faults(kept, again))
-    if again["claims"]:
-        n = len(again["claims"])
+    if again.claims:
+        n = len(again.claims)
         words = f"results.json: the verdict on each of {n} claims comes out again"
         yield check("claims", verdicts, words)
-    numbers = [path for path in _differences(kept, again, "") if not _VERDICT.match(path)]
+    numbers = [path for path in _differences(kept, again.to_dict(), "") if not _VERDICT.match(path)]
     faults = sorted(numbers, key=lambda path: not path.startswith("claims"))
     rest = "every other number" if verdicts else "every number"
     found = check("results.json", faults, f"results.json: {rest} and verdict comes out again")
     yield found if found.passed else replace(found, words=f"results.json differs: {found.words}")
 
 
-def _verdict_faults(kept: Any, again: dict[str, Any]) -> Iterator[str]:
+def _verdict_faults(kept: Any, again: Results) -> Iterator[str]:
     """Name each claim whose verdict is not the one that its answers give."""
     rows = kept.get("claims") if isinstance(kept, dict) else None
     claims = [row for row in rows if isinstance(row, dict)] if isinstance(rows, list) else []
     stored = {str(row.get("text")): row.get("verdict") for row in claims}
-    for claim in again["claims"]:
-        text, due = claim["text"], claim["verdict"]
+    for claim in again.claims:
+        text, due = claim.text, claim.verdict
         if text not in stored:
             yield f"results.json leaves out the claim {_short(text)}: it is {due}"
         elif stored[text] != due:
             found = stored[text]
             yield f"results.json calls the claim {_short(text)} {found}; its answers say {due}"
-    known = {claim["text"] for claim in again["claims"]}
+    known = {claim.text for claim in again.claims}
     for text in stored.keys() - known:
         yield f"results.json holds a claim that the plan does not: {_short(text)}"
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from abx.errors import InputError
 from abx.evidence.collect import collect_evidence, stage_table
@@ -21,6 +21,7 @@ from analysis.tables.trials import read_trials
 
 if TYPE_CHECKING:
     from abx.study.model import Study
+    from analysis.results.whole import Results
 
 __all__ = [
     "POWER_STUDIES",
@@ -85,10 +86,10 @@ def analyse_panel(
     progress: Progress | None = None,
     *,
     database: str | None = None,
-) -> dict[str, Any]:
+) -> Results:
     """Analyse a panel's exported tables and write ``results.json``; see :func:`analyse_tables`."""
     results = analyse_tables(workspace, area, progress, database=database)
-    write_json(area.result("results.json"), results)
+    write_json(area.result("results.json"), results.to_dict())
     return results
 
 
@@ -98,7 +99,7 @@ def analyse_tables(
     progress: Progress | None = None,
     *,
     database: str | None = None,
-) -> dict[str, Any]:
+) -> Results:
     """Analyse a panel's exported tables by the rules that its plan declares.
 
     The plan's primary metric and claims count as declared only where the log shows that this very

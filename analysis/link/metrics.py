@@ -53,7 +53,8 @@ class MetricValues:
     @property
     def reliability(self) -> float:
         """Share of the metric's variance that is not repeat variance; NaN where unknown."""
-        if np.isnan(self.repeat_sd).any() or not self.value.var(ddof=1) > 0:
+        few = self.value.size < 2
+        if few or np.isnan(self.repeat_sd).any() or not self.value.var(ddof=1) > 0:
             return float("nan")
         return float(max(0.0, 1 - np.mean(self.repeat_sd**2) / self.value.var(ddof=1)))
 

@@ -38,6 +38,7 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
+from analysis.results.whole import Results
 from stimuli.files.errors import InputError
 
 __all__ = ["Evidence", "Row", "clean_text"]
@@ -172,7 +173,8 @@ class Evidence:
     Parameters
     ----------
     data : Mapping
-        Plain JSON, as read by ``json.load``. Blocks may be missing.
+        Plain JSON, as read by ``json.load``; ``results`` may also be those of
+        :func:`analysis.run.analyse`. Blocks may be missing.
 
     Raises
     ------
@@ -183,6 +185,9 @@ class Evidence:
     def __init__(self, data: Mapping[str, Any]) -> None:
         if not isinstance(data, Mapping):
             raise _wrong(None, "the evidence is not a JSON object", "Pass the dict, not its text")
+        results = data.get("results")
+        if isinstance(results, Results):
+            data = {**data, "results": results.to_dict()}
         self.data = data
         for pointer in _BLOCKS_OF_FIELDS:
             if not isinstance(self.get(pointer), Mapping | None):

@@ -153,7 +153,7 @@ def test_a_rehearsal_fills_the_groups_and_judges_claims_about_them(
     table = read_trials(write_table(frame, tmp_path / "trials.csv"))
     assert table.groups == {"others": 2, "players": 3}
     claim = "listeners prefer refit over untouched among players"
-    (row,) = analyse(table, claims=[claim], mixed=False)["claims"]
+    (row,) = analyse(table, claims=[claim], mixed=False).to_dict()["claims"]
     assert row["who"] == "players"
     assert row["n_listeners"] == 3
     assert row["words"].startswith("Simulated listeners: Among players (3 listeners): ")

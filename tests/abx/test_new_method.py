@@ -107,7 +107,7 @@ def test_one_module_goes_from_study_file_to_results(
     assert count_answers(sessions)["simulated"]["answers"] == 4 * 13
     frame = trial_rows(local_store, study)
     assert Counter(frame["method"]) == {"paired": 4 * 13}
-    results = analyse(trial_table(frame))
+    results = analyse(trial_table(frame)).to_dict()
     assert {row["stage"] for row in results["preference"]["stages"]} == {*STAGES}
     checks = check_log(local_store, study, desk.manifest, desk.root / "stimuli")
     assert [one.words for one in checks if not one.passed] == []

@@ -69,7 +69,7 @@ def judgement_table(judgements: pd.DataFrame) -> TrialTable:
 @pytest.fixture(scope="session")
 def judgement_result(judgement_table: TrialTable) -> dict[str, Any]:
     """Return the analysis of the published judgements with one claim."""
-    return analyse(judgement_table, claims=["listeners prefer Stereo over Mono"])
+    return analyse(judgement_table, claims=["listeners prefer Stereo over Mono"]).to_dict()
 
 
 def rows_of(cells: list[tuple[str, str, str, str, int]]) -> pd.DataFrame:

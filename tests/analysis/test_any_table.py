@@ -70,7 +70,9 @@ def test_any_table_is_answered(rows: list[dict[str, object]]) -> None:
     frame["trial"] = frame.groupby("listener").cumcount() + 1
     there = set(frame[["stage_a", "stage_b"]].to_numpy().ravel())
     claims = [claim for claim, stages in CLAIMS.items() if stages <= there]
-    result = analyse(trial_table(frame), claims=claims, screening="obvious controls at least 50 %")
+    result = analyse(
+        trial_table(frame), claims=claims, screening="obvious controls at least 50 %"
+    ).to_dict()
     text = json.dumps(result, allow_nan=False)
     assert json.loads(text)["about"]["n_trials"] == len(rows)
     for row in result["discrimination"]:

@@ -376,7 +376,7 @@ def test_a_claim_twice_is_refused(trials: TrialTable) -> None:
 
 def test_a_sealed_claim_of_a_group_that_has_not_come_stays_open(trials: TrialTable) -> None:
     claim = "listeners prefer new over old among dancers"
-    (row,) = analyse(trials, claims=[claim], sealed_plan=True, mixed=False)["claims"]
+    (row,) = analyse(trials, claims=[claim], sealed_plan=True, mixed=False).to_dict()["claims"]
     assert row["verdict"] == "undecided"
     assert "No listener of these data is in the group dancers" in row["words"]
 
@@ -401,7 +401,7 @@ def test_options_without_ground_are_refused(
 
 
 def test_odd_things_stand_in_the_results(trials: TrialTable) -> None:
-    found = analyse(trials, stages=stage_table(stages("old")), mixed=False)
+    found = analyse(trials, stages=stage_table(stages("old")), mixed=False).to_dict()
     assert found["about"]["notes"] == [
         "stage table: it has no row for new, which the trials name; there are no cost, factors or "
         "figures for it"

@@ -63,12 +63,12 @@ def test_faults(values: list[float], chance: float) -> None:
 def test_block_follows_the_order_of_arrival(abx_rows: Abx) -> None:
     right = {f"P{k:02d}": (8 if k < 10 else 2, 8) for k in range(20)}
     frame = abx_rows(right)
-    assert analyse(trial_table(frame))["growing_panel"] == []
+    assert analyse(trial_table(frame)).to_dict()["growing_panel"] == []
     day = frame["listener"].str[1:].astype(int)
     early = frame.assign(answered_at=[f"2026-03-{d + 1:02d}T10:00:00+00:00" for d in day])
     late = frame.assign(answered_at=[f"2026-03-{20 - d:02d}T10:00:00+00:00" for d in day])
-    [first] = analyse(trial_table(early))["growing_panel"]
-    [second] = analyse(trial_table(late))["growing_panel"]
+    [first] = analyse(trial_table(early)).to_dict()["growing_panel"]
+    [second] = analyse(trial_table(late)).to_dict()["growing_panel"]
     assert (first["n_listeners"], first["n_trials"]) == (20, 160)
     assert first["estimate"] == second["estimate"]
     # Ten perfect listeners first: shown early, and it stays shown.
@@ -83,7 +83,7 @@ def test_paired_votes_bet_on_both_sides() -> None:
     names = ["listener", "session", "trial", "method", "stage_a", "stage_b", "answer"]
     frame = pd.DataFrame(rows, columns=names)
     frame["answered_at"] = [f"2026-03-01T{k:02d}:00:00Z" for k in range(24)]
-    [row] = analyse(trial_table(frame))["growing_panel"]
+    [row] = analyse(trial_table(frame)).to_dict()["growing_panel"]
     assert row["estimate"] == 0
     assert row["p_value"] < 0.01
     assert row["ci_high"] < 0.5

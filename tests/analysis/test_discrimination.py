@@ -293,13 +293,15 @@ def test_always_different_is_not_hearing() -> None:
     assert uneven["p_value"] > 0.5
     claim = "listeners can tell i from j"
     for known in (table(8, 0), table(8, 2)):
-        assert analyse(known, claims=[claim])["claims"][0]["verdict"] == "undecided"
+        assert analyse(known, claims=[claim]).to_dict()["claims"][0]["verdict"] == "undecided"
 
 
 def test_mid_p_is_adjusted_where_asked_for(abx_rows: Callable[..., pd.DataFrame]) -> None:
     known = trial_table(abx_rows({"P1": (7, 8), "P2": (5, 8)}))
     for flag, key in ((False, "p_value"), (True, "p_mid")):
-        own = [row for row in analyse(known, mid_p=flag)["discrimination"] if row["listener"]]
+        own = [
+            row for row in analyse(known, mid_p=flag).to_dict()["discrimination"] if row["listener"]
+        ]
         smallest = min(row[key] for row in own)
         assert min(row["p_holm"] for row in own) == pytest.approx(2 * smallest)
 

@@ -39,7 +39,7 @@ def graded(means: dict[str, float], listeners: int = 12, seed: int = 1) -> pd.Da
 
 def entry(frame: pd.DataFrame) -> dict[str, Any]:
     """Return the only entry of the block, after strict JSON."""
-    found = analyse(trial_table(frame))["grading"]
+    found = analyse(trial_table(frame)).to_dict()["grading"]
     [only] = json.loads(json.dumps(found, allow_nan=False))
     assert isinstance(only, dict)
     return only
@@ -115,7 +115,7 @@ def test_grades_that_do_not_overlap_get_a_stated_penalty() -> None:
 def test_edges(change: dict[str, Any]) -> None:
     frame = graded({"near": -0.5, "far": -2.0}).assign(**change)
     frame["trial"] = np.arange(len(frame)) + 1
-    result = analyse(trial_table(frame))
+    result = analyse(trial_table(frame)).to_dict()
     found = json.loads(json.dumps(result, allow_nan=False))["grading"]
     if change == {"control": "obvious"}:
         assert found == []
@@ -171,7 +171,7 @@ def strengths(worth: dict[str, float], listeners: int = 16) -> pd.DataFrame:
 
 def test_strength_by_pair_and_on_one_scale() -> None:
     frame = strengths({"a": 0.0, "b": 1.0, "c": 3.0})
-    found = analyse(trial_table(frame))["preference"]["strength"]
+    found = analyse(trial_table(frame)).to_dict()["preference"]["strength"]
     [row] = [row for row in found["pairs"] if row["pair"] == ["a", "c"]]
     own = frame.loc[frame["stage_a"].isin(["a", "c"]) & frame["stage_b"].isin(["a", "c"])]
     towards = own["strength"].where(own["stage_a"] == "a", -own["strength"])
@@ -188,7 +188,7 @@ def test_strength_by_pair_and_on_one_scale() -> None:
 
 def test_pairs_without_strength_have_no_block() -> None:
     frame = strengths({"a": 0.0, "b": 1.0}).drop(columns="strength")
-    assert analyse(trial_table(frame))["preference"]["strength"] is None
+    assert analyse(trial_table(frame)).to_dict()["preference"]["strength"] is None
 
 
 @pytest.mark.parametrize(

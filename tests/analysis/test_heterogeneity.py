@@ -119,7 +119,7 @@ def test_similarity_claim(
     if controls is not None:
         frame = _with_controls(frame, controls)
     claims = ["listeners cannot tell i from j within 30 %"]
-    (row,) = analyse(trial_table(frame), claims=claims)["claims"]
+    (row,) = analyse(trial_table(frame), claims=claims).to_dict()["claims"]
     assert row["verdict"] == verdict
     assert words in row["words"]
     assert row["margin"] == pytest.approx(0.3)
@@ -128,7 +128,9 @@ def test_similarity_claim(
 def test_adjusted_p_values_by_family(abx_rows: Callable[..., pd.DataFrame]) -> None:
     one = abx_rows({f"P{k}": (5 + k % 3, 8) for k in range(12)})
     two = abx_rows({f"P{k}": (4 + k % 2, 8) for k in range(12)}, ("i", "k")).assign(session="2")
-    rows = analyse(trial_table(pd.concat([one, two], ignore_index=True)))["discrimination"]
+    rows = analyse(trial_table(pd.concat([one, two], ignore_index=True))).to_dict()[
+        "discrimination"
+    ]
     panel = [row for row in rows if row["listener"] is None]
     assert [row["family_size"] for row in panel] == [2, 2]
     assert panel[0]["p_holm"] == pytest.approx(2 * panel[0]["panel"]["p_value"])

@@ -95,13 +95,15 @@ def test_screening_shows_both(abx_rows: Abx) -> None:
     frame = abx_rows({f"P{k}": (6 + k % 2, 8) for k in range(8)} | {"P8": (2, 8)})
     frame["control"] = np.where(frame["trial"] >= 7, "obvious", "")
     claims = ["listeners can tell i from j"]
-    result = analyse(trial_table(frame), claims=claims, screening="obvious controls at least 50 %")
+    result = analyse(
+        trial_table(frame), claims=claims, screening="obvious controls at least 50 %"
+    ).to_dict()
     assert result["about"]["n_listeners"] == 9
     screened = result["screened"]
     assert "P8" in screened["excluded"]
     assert screened["results"]["about"]["n_listeners"] == 9 - len(screened["excluded"])
     assert screened["results"]["claims"][0]["text"] == claims[0]
-    assert analyse(trial_table(frame))["screened"] is None
+    assert analyse(trial_table(frame)).to_dict()["screened"] is None
 
 
 def test_screening_rules_are_parsed() -> None:

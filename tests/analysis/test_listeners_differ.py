@@ -189,7 +189,7 @@ def test_blocks_in_the_analysis(judgement_result: dict[str, Any], judgements: pd
     assert [fit["n_classes"] for fit in block["classes"]["fits"]] == [1, 2, 3]
     assert block["thurstone"]["df"] == 21
     assert block["equal_worths"]["p_value"] < 1e-6
-    without = analyse(trial_table(judgements.iloc[:300]), mixed=False)["preference"]
+    without = analyse(trial_table(judgements.iloc[:300]), mixed=False).to_dict()["preference"]
     assert without["mixed"] is None
     assert without["classes"] is None
 
@@ -201,6 +201,6 @@ def test_equal_worths_with_ties_is_no_smaller_than_zero() -> None:
         for t, a in enumerate(["a", "b", "tie"])
     ]
     names = ["listener", "session", "trial", "method", "stage_a", "stage_b", "answer"]
-    block = analyse(trial_table(pd.DataFrame(rows, columns=names)))["preference"]
+    block = analyse(trial_table(pd.DataFrame(rows, columns=names))).to_dict()["preference"]
     assert block["equal_worths"]["likelihood_ratio"] == pytest.approx(0, abs=1e-8)
     assert block["equal_worths"]["p_value_trials"] == pytest.approx(1, abs=1e-4)

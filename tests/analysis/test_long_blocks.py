@@ -112,7 +112,7 @@ def stages() -> Any:
 
 @pytest.fixture(scope="module")
 def whole() -> dict[str, Any]:
-    return analyse(small(), stages=stages())
+    return analyse(small(), stages=stages()).to_dict()
 
 
 @pytest.mark.parametrize("word", OPTIONAL)
@@ -120,7 +120,7 @@ def test_what_is_left_out_is_null_and_nothing_else_changes(
     word: str, whole: dict[str, Any]
 ) -> None:
     said: list[str] = []
-    found = analyse(small(), stages=stages(), without=[word], tell=said.append)
+    found = analyse(small(), stages=stages(), without=[word], tell=said.append).to_dict()
     for path, value in LEFT_OUT[word].items():
         assert at(whole, path) != value
         assert at(found, path) == value
@@ -134,7 +134,7 @@ def test_what_is_left_out_is_null_and_nothing_else_changes(
 
 
 def test_without_the_models_of_how_listeners_differ() -> None:
-    found = analyse(small(), mixed=False)
+    found = analyse(small(), mixed=False).to_dict()
     assert {row["block"] for row in found["long_blocks"]} == {"groups", "tastes"}
     assert found["preference"]["mixed"] is None
     assert found["preference"]["classes"] is None
@@ -185,10 +185,10 @@ def test_the_screened_results_are_those_of_the_rest_alone(
     calls: list[int] = []
     fit = blocks.fit_preference
     monkeypatch.setattr(blocks, "fit_preference", lambda *a, **k: calls.append(1) or fit(*a, **k))
-    found = analyse(joined(*parts), stages=stages(), screening="BS.1534-3")["screened"]
+    found = analyse(joined(*parts), stages=stages(), screening="BS.1534-3").to_dict()["screened"]
     assert found["excluded"] == [careless]
     assert len(calls) == 1 + everywhere
     rest = joined(*(part[part["listener"] != careless] for part in parts))
-    alone = analyse(rest, stages=stages(), screening="BS.1534-3")
+    alone = analyse(rest, stages=stages(), screening="BS.1534-3").to_dict()
     for name, block in found["results"].items():
         assert block == alone[name], name

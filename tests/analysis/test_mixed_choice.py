@@ -160,10 +160,10 @@ def test_faults(change: dict[str, object], what: str) -> None:
 def test_block_over_all_pairs(abx_rows: Callable[..., pd.DataFrame]) -> None:
     one = abx_rows({f"P{k}": (4 + k % 5, 8) for k in range(12)})
     two = abx_rows({f"P{k}": (3 + k % 5, 8) for k in range(12)}, ("i", "k")).assign(session="2")
-    result = analyse(trial_table(pd.concat([one, two], ignore_index=True)))
+    result = analyse(trial_table(pd.concat([one, two], ignore_index=True))).to_dict()
     (row,) = result["choice"]
     assert (row["n_trials"], row["n_listeners"], row["n_pairs"]) == (192, 12, 2)
     assert row["sd_pair"] is None
     assert row["sd_listener"] > 0.3
     assert 0.5 < row["proportion"] < 0.9
-    assert analyse(trial_table(one), mixed=False)["choice"] == []
+    assert analyse(trial_table(one), mixed=False).to_dict()["choice"] == []

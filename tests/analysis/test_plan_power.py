@@ -417,7 +417,7 @@ def test_power_of_the_claims_of_a_study_as_run() -> None:
     world = suppose(claims, Sizes(), compared=template.compared)
     panel = template.panel()
     table = answered(template.trials, panel, panel.answer(world, 3))
-    result = analyse(table, claims=claims, mixed=False, power_studies=25)
+    result = analyse(table, claims=claims, mixed=False, power_studies=25).to_dict()
     block = result["power_claims"]
     assert (block["n_studies"], block["n_listeners"]) == (25, 12)
     assert block["n_trials"] == table.n_trials
@@ -431,8 +431,8 @@ def test_power_of_the_claims_of_a_study_as_run() -> None:
     assert block["all"] == 0.0
     # The level that Holm asks of the first of three claims.
     assert all(row["alpha"] == pytest.approx(0.05 / 3) for row in result["power"])
-    assert analyse(table, claims=claims, mixed=False)["power_claims"] is None
-    assert analyse(table, mixed=False, power_studies=25)["power_claims"] is None
+    assert analyse(table, claims=claims, mixed=False).to_dict()["power_claims"] is None
+    assert analyse(table, mixed=False, power_studies=25).to_dict()["power_claims"] is None
 
 
 def test_judging_needs_no_resampling() -> None:
@@ -448,6 +448,6 @@ def test_judging_needs_no_resampling() -> None:
     assert heard.preference is not None
     assert heard.preference.draws is None
     table = answered(template.trials, panel, answers)
-    slow = analyse(table, stages=costs, claims=claims, mixed=False)["claims"]
+    slow = analyse(table, stages=costs, claims=claims, mixed=False).to_dict()["claims"]
     fast = judge_claims(claims, heard, stages=costs)
     assert [row["verdict"] for row in fast] == [row["verdict"] for row in slow]

@@ -89,7 +89,7 @@ def test_power_of_the_study_as_run(
     abx_rows: Callable[..., pd.DataFrame], judgement_result: dict[str, Any]
 ) -> None:
     table = trial_table(abx_rows({f"P{k}": (5 + k % 3, 8) for k in range(12)}))
-    rows = analyse(table)["power"]
+    rows = analyse(table).to_dict()["power"]
     assert [row["what"] for row in rows] == [
         "abx: 65 % right",
         "abx: 75 % right",

@@ -353,7 +353,7 @@ def test_only_ties(paired_rows: Rows) -> None:
 
 def test_a_large_panel_with_nothing_but_ties(paired_rows: Rows) -> None:
     cells = [(f"P{k:02d}", *"ij"[:: 1 - 2 * (k % 2)], "tie", 8) for k in range(13)]
-    result = analyse(trial_table(paired_rows(cells)))["preference"]
+    result = analyse(trial_table(paired_rows(cells))).to_dict()["preference"]
     assert result["ties"]["n_ties"] == 104
     assert result["mixed"]["stages"][0]["log_worth"] == pytest.approx(0, abs=1e-6)
     assert result["mixed"]["p_value"] == pytest.approx(1)

@@ -270,7 +270,7 @@ def test_block_with_and_without_screened_listeners() -> None:
             values[f"P{p}", item, "hidden-reference"] = top
             values[f"P{p}", item, "refit"] = float(np.clip(70 + rng.normal(0, 5), 0, 100))
             values[f"P{p}", item, "mid-anchor"] = float(np.clip(40 + rng.normal(0, 5), 0, 100))
-    result = analyse(trial_table(rows_of(values)))
+    result = analyse(trial_table(rows_of(values))).to_dict()
     block = json.loads(json.dumps(result["ratings"], allow_nan=False))
     assert block["screening"]["excluded"] == ["P7"]
     overall = {row["stage"]: row for row in block["stages"] if row["programme"] is None}
@@ -302,7 +302,7 @@ def test_rating_edges(case: str) -> None:
         values = {key: v for key, v in values.items() if key[2] == "a"}
     if case == "missing cell":
         values.pop(("P3", "kite", "b"))
-    block = analyse(trial_table(rows_of(values)))["ratings"]
+    block = analyse(trial_table(rows_of(values))).to_dict()["ratings"]
     json.dumps(block, allow_nan=False)
     assert block["n_trials"] == len(values)
     if case == "missing cell":

@@ -233,7 +233,7 @@ def test_verdicts_without_the_flagged() -> None:
 
 def test_the_analysis_carries_both_blocks() -> None:
     frame = paired([10, 9, 8, 10, 9, 11, 9, 10], [12] * 8, programmes=6)
-    result = analyse(trial_table(frame), claims=[PREFER], mixed=False)
+    result = analyse(trial_table(frame), claims=[PREFER], mixed=False).to_dict()
     (row,) = result["claims"]
     assert row["sensitivity"]["stable"] is True
     assert row["music_like_this"]["n_programmes"] == 6

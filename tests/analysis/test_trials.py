@@ -184,7 +184,7 @@ def test_late_buffers_are_counted_in_whole_numbers(tmp_path: Path) -> None:
     head = f"{HEADER},underruns"
     table = read_trials(write(tmp_path, head, GOOD[0] + ",2", GOOD[1] + ",", GOOD[2] + ",0"))
     playback = {"n_counted": 2, "n_stuttered": 1, "n_underruns": 2}
-    assert analyse(table)["about"]["playback"] == playback
+    assert analyse(table).to_dict()["about"]["playback"] == playback
     for wrong in ("-1", "1.5"):
         with pytest.raises(InputError, match=f"line 2, column underruns: '?{wrong}'? is not a who"):
             read_trials(write(tmp_path, head, f"{GOOD[0]},{wrong}"))

@@ -257,7 +257,9 @@ def test_a_habit_of_place_is_no_preference() -> None:
             for n in range(8)
         ]
     )
-    result = analyse(trial_table(table), claims=["listeners prefer new over old"], mixed=False)
+    result = analyse(
+        trial_table(table), claims=["listeners prefer new over old"], mixed=False
+    ).to_dict()
     (claim,) = result["claims"]
     assert claim["verdict"] == "undecided"
     assert claim["places"] == "confounded"
@@ -274,7 +276,7 @@ def test_an_uneven_order_is_allowed_for() -> None:
             answers.append((f"P{k:02d}", *pair, "b" if (n + k) % 5 == 0 else "a"))
     result = analyse(
         trial_table(rows(answers)), claims=["listeners prefer new over old"], mixed=False
-    )
+    ).to_dict()
     (claim,) = result["claims"]
     assert claim["places"] == "allowed for"
     assert claim["verdict"] == "undecided"
@@ -298,7 +300,9 @@ def test_least_panel_refuses(alpha: float, sides: int) -> None:
 
 def test_three_who_agree_decide_nothing() -> None:
     table = rows([(f"P{k}", "new", "old", "a") for k in range(3)])
-    result = analyse(trial_table(table), claims=["listeners prefer new over old"], mixed=False)
+    result = analyse(
+        trial_table(table), claims=["listeners prefer new over old"], mixed=False
+    ).to_dict()
     (claim,) = result["claims"]
     assert claim["verdict"] == "undecided"
     assert all(row["p_best"] is None for row in result["preference"]["stages"])
@@ -313,7 +317,7 @@ def test_nothing_but_ties_puts_nobody_first() -> None:
             for n in range(4)
         ]
     )
-    result = analyse(trial_table(table), mixed=False)
+    result = analyse(trial_table(table), mixed=False).to_dict()
     for row in result["preference"]["stages"]:
         assert row["p_best"] is None
         assert row["rank_probabilities"] == [None, None]

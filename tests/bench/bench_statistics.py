@@ -116,7 +116,7 @@ def analyse_file(path: str) -> None:
 
     started = time.perf_counter()
     table = read_trials(path)
-    analyse(table, claims=["listeners prefer stage-7 most"], mixed=False)
+    analyse(table, claims=["listeners prefer stage-7 most"], mixed=False).to_dict()
     seconds = time.perf_counter() - started
     print(seconds, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
 

@@ -105,7 +105,7 @@ def _answered(trials: TrialTable, rng: np.random.Generator) -> TrialTable:
 def _study(visits: float, outcome: Callable[[list[dict[str, Any]]], bool]) -> Any:
     def one(rng: np.random.Generator) -> bool:
         table = _answered(_trials(visits), rng)
-        claims = analyse(table, claims=_CLAIMS, mixed=False, seed=1)["claims"]
+        claims = analyse(table, claims=_CLAIMS, mixed=False, seed=1).to_dict()["claims"]
         return outcome(claims)
 
     return one

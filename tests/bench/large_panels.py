@@ -125,7 +125,7 @@ def main() -> None:
     _, make, options, _ = PANELS[sys.argv[1]]
     trials = make()
     started = time.perf_counter()
-    analyse(trials, **options)
+    analyse(trials, **options).to_dict()
     seconds = time.perf_counter() - started
     print(seconds, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
 

@@ -224,7 +224,7 @@ def test_a_stutter_marks_its_trial_from_the_log_to_the_report(
     assert late == [first + again, second]
     stuttered = sum(count > 0 for count in late)
     summary = {"n_counted": 2, "n_stuttered": stuttered, "n_underruns": sum(late)}
-    assert analyse(table)["about"]["playback"] == summary
+    assert analyse(table).to_dict()["about"]["playback"] == summary
     found = {f.name: f for f in check_log_of(sessions, tmp_path / "stimuli")}
     assert found["playback"].passed
     assert f"stuttered in {stuttered} of 2 questions" in found["playback"].words

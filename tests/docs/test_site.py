@@ -127,7 +127,7 @@ def test_every_key_of_the_ratings_is_in_the_reference() -> None:
         for programme in (1, 2)
         for place, (stage, mean) in enumerate(stages.items())
     ]
-    results = analyse(trial_table(pd.DataFrame(rows)))
+    results = analyse(trial_table(pd.DataFrame(rows))).to_dict()
     assert results["ratings"] is not None
     assert not _keys(results["ratings"], frozenset()) - _words("reference/results.md")
 

@@ -235,7 +235,7 @@ def _one_listener(
 @cache
 def _results() -> str:
     table = trial_table(simulated_trials())
-    whole = analyse(table, claims=CLAIMS, reference="as-found")
+    whole = analyse(table, claims=CLAIMS, reference="as-found").to_dict()
     found = {key: whole[key] for key in BLOCKS}
     return json.dumps(found)
 

@@ -239,7 +239,7 @@ def test_verdicts_say_what_they_hold_for():
         stages=stage_table(PRICES),
         claims=["step ceiling before damped"],
         mixed=False,
-    )
+    ).to_dict()
     held = result["claims"][0]["conditions"]
     assert "simulated listeners (24)" in held
     assert "low-tide" in held

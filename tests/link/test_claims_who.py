@@ -22,7 +22,7 @@ def two_minds(**more):
 
 
 def judged(frame, *claims, **options):
-    result = analyse(trial_table(frame), claims=claims, mixed=False, **options)
+    result = analyse(trial_table(frame), claims=claims, mixed=False, **options).to_dict()
     return result["claims"]
 
 
@@ -195,6 +195,6 @@ def test_a_listener_is_in_one_group_throughout():
 
 
 def test_groups_and_outputs_are_counted():
-    about = analyse(trial_table(two_minds(output="headphones")), mixed=False)["about"]
+    about = analyse(trial_table(two_minds(output="headphones")), mixed=False).to_dict()["about"]
     assert about["groups"] == {"others": 10, "players": 14}
     assert about["outputs"] == {"headphones": 24}

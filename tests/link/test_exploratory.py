@@ -191,7 +191,7 @@ def experiment(**options):
     frame["cost"] = [100.0 * k for k in range(6)] + [np.nan] * 4
     frame["metric_true"] = [5 - 2 * worth for worth in ALL.values()]
     trials = trial_table(answers(ALL, listeners=16))
-    return analyse(trials, stages=stage_table(frame), mixed=False, **options)
+    return analyse(trials, stages=stage_table(frame), mixed=False, **options).to_dict()
 
 
 @pytest.fixture(scope="module")

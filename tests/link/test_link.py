@@ -298,7 +298,7 @@ def test_band_of_shuffled_lines_holds_an_unrelated_line():
 
 def test_a_pair_counts_the_block_in_the_analysis_is_plain_json(panel, stages_with):
     table = panel(SIX, listeners=14)
-    result = analyse(table, stages=stages_with(metric_x=values(SIX)), mixed=False)
+    result = analyse(table, stages=stages_with(metric_x=values(SIX)), mixed=False).to_dict()
     row = result["link"][0]
     assert row["n_trials"] == pair_counts(table.of("paired")).n_trials
     assert json.loads(json.dumps(json_ready(row), allow_nan=False)) == row

@@ -120,9 +120,9 @@ def test_only_stages_and_programmes_with_figures_take_part(alike):
 
 def test_the_block_stands_in_the_results(alike):
     table = figures(dict.fromkeys(MUSIC, falling(WORTH)))
-    result = analyse(alike, programmes=table, mixed=False)
+    result = analyse(alike, programmes=table, mixed=False).to_dict()
     assert result["link_programmes"][0]["metric"] == "d"
-    assert analyse(alike, mixed=False)["link_programmes"] == []
+    assert analyse(alike, mixed=False).to_dict()["link_programmes"] == []
 
 
 @pytest.mark.parametrize(

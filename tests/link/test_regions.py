@@ -224,7 +224,7 @@ def test_doses_and_swaps_are_no_steps_to_buy_and_reach_the_analysis():
     heard = dose_trials({"d25": 0.0, "d50": 0.4, "d75": 0.8, "d100": 1.0})
     liked = answers(worth, listeners=16, prefix="q")
     table = trial_table(pd.concat([heard, liked], ignore_index=True))
-    result = analyse(table, stages=dose_stages_table(), mixed=False)
+    result = analyse(table, stages=dose_stages_table(), mixed=False).to_dict()
     assert result["upgrade"] is None
     assert result["regions"] is None
     gains = [step["gain"] for step in result["dose"]["steps"]]

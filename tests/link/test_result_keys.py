@@ -32,7 +32,7 @@ def result(worth, *claims):
         primary_metric="sd_db",
         sealed_plan=True,
         mixed=False,
-    )
+    ).to_dict()
     return json.loads(json.dumps(found, allow_nan=False))
 
 

@@ -227,7 +227,7 @@ CLAIMS = (
 def judged(request):
     n_listeners, seed = request.param
     table = trial_table(simulated_trials(n_listeners=n_listeners, seed=seed))
-    return analyse(table, claims=CLAIMS, mixed=False)["claims"]
+    return analyse(table, claims=CLAIMS, mixed=False).to_dict()["claims"]
 
 
 def test_the_words_of_a_verdict_never_say_more_than_its_numbers(judged):
@@ -252,7 +252,7 @@ def test_all_verdicts_were_tried():
         for n, seed in ((4, 1), (24, 3))
         for row in analyse(
             trial_table(simulated_trials(n_listeners=n, seed=seed)), claims=CLAIMS, mixed=False
-        )["claims"]
+        ).to_dict()["claims"]
     ]
     assert set(rows) == {"supported", "contradicted", "undecided"}
 
@@ -266,7 +266,7 @@ def test_nothing_is_predicted_from_fewer_than_six_stages(n_heard):
     figures = np.linspace(6.0, 0.5, n_heard).tolist()
     rows = {"stage": [*heard, "measured-only"], "metric_deviation_sd_db": [*figures, 2.0]}
     plan = {"primary_metric": "deviation_sd_db", "sealed_plan": True}
-    found = analyse(table, stages=stage_table(pd.DataFrame(rows)), mixed=False, **plan)
+    found = analyse(table, stages=stage_table(pd.DataFrame(rows)), mixed=False, **plan).to_dict()
     (row,) = [r for r in found["predictions"] if r["metric"] == "deviation_sd_db"]
     predicted = "is predicted to be preferred" in row["words"]
     assert predicted == (row["share"] is not None)

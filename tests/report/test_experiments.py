@@ -72,7 +72,7 @@ def linked() -> dict[str, Any]:
         primary_metric="deviation_sd_db",
         sealed_plan=True,
         mixed=False,
-    )
+    ).to_dict()
 
 
 def test_a_version_that_nobody_compared_has_its_share_or_the_reason(linked: dict[str, Any]) -> None:
@@ -115,7 +115,7 @@ def test_regions_by_swaps_are_drawn_and_told() -> None:
     pairs = [pair for pair in combinations(worth, 2) for _ in range(2)]
     results = analyse(
         trial_table(paired(worth, pairs)), stages=stage_table(pd.DataFrame(stages)), mixed=False
-    )
+    ).to_dict()
     treble = next(r for r in results["regions"]["regions"] if r["region"] == "treble")
     text = section(page_of(results), "regions")
     assert f"{treble['estimate']:+.2f}" in text
@@ -139,7 +139,7 @@ def test_a_dose_curve_is_drawn_and_told() -> None:
         trial_table(pd.DataFrame(rows, columns=names).assign(simulated=1)),
         stages=stage_table(pd.DataFrame(stages)),
         mixed=False,
-    )
+    ).to_dict()
     text = section(page_of(results), "dose")
     assert "The smallest part of the step that listeners noticed is 50 %." in text
     assert re.search(r"d25 \(made\)\s+25\s%", text)
@@ -149,7 +149,9 @@ def test_an_experiment_in_front_is_no_advice_to_buy_it() -> None:
     worth = {"old": 0.0, "new": 0.4, "swap": 3.0}
     stages = pd.DataFrame({"stage": ["old", "swap"], "made": ["", "region swap"], "cost": 0.0})
     pairs = [pair for pair in combinations(worth, 2) for _ in range(6)]
-    results = analyse(trial_table(paired(worth, pairs)), stages=stage_table(stages), mixed=False)
+    results = analyse(
+        trial_table(paired(worth, pairs)), stages=stage_table(stages), mixed=False
+    ).to_dict()
     assert results["upgrade"] is None  # one measured stage of the table is no choice
     front = max(results["preference"]["stages"], key=lambda row: row["p_best"])
     assert (front["stage"], front["p_best"] > 0.95) == ("swap", True)

@@ -137,7 +137,7 @@ def test_a_table_without_claims_is_explored_as_one_family() -> None:
     names = ["listener", "session", "trial", "method", "stage_a", "stage_b", "answer"]
     results = analyse(
         trial_table(pd.DataFrame(rows, columns=names)), without=["groups", "tastes", "grades"]
-    )
+    ).to_dict()
     assert results["claims"] == []
     page = render_report({"results": results})
     short = section(page, "short")

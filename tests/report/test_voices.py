@@ -209,7 +209,7 @@ def test_the_real_link_predicts_only_where_it_has_earned_it(
     table = trial_table(trials[inside & (trials["method"] == "paired")])
     columns = {"stage": kept, "metric_deviation_sd_db": figures[:n_stages]}
     plan = {"primary_metric": "deviation_sd_db", "sealed_plan": True}
-    found = analyse(table, stages=stage_table(pd.DataFrame(columns)), **plan)
+    found = analyse(table, stages=stage_table(pd.DataFrame(columns)), **plan).to_dict()
     lean["study"]["stages"] = lean["study"]["stages"][:n_stages]
     lean["results"]["preference"] = found["preference"]
     lean["results"]["link"] = found["link"]
@@ -240,7 +240,7 @@ def test_the_real_order_of_work_reaches_headline_and_card(lean):
     trials = simulated_trials(n_listeners=20)
     table = trial_table(trials[trials["method"] == "paired"])
     claims = ["listeners prefer ceiling over as-found", "step ceiling before damped"]
-    found = analyse(table, stages=stage_table(pd.DataFrame(rows)), claims=claims)
+    found = analyse(table, stages=stage_table(pd.DataFrame(rows)), claims=claims).to_dict()
     for block in ("upgrade", "claims", "answer"):
         lean["results"][block] = found[block]
     assert {row["step"] for row in found["upgrade"]["first_step"]} == {"damped", "ceiling"}
