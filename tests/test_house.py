@@ -132,16 +132,23 @@ _MISSING_SOMEWHERE = {
     ("abx.booth.player", "sounddevice"),  # needs PortAudio
     ("abx.store.store", "abx.store.postgresql"),  # needs the PostgreSQL driver
 }
-#: What takes a second or more to load: statistics and filters. Commands and pages that only read a
+#: What takes long to load: statistics, filters, tables, charts. Commands and pages that only read a
 #: study, show it or take answers do without it; the next test holds them to that.
 _SLOW_TO_LOAD = {
     ("abx.evidence.results", "analysis.link.programmes"),
     ("abx.evidence.results", "analysis.report"),
     ("abx.evidence.results", "analysis.run"),
+    ("abx.planning.power", "abx.evidence.collect"),
     ("abx.planning.power", "analysis.hearing.dprime"),
     ("abx.planning.power", "analysis.planning.families"),
     ("abx.planning.power", "analysis.planning.findings"),
     ("abx.planning.power", "analysis.planning.supposed"),
+    ("abx.planning.power", "analysis.tables.stages"),
+    ("abx.planning.power", "analysis.tables.trials"),
+    ("abx.planning.prices", "analysis.tables.stages"),
+    ("abx.planning.prices", "analysis.upgrade.lattice"),
+    ("abx.planning.prices", "analysis.upgrade.prices"),
+    ("abx.planning.prices", "pandas"),
     ("abx.planning.schedule", "analysis.planning.curves"),
     ("abx.planning.words", "analysis.planning.findings"),
     ("abx.planning.words", "analysis.planning.size"),
@@ -150,6 +157,7 @@ _SLOW_TO_LOAD = {
     ("abx.schedule.planned_trials", "pandas"),
     ("abx.session.blobs", "scipy.signal"),
     ("abx.session.blobs", "stimuli.levels.loudness"),
+    ("abx.sound.figures", "pandas"),
     ("abx.sound.stages", "stimuli.filters.design"),
     ("abx.sound.stages", "stimuli.filters.experiments"),
     ("abx.sound.stages", "stimuli.filters.stages"),
@@ -161,9 +169,11 @@ _SLOW_TO_LOAD = {
     ("abx.study_file.design_claims", "pandas"),
     ("abx.study_file.sound", "stimuli.filters.experiments"),
     ("abx.study_file.sound", "stimuli.render.matching"),
+    ("abx.web.desk.charts", "altair"),
+    ("abx.web.desk.panel", "abx.evidence.results"),
     ("abx.web.desk.power", "analysis.planning.findings"),
 }
-_SLOW = {"pandas", "scipy.signal", "scipy.stats", "statsmodels", "matplotlib"}
+_SLOW = {"pandas", "altair", "scipy.signal", "scipy.stats", "statsmodels", "matplotlib"}
 
 
 def late_imports():
@@ -189,7 +199,8 @@ def test_imports_stand_at_the_top_but_for_these():
     ("modules", "may_load"),
     [
         (("cli", "study_file.edit", "session.panels", "web.server", "booth.preview"), set()),
-        (("planning.words", "evidence.results", "web.desk.files"), {"pandas"}),
+        (("planning.words", "web.desk.files", "web.desk.panel"), set()),
+        (("evidence.results",), {"pandas"}),
     ],
 )
 def test_what_answers_soon_loads_no_statistics(modules, may_load):

@@ -7,15 +7,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from abx.errors import InputError
-from abx.evidence.collect import stage_table as measured
 from abx.methods import get_method
 from abx.planning.prices import priced_table
 from abx.schedule.planned_trials import PlannedPanels
 from abx.study.model import Study
 from abx.study_file.design_claims import design_claims
 from analysis.claims.grammar import parse_claim
-from analysis.tables.stages import stage_table
-from analysis.tables.trials import FORCED_CHOICE
 
 if TYPE_CHECKING:
     from abx.study.workspace import Workspace
@@ -117,6 +114,8 @@ def ask_plan(
 
 def _methods(study: Study) -> list[str]:
     """Return the methods of a study that have right answers or choices."""
+    from analysis.tables.trials import FORCED_CHOICE
+
     return [test.method for test in study.tests if test.method in (*FORCED_CHOICE, "paired")]
 
 
@@ -174,10 +173,14 @@ def _stage_table(
     study: Study, claims: Sequence[str], workspace: Workspace | None
 ) -> StageTable | None:
     """Return costs and factors, and the measured figures that claims are about."""
+    from analysis.tables.stages import stage_table
+
     kinds = {parse_claim(text).kind for text in claims}
     if not kinds & {"step", "orders"}:
         return None
     if "orders" in kinds and workspace is not None:
+        from abx.evidence.collect import stage_table as measured
+
         frame = measured(workspace, study)
         named = {
             parse_claim(text).names[0] for text in claims if parse_claim(text).kind == "orders"

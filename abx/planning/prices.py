@@ -5,16 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
-import pandas as pd
-
 from abx.study.model import Study
 from abx.study.prices import price_columns
 from analysis.claims.grammar import parse_claim
 from analysis.panels.number_words import listed
 from analysis.tables.money import amount_text
-from analysis.tables.stages import stage_table
-from analysis.upgrade.lattice import make_lattice
-from analysis.upgrade.prices import unknown_among, unpriced
 
 if TYPE_CHECKING:
     from analysis.tables.stages import StageTable
@@ -25,6 +20,10 @@ __all__ = ["price_lines", "priced_table"]
 
 def priced_table(study: Study) -> StageTable:
     """Return the stage table of a study without its measured figures."""
+    import pandas as pd
+
+    from analysis.tables.stages import stage_table
+
     rows = [
         {"stage": stage.id, "made": "" if stage.made is None else stage.made.kind}
         | price_columns(study, stage)
@@ -52,6 +51,8 @@ def price_lines(study: Study) -> list[str]:
 
 def _lattice(study: Study) -> Lattice | None:
     """Return the steps that the paired questions ask about, None where there are none."""
+    from analysis.upgrade.lattice import make_lattice
+
     asked = {stage for test in study.tests if test.method == "paired" for stage in test.stages}
     compared = tuple(stage.id for stage in study.stages if stage.id in asked)
     return make_lattice(priced_table(study), compared)
@@ -102,6 +103,8 @@ def _start_lines(study: Study, lattice: Lattice) -> Iterator[str]:
 
 
 def _budget_lines(study: Study, lattice: Lattice) -> Iterator[str]:
+    from analysis.upgrade.prices import unpriced
+
     missing = unpriced(lattice)
     if not study.plan.budgets or not missing:
         return
@@ -118,6 +121,8 @@ def _budget_lines(study: Study, lattice: Lattice) -> Iterator[str]:
 
 
 def _claim_lines(study: Study, lattice: Lattice) -> Iterator[str]:
+    from analysis.upgrade.prices import unknown_among
+
     for text in study.claims:
         claim = parse_claim(text)
         if claim.kind != "step" or not claim.names:

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import pandas as pd
-
 from abx.sound.stimuli import load_stages
 from abx.study.model import target_curve
 from abx.study.workspace import Workspace
 from stimuli.figures.deviation import compare_with_target
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from abx.study.model import Study
     from stimuli.figures.deviation import Deviation
     from stimuli.response.measured import StageResponse
@@ -37,6 +37,8 @@ def stage_curves(workspace: Workspace, study: Study) -> pd.DataFrame:
         Columns ``stage`` (label, or ``Target``), ``f_hz``, ``level_db``, ``deviation_db``;
         levels are aligned with the target.
     """
+    import pandas as pd
+
     target = target_curve(study, workspace.root)
     parts = []
     for label, _, found in _measured(workspace, study):

@@ -5,7 +5,6 @@ from __future__ import annotations
 from html import escape
 from typing import TYPE_CHECKING, Any
 
-import altair as alt
 import streamlit as st
 
 if TYPE_CHECKING:
@@ -55,6 +54,8 @@ def show_curves(curves: pd.DataFrame, column: str, names: Sequence[str], *, titl
 
 
 def _chart(curves: pd.DataFrame, column: str, names: Sequence[str], title: str) -> Any:
+    import altair as alt
+
     colours, dashes, widths = zip(*(_style(k, n) for k, n in enumerate(names)), strict=True)
     ink = _INK.get(str(st.context.theme.type), _INK["light"])
     words: dict[str, Any] = {"labelColor": ink, "titleColor": ink, "titleFontWeight": "normal"}

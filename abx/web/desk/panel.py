@@ -5,7 +5,6 @@ from __future__ import annotations
 import streamlit as st
 
 from abx.errors import SHOWN
-from abx.evidence.results import analyse_panel, export_panel, write_reports
 from abx.session.panels import open_panel, open_sessions
 from abx.session.sessions import Sessions
 from abx.study.workspace import Workspace
@@ -122,6 +121,8 @@ def _close(sessions: Sessions) -> None:
 
 
 def _report(workspace: Workspace) -> None:
+    from abx.evidence.results import analyse_panel, export_panel, write_reports
+
     st.header("Report")
     if pressed("Analyse and write the report", type="primary"):
         try:
