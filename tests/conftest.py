@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import signal
 from collections.abc import Iterator
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
@@ -11,7 +12,9 @@ from hypothesis import HealthCheck, settings
 
 import analysis
 import stimuli
+from helpers.built_once import built_once
 from helpers.chromium import FLAGS
+from helpers.docs_shell import DEMO, run
 from helpers.guards import PAGE_MS
 
 if TYPE_CHECKING:
@@ -25,6 +28,19 @@ settings.load_profile("patient")
 # to the commands it stops by Ctrl-C.
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
+@pytest.fixture(scope="session")
+def demonstration(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """What ``earwitness demo`` leaves behind, run once for all tests and all workers."""
+
+    def build(folder: Path) -> str:
+        done = run(DEMO, folder, {})
+        assert done.returncode == 0, done.stdout + done.stderr
+        return done.stdout
+
+    folder, _ = built_once(tmp_path_factory, "demonstration", build)
+    return folder / "earwitness-demo"
 
 
 @pytest.fixture(scope="session")

@@ -25,6 +25,9 @@ from analysis.tables.stages import StageTable
 
 __all__ = ["Chance", "Family", "OnePair", "Outcome", "StudyRun", "Tally", "simulate_studies"]
 
+#: Kinds of claims whose p holds bounds at a part of the level.
+_BY_LEVEL = ("similar", "neither")
+
 
 @dataclass(frozen=True, slots=True)
 class Chance:
@@ -100,10 +103,20 @@ class Family:
             Where the claims are supported: together, and alone.
         """
         heard = self._heard(panel, answers)
-        found = [[_supported(row) for row in self._judge(self.claims, *heard)]]
+        rows = self._judge(self.claims, *heard)
+        found = [[_supported(row) for row in rows]]
         if alone:
-            found.append([_supported(self._judge([text], *heard)[0]) for text in self.claims])
+            found.append([self._alone(row, heard) for row in rows])
         return np.array(found)
+
+    def _alone(self, row: dict[str, Any], heard: tuple[Heard, dict[str, Heard]]) -> bool:
+        """Tell whether a claim would be supported as the only one.
+
+        Its own p says so, unless that depends on the level, or the level left the claim open.
+        """
+        if row["kind"] in _BY_LEVEL or row["direction"] == 0:
+            return _supported(self._judge([row["text"]], *heard)[0])
+        return bool(row["direction"] > 0 and row["p_value"] <= row["alpha"])
 
     def _heard(self, panel: Panel, answers: Answers) -> tuple[Heard, dict[str, Heard]]:
         parsed = [parse_claim(text) for text in self.claims]
@@ -195,8 +208,8 @@ class StudyRun:
     cases : tuple of (Supposed, Panel)
         The same people answer in all of them.
     alone : bool
-        Judge each claim of the first case as the only one, too, in every second study: that takes
-        as long as all the rest.
+        Judge each claim of the first case as the only one, too: in the same studies, so that a
+        family never seems to find more than its claims would alone.
     pair : OnePair or None
         Two stages whose votes are also judged without any others, where claims are.
     """
@@ -209,13 +222,12 @@ class StudyRun:
     def __call__(self, number: int, rng: np.random.Generator) -> Outcome:
         """Simulate the study of a number."""
         seed = int(rng.integers(2**62))
-        single = self.alone and number % 2 == 0
         together, alone, pair = [], None, False
         for k, (world, panel) in enumerate(self.cases):
             answers = panel.answer(world, seed)
-            found = self.family.supported(panel, answers, alone=single and k == 0)
+            found = self.family.supported(panel, answers, alone=self.alone and k == 0)
             together.append(found[0])
-            if single and k == 0:
+            if self.alone and k == 0:
                 alone = found[1]
                 pair = self.pair is not None and self.pair.supported(answers)
         return Outcome(np.array(together), alone, pair)

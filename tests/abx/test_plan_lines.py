@@ -135,7 +135,7 @@ def test_a_study_without_claims_gets_examples_each_for_itself() -> None:
     run = StudyRun(
         question.question.family, ((found.world, question.question.panel_of(16)),), alone=True
     )
-    for number in range(0, 16, 2):
+    for number in range(8):
         outcome = run(number, cell_generator(1, number))
         np.testing.assert_array_equal(outcome.together[0], outcome.alone)
 

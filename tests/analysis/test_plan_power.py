@@ -112,12 +112,13 @@ def test_a_family_finds_less_than_each_claim_alone() -> None:
     for number in range(60):
         found = run(number, cell_generator(1, number))
         tally = tally.plus(found)
-        assert (found.alone is None) == (number % 2 == 1)
-        if found.alone is not None:
-            assert (found.together[0] <= found.alone).all()
-            lost += int((found.alone & ~found.together[0]).sum())
-    assert (tally.n_studies, tally.n_alone) == (60, 30)
-    assert lost > 20
+        assert found.alone is not None
+        assert (found.together[0] <= found.alone).all()
+        lost += int((found.alone & ~found.together[0]).sum())
+    assert (tally.n_studies, tally.n_alone) == (60, 60)
+    assert lost > 40
+    # The two are read side by side, so that they have to come from the same studies.
+    assert (tally.together[0] <= tally.alone).all()
     assert tally.every[0] < tally.together[0].min() <= tally.together[0].max() <= tally.some[0]
 
 

@@ -1,4 +1,4 @@
-"""The documentation's tests share one demonstration and one database server."""
+"""The documentation's tests share one database server and one sound card."""
 
 from __future__ import annotations
 
@@ -10,23 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from helpers.built_once import built_once
-from helpers.docs_shell import DEMO, run
+from helpers.docs_shell import run
 from helpers.guards import GUARD_S, wait_until
 from helpers.real_postgres import postgres_server
-
-
-@pytest.fixture(scope="session")
-def demonstration(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """What ``earwitness demo`` leaves behind, run once for all pages and all workers."""
-
-    def build(folder: Path) -> str:
-        done = run(DEMO, folder, {})
-        assert done.returncode == 0, done.stdout + done.stderr
-        return done.stdout
-
-    folder, _ = built_once(tmp_path_factory, "demonstration", build)
-    return folder / "earwitness-demo"
 
 
 @pytest.fixture
