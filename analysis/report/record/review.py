@@ -6,7 +6,6 @@ from collections.abc import Sequence
 
 from markupsafe import Markup
 
-from analysis.report.evidence import Row
 from analysis.report.page import Page, PageBlock, Section
 from analysis.report.record.practice import points_of_plan, practice_table, same_text
 from analysis.report.sections.claims import (
@@ -14,26 +13,28 @@ from analysis.report.sections.claims import (
     claim_facts,
     claim_interval,
     estimate_kind,
-    family_place,
+    explored,
+    family,
     smallest_note,
     unheard_words,
 )
 from analysis.report.sections.turning import other_music, stable_word, turning_sentence
+from analysis.results.claims import ClaimRow
 
 __all__ = ["departures_section", "verdicts_section"]
 
 _DASH = "\u2013"
 
 
-def _claim_row(page: Page, row: Row) -> list[object]:
-    facts = claim_facts(page, row)
+def _claim_row(page: Page, row: ClaimRow) -> list[object]:
+    facts, at = claim_facts(page, row), page.at(row)
     name, kind = estimate_kind(row)
 
-    def shown(key: str, how: str) -> object:
-        return page.n(row.at(key), how) if row.number(key) is not None else _DASH
+    def shown(place: object, how: str) -> object:
+        return page.n(place, how) if page.numbers.value(place, how) is not None else _DASH
 
-    bounded = row.number("ci_low") is not None or row.number("ci_high") is not None
-    estimate = shown("estimate", kind)
+    bounded = row.ci_low is not None or row.ci_high is not None
+    estimate = shown(at.estimate, kind)
     if name != "plain" and estimate is not _DASH:
         estimate = page.say(f"claim.estimate.{name}", value=estimate)
     return [
@@ -41,24 +42,23 @@ def _claim_row(page: Page, row: Row) -> list[object]:
         badge(page, facts),
         estimate,
         claim_interval(page, row, kind, ("claim.bounds", "claim.bounds.own")) if bounded else _DASH,
-        shown("p_value", "p"),
-        shown("p_holm", "p"),
+        shown(at.p_value, "p"),
+        shown(at.p_holm, "p"),
         other_music(page, row),
         stable_word(page, row),
     ]
 
 
-def _claim_and_test(page: Page, row: Row) -> Markup:
-    text = page.user(row.get("text") or "")
-    if not row.get("test"):
+def _claim_and_test(page: Page, row: ClaimRow) -> Markup:
+    text = page.user(row.text)
+    if not row.test:
         return text
-    return Markup("{}<br><small>{}</small>").format(text, page.user(row.get("test")))
+    return Markup("{}<br><small>{}</small>").format(text, page.user(row.test))
 
 
 def verdicts_section(page: Page) -> Section:
     """Make the table of claims with their verdicts and tests."""
-    rows = page.evidence.rows(family_place(page))
-    explored = family_place(page) != "/results/claims"
+    rows, own = family(page), explored(page)
     if not rows:
         return page.section("claims", [page.para("claim.none")])
     columns = ["claim", "verdict", "estimate", "interval", "p", "p_holm"]
@@ -68,7 +68,7 @@ def verdicts_section(page: Page) -> Section:
         "claims",
         [
             page.warning("claim.rehearsal") if page.mark else None,
-            page.para("answer.family") if explored else None,
+            page.para("answer.family") if own else None,
             page.table(columns, [_claim_row(page, row) for row in rows], style="words"),
             smallest_note(page),
             *_held(page, rows),
@@ -77,12 +77,12 @@ def verdicts_section(page: Page) -> Section:
     )
 
 
-def _held(page: Page, rows: Sequence[Row]) -> list[PageBlock]:
+def _held(page: Page, rows: Sequence[ClaimRow]) -> list[PageBlock]:
     """Say what the verdicts hold for, claims of like conditions together, and what is missing."""
     by_words: dict[str, list[str]] = {}
     for row in rows:
-        if row.get("conditions"):
-            by_words.setdefault(str(row.get("conditions")), []).append(str(row.get("text") or ""))
+        if row.conditions:
+            by_words.setdefault(row.conditions, []).append(row.text)
     lines = []
     for words, texts in by_words.items():
         whose = Markup("; ").join(page.user(text) for text in texts)
@@ -90,14 +90,14 @@ def _held(page: Page, rows: Sequence[Row]) -> list[PageBlock]:
         lines.append(held if len(by_words) > 1 else page.user(words))
     lines += [
         Markup("{}: {}").format(
-            page.user(row.get("text") or ""),
-            page.say("claim.needs", needs=page.user(row.get("needs"))),
+            page.user(row.text),
+            page.say("claim.needs", needs=page.user(row.needs)),
         )
         for row in rows
-        if row.get("needs")
+        if row.needs
     ]
     lines += [
-        Markup("{}: {}").format(page.user(row.get("text") or ""), said)
+        Markup("{}: {}").format(page.user(row.text), said)
         for row in rows
         if (said := turning_sentence(page, row))
     ]
@@ -109,7 +109,7 @@ def _claims(page: Page) -> list[Markup]:
     """Name the claims that were declared and not judged, and the other way round."""
     planned = page.evidence.get("/study/plan/claims")
     planned = planned if isinstance(planned, list) else []
-    judged = [row.get("text") or "" for row in page.evidence.rows("/results/claims")]
+    judged = [row.text for row in page.results.claims]
     known = {same_text(text) for text in planned}
     done = {same_text(text) for text in judged}
     said = [
