@@ -90,22 +90,28 @@ class Place:
         What stands there; None where nothing does.
     """
 
-    __slots__ = ("pointer", "value")
+    # No field of a block begins so, or it could not be asked for.
+    __slots__ = ("_held", "_pointer")
 
     def __init__(self, pointer: str, value: object) -> None:
-        self.pointer = pointer
-        self.value = None if value is UNSET else value
+        self._pointer = pointer
+        self._held = None if value is UNSET else value
 
     def __getattr__(self, name: str) -> Place:
-        if self.value is None:
-            return Place(f"{self.pointer}/{name}", None)
-        key = _names(type(self.value))[name] if isinstance(self.value, Block) else name
-        return Place(f"{self.pointer}/{_escape(key)}", getattr(self.value, name))
+        if self._held is None:
+            return Place(f"{self._pointer}/{name}", None)
+        key = _names(type(self._held))[name] if isinstance(self._held, Block) else name
+        return Place(f"{self._pointer}/{_escape(key)}", getattr(self._held, name))
 
     def __getitem__(self, key: str | int) -> Place:
-        found: Any = self.value
+        found: Any = self._held
         inside = key in found if isinstance(found, Mapping) else found is not None
-        return Place(f"{self.pointer}/{_escape(key)}", found[key] if inside else None)
+        return Place(f"{self._pointer}/{_escape(key)}", found[key] if inside else None)
+
+    @staticmethod
+    def pointer_and_value(place: Place) -> tuple[str, Any]:
+        """Return the pointer of a place, and what stands there."""
+        return place._pointer, place._held
 
 
 @cache

@@ -174,10 +174,6 @@ def rule(value: float, kind: str = "plain") -> Markup:
     return Markup('<data class="rule" value="{}">{}</data>').format(value, KINDS[kind](value))
 
 
-def _pointer(place: object) -> str:
-    return place.pointer if isinstance(place, Place) else str(place)
-
-
 class Numbers:
     """Writes numbers of one evidence dict.
 
@@ -200,17 +196,23 @@ class Numbers:
         InputError
             If text stands where a number belongs.
         """
-        found: Any = place.value if isinstance(place, Place) else self._evidence.get(str(place))
+        pointer, found = self._looked_up(place)
         if kind == "length":
             return None if found is None else float(len(found))
-        return finite(found, _pointer(place))
+        return finite(found, pointer)
+
+    def _looked_up(self, place: object) -> tuple[str, Any]:
+        """Return the pointer of a place, and what stands there."""
+        if isinstance(place, Place):
+            return Place.pointer_and_value(place)
+        return str(place), self._evidence.get(str(place))
 
     def show(self, place: object, kind: str) -> Markup:
         """Write the number at a place with its exact value and where it stands."""
         value = self.value(place, kind)
         return Markup('<data value="{}" data-at="{}" data-as="{}">{}</data>').format(
             "" if value is None else repr(value),
-            clean_text(_pointer(place)),
+            clean_text(self._looked_up(place)[0]),
             kind,
             number_text(value, kind),
         )
