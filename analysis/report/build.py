@@ -144,8 +144,9 @@ def _voice(name: str) -> Voice:
 def _listener(page: Page, listener: str | None) -> str | None:
     if listener is None:
         return None
-    known = {row.get("listener") for row in page.evidence.rows("/results/discrimination")}
-    known |= {row.get("listener") for row in page.evidence.rows("/results/reliability/listeners")}
+    reliability = page.results.reliability
+    known: set[str | None] = {row.listener for row in page.results.discrimination}
+    known |= set() if reliability is None else {row.listener for row in reliability.listeners}
     if listener not in known:
         raise InputError(
             source="evidence",

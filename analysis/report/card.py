@@ -7,7 +7,6 @@ from collections.abc import Sequence
 
 from markupsafe import Markup
 
-from analysis.report.evidence import Row
 from analysis.report.loudness import agrees, loudness_warning
 from analysis.report.page import Page, PageBlock, Section
 from analysis.report.sections.answer import (
@@ -18,20 +17,17 @@ from analysis.report.sections.answer import (
 )
 from analysis.report.sections.chosen import choice_bars
 from analysis.report.sections.claims import unheard_words
+from analysis.results.hearing import HearingRow
 
 __all__ = ["card_caption", "card_sections", "type_size_pt"]
 
 
 def _played(page: Page) -> Section:
-    stages = next(
-        (
-            place
-            for place in ("/study/stages", "/results/preference/stages")
-            if page.evidence.get(place)
-        ),
-        None,
-    )
-    count = page.counted(stages, "version", "length") if stages else None
+    preference, count = page.results.preference, None
+    if page.evidence.get("/study/stages"):
+        count = page.counted("/study/stages", "version", "length")
+    elif preference is not None and preference.stages:
+        count = page.counted(page.at(preference).stages, "version", "length")
     apart = "" if agrees(page) else "_apart"
     return page.section(
         "card_played",
@@ -44,18 +40,18 @@ def _played(page: Page) -> Section:
     )
 
 
-def _own(page: Page, listener: str) -> list[Row]:
-    rows = page.evidence.rows("/results/discrimination")
-    return [r for r in rows if r.get("listener") == listener and r.get("programme") is None]
+def _own(page: Page, listener: str) -> list[HearingRow]:
+    rows = page.results.discrimination
+    return [r for r in rows if r.listener == listener and r.programme is None]
 
 
 def _own_repeats(page: Page, listener: str) -> PageBlock | None:
-    for row in page.evidence.rows("/results/reliability/listeners"):
-        if row.get("listener") == listener and row.number("repeat_agreement") is not None:
+    for row in () if page.results.reliability is None else page.results.reliability.listeners:
+        if row.listener == listener and row.repeat_agreement is not None:
             return page.para(
                 "card.you_repeat",
-                share=page.n(row.at("repeat_agreement"), "percent"),
-                times=page.counted(row.at("n_repeats"), "question"),
+                share=page.n(page.at(row).repeat_agreement, "percent"),
+                times=page.counted(page.at(row).n_repeats, "question"),
             )
     return None
 
@@ -65,9 +61,9 @@ def _you_heard(page: Page, listener: str) -> Section:
         page.say(
             "card.you_right",
             pair=page.pair(row),
-            right=page.n(row.at("n_correct"), "count"),
-            of=page.counted(row.at("n_trials"), "time"),
-            rarely=page.n(row.at("p_value"), "one_in"),
+            right=page.n(page.at(row).n_correct, "count"),
+            of=page.counted(page.at(row).n_trials, "time"),
+            rarely=page.n(page.at(row).p_value, "one_in"),
         )
         for row in _own(page, listener)
     ]
@@ -78,15 +74,18 @@ def _you_heard(page: Page, listener: str) -> Section:
 def _heard(page: Page) -> Section:
     lines = comparison_lines(page, ("hear",))
     if not lines:
-        asked = bool(page.evidence.get("/results/discrimination"))
+        asked = bool(page.results.discrimination)
         return page.section("card_heard", [page.para("card.elsewhere" if asked else "disc.none")])
-    small = page.note("card.matters") if page.known("/results/about/smallest_effect") else None
+    about = page.results.about
+    matters = about is not None and about.smallest_effect is not None
+    small = page.note("card.matters") if matters else None
     return page.section("card_heard", [PageBlock("list", lines), page.note("card.guess"), small])
 
 
 def _chosen(page: Page, listener: str | None) -> Section:
-    rows = page.evidence.rows("/results/preference/stages")
-    known = [row for row in rows if row.number("worth") is not None]
+    preference = page.results.preference
+    rows = () if preference is None else preference.stages
+    known = [row for row in rows if row.worth is not None]
     repeats = _own_repeats(page, listener) if listener else None
     if not known:
         return page.section("card_chosen", [page.para("pref.none"), repeats])
@@ -98,7 +97,7 @@ def _chosen(page: Page, listener: str | None) -> Section:
 
 def _first(page: Page) -> Section:
     lines = [*comparison_lines(page, ("prefer", "most", "other")), *unheard_words(page)]
-    liked = page.evidence.get("/results/answer/question") == "liked most"
+    liked = page.results.answer is not None and page.results.answer.question == "liked most"
     return page.section(
         "card_first",
         [

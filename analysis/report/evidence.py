@@ -1,32 +1,13 @@
-"""Reading the evidence dict by JSON pointer, with errors that name the place.
+"""The evidence behind a report: typed results, and what a study adds to them.
 
-Blocks a report knows, all of them optional: ``study``, ``conduct``, ``responses``, ``target``,
-``deviation``, ``levels``, ``level_apart``, ``level_check``, ``schedule``, ``software``, ``hashes``,
-and in ``results`` those of :func:`analysis.run.analyse`. Where present these are drawn as well:
+All blocks are optional. ``results`` are those of :func:`analysis.run.analyse`, read into their
+types (:mod:`analysis.results`); of a block of theirs :meth:`Evidence.at` tells where each field
+stands. Beside them stand ``study``, ``conduct``, ``responses``, ``target``, ``deviation``,
+``levels``, ``level_apart``, ``level_check``, ``audibility``, ``schedule``, ``software`` and
+``hashes``, read by RFC 6901 pointer.
 
-=========================================  =============================================
-``results.discrimination[].n_critical``    fewest right answers below alpha; mark and column
-``results.answer``                         lead, beside[], rests_on[], unheard[], family[]
-``results.preference.chosen[]``            what the panel and each listener chose
-``results.preference.mixed``               listener by listener, SD between listeners
-``results.preference.classes``             groups that passed their test, or why there are none
-``results.preference.programmes``          worths by programme, leave-one-out
-``results.ratings.stages[]``               quartiles, means; screening, pairs
-``results.grading[]``                      stages[], ordinal; one entry a reference
-``results.preference.strength``            pairs[]
-``results.link[].points``                  scatter; ``permutation_band`` (x, low, high)
-``results.upgrade``                        first_step[], order[], orders[], budget[], shapley[]
-``audibility[]``                           pair, programme, expected, sd_db, proportion, outcome
-``results.link_programmes[]``              mean rank correlation over programmes, words
-``results.predictions[]``                  share of versions that nobody compared
-``results.regions``, ``results.dose``      effect of each region; right answers by part
-``results.power[]``                        method, what, n_listeners[], power[], power_as_run
-``results.power_claims``                   n_studies, share, claims[], all, any
-``results.screened``                       rule, excluded, results.claims
-=========================================  =============================================
-
-Nothing is computed here. Every value a report shows is looked up by its RFC 6901
-pointer, so that the page can say where the value came from.
+Nothing is computed here. Every number a report shows comes with its place, so that the page can
+say where it came from.
 """
 
 from __future__ import annotations
@@ -35,13 +16,20 @@ import json
 import math
 import re
 from collections.abc import Iterator, Mapping
+from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar, cast
 
+import msgspec
+
+from analysis.results.base import UNSET, Block
+from analysis.results.reading import typed
 from analysis.results.whole import Results
 from stimuli.files.errors import InputError
 
-__all__ = ["Evidence", "Row", "clean_text"]
+__all__ = ["Evidence", "Place", "Row", "clean_text", "finite"]
+
+T = TypeVar("T")
 
 _BLOCKS_OF_ROWS = (
     "/conduct/earlier",
@@ -58,42 +46,6 @@ _BLOCKS_OF_ROWS = (
     "/level_check",
     "/audibility",
     "/schedule/pairs",
-    "/results/discrimination",
-    "/results/claims",
-    "/results/answer/family",
-    "/results/answer/beside",
-    "/results/answer/rests_on",
-    "/results/answer/unheard",
-    "/results/preference/stages",
-    "/results/preference/pairs",
-    "/results/preference/chosen",
-    "/results/preference/listeners",
-    "/results/preference/mixed/stages",
-    "/results/preference/mixed/listeners",
-    "/results/preference/classes/groups",
-    "/results/preference/classes/steps",
-    "/results/preference/programmes/by_programme",
-    "/results/preference/programmes/leave_one_out",
-    "/results/preference/strength/pairs",
-    "/results/grading",
-    "/results/reliability/listeners",
-    "/results/link",
-    "/results/power",
-    "/results/power_claims/claims",
-    "/results/link_programmes",
-    "/results/predictions",
-    "/results/regions/regions",
-    "/results/dose/steps",
-    "/results/upgrade/first_step",
-    "/results/upgrade/second_step",
-    "/results/upgrade/order",
-    "/results/upgrade/orders",
-    "/results/upgrade/shapley",
-    "/results/upgrade/budget",
-    "/results/upgrade/effects",
-    "/results/upgrade/interactions",
-    "/results/upgrade/classes",
-    "/results/screened/results/claims",
 )
 _BLOCKS_OF_FIELDS = (
     "/study",
@@ -104,21 +56,6 @@ _BLOCKS_OF_FIELDS = (
     "/conduct/present",
     "/target",
     "/schedule",
-    "/results",
-    "/results/about",
-    "/results/about/playback",
-    "/results/preference",
-    "/results/preference/mixed",
-    "/results/preference/programmes",
-    "/results/preference/classes",
-    "/results/preference/classes/power",
-    "/results/reliability",
-    "/results/answer",
-    "/results/answer/lead",
-    "/results/answer/orders",
-    "/results/upgrade",
-    "/results/power_claims",
-    "/results/screened",
     "/software",
     "/hashes",
 )
@@ -137,6 +74,50 @@ def clean_text(value: object) -> str:
 
 # Ends the label of a stage that was never built.
 _MADE = " (made)"
+
+
+class Place:
+    """Where a value stands in the evidence, and the value.
+
+    Stands for a block: each of its fields is the place of that field. What type checkers see are
+    the fields of the block itself, so that a field that is not there is found by them.
+
+    Parameters
+    ----------
+    pointer : str
+        RFC 6901 pointer.
+    value : object
+        What stands there; None where nothing does.
+    """
+
+    # No field of a block begins so, or it could not be asked for.
+    __slots__ = ("_held", "_pointer")
+
+    def __init__(self, pointer: str, value: object) -> None:
+        self._pointer = pointer
+        self._held = None if value is UNSET else value
+
+    def __getattr__(self, name: str) -> Place:
+        if self._held is None:
+            return Place(f"{self._pointer}/{name}", None)
+        key = _names(type(self._held))[name] if isinstance(self._held, Block) else name
+        return Place(f"{self._pointer}/{_escape(key)}", getattr(self._held, name))
+
+    def __getitem__(self, key: str | int) -> Place:
+        found: Any = self._held
+        inside = key in found if isinstance(found, Mapping) else found is not None
+        return Place(f"{self._pointer}/{_escape(key)}", found[key] if inside else None)
+
+    @staticmethod
+    def pointer_and_value(place: Place) -> tuple[str, Any]:
+        """Return the pointer of a place, and what stands there."""
+        return place._pointer, place._held
+
+
+@cache
+def _names(kind: type[Block]) -> dict[str, str]:
+    """Return what each field of a block is called in JSON."""
+    return {field.name: field.encode_name for field in msgspec.structs.fields(kind)}
 
 
 class Row:
@@ -164,7 +145,7 @@ class Row:
 
     def number(self, key: str) -> float | None:
         """Return a finite number, or None where there is none."""
-        return _finite(self.get(key), self.at(key))
+        return finite(self.get(key), self.at(key))
 
 
 class Evidence:
@@ -194,6 +175,32 @@ class Evidence:
                 raise _wrong(pointer, "this is not an object", "Write it as {...} or leave it out")
         for pointer in _BLOCKS_OF_ROWS:
             self.rows(pointer)
+        #: The results as typed blocks.
+        self.results = typed(
+            data.get("results") or {}, Results, source="evidence", place="/results"
+        )
+        self._places: dict[int, str] = {}
+        self._remember(self.results, "/results")
+
+    def _remember(self, value: object, pointer: str) -> None:
+        """Note where every block stands; the evidence keeps them, so that none moves."""
+        if isinstance(value, Block):
+            self._places[id(value)] = pointer
+            for name, key in _names(type(value)).items():
+                self._remember(getattr(value, name), f"{pointer}/{key}")
+        elif isinstance(value, tuple):
+            for index, item in enumerate(value):
+                self._remember(item, f"{pointer}/{index}")
+
+    def at(self, block: T) -> T:
+        """Return the places of the fields of a block, under the names and types of the fields.
+
+        Parameters
+        ----------
+        block : Block
+            A block of this evidence.
+        """
+        return cast(T, Place(self._places[id(block)], block))
 
     @classmethod
     def read(cls, path: str | Path) -> Evidence:
@@ -261,7 +268,7 @@ class Evidence:
         InputError
             If text or an object stands where a number belongs.
         """
-        return _finite(self.get(pointer), pointer)
+        return finite(self.get(pointer), pointer)
 
     def text(self, pointer: str) -> str | None:
         """Return the cleaned text at ``pointer``; None where missing or empty."""
@@ -283,7 +290,7 @@ class Evidence:
             return []
         if not isinstance(value, list):
             raise _wrong(row.at(key), "this is not a list of numbers", "Write it as [...]")
-        found = (_finite(item, row.at(key, i)) for i, item in enumerate(value))
+        found = (finite(item, row.at(key, i)) for i, item in enumerate(value))
         return [math.nan if item is None else item for item in found]
 
     def curves(self, row: Row, *keys: str) -> list[list[float]]:
@@ -304,7 +311,8 @@ class Evidence:
     @property
     def simulated(self) -> bool:
         """Whether any part of the evidence says that listeners were simulated."""
-        return bool(self.get("/study/simulated")) or bool(self.get("/results/about/simulated"))
+        about = self.results.about
+        return bool(self.get("/study/simulated")) or (about is not None and about.simulated)
 
     def stage_rows(self) -> dict[str, Row]:
         """Return the declared stages by id, in the order of the study."""
@@ -313,7 +321,8 @@ class Evidence:
     def made_stages(self) -> set[str]:
         """Return the stages that are experiments, which nobody can buy."""
         declared = {stage for stage, row in self.stage_rows().items() if row.get("made")}
-        return declared | {key for key, _, _ in self.fields("/results/about/made_stages")}
+        about = self.results.about
+        return declared | set((about.made_stages if about else None) or ())
 
     def stage_label(self, stage: object) -> str:
         """Return the label of a stage, or its id where the study does not name it.
@@ -354,7 +363,14 @@ def _keys(pointer: str) -> list[str]:
     return [key.replace("~1", "/").replace("~0", "~") for key in pointer.split("/")[1:]]
 
 
-def _finite(value: Any, pointer: str) -> float | None:
+def finite(value: Any, pointer: str) -> float | None:
+    """Return a finite number, or None where there is none.
+
+    Raises
+    ------
+    InputError
+        Something else stands there.
+    """
     if value is None:
         return None
     if isinstance(value, bool) or not isinstance(value, int | float):

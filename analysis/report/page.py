@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, Protocol, TypeVar, cast
 
 from markupsafe import Markup
 
@@ -13,8 +13,25 @@ from analysis.report.figures.csvdata import csv_link
 from analysis.report.words.conditions import Facts
 from analysis.report.words.numbers import Numbers
 from analysis.report.words.sentences import SENTENCES, first_allowed, say
+from analysis.results.base import Counted, Pair, known
+from analysis.results.claims import ClaimRow
+from analysis.results.whole import Results
 
 __all__ = ["Page", "PageBlock", "Section"]
+
+T = TypeVar("T")
+
+
+class HasPair(Protocol):
+    """A row about two stages."""
+
+    @property
+    def pair(self) -> Pair:
+        """Stages, first-named one first."""
+
+
+Paired = HasPair | Row
+P = TypeVar("P", bound=Paired)
 
 NOTHING = Markup("")
 
@@ -52,11 +69,19 @@ class Page:
     def __init__(self, evidence: Evidence) -> None:
         self.evidence = evidence
         self.numbers = Numbers(evidence)
-        alpha = evidence.number("/study/plan/alpha") or evidence.number("/results/about/alpha")
-        groups = evidence.number("/results/preference/classes/n_groups") or 1
+        about, preference = evidence.results.about, evidence.results.preference
+        alpha = evidence.number("/study/plan/alpha") or (about.alpha if about else None)
+        classes = None if preference is None else preference.classes
         self.facts = Facts(
-            simulated=evidence.simulated, alpha=alpha if alpha else 0.05, n_groups=int(groups)
+            simulated=evidence.simulated,
+            alpha=alpha if alpha else 0.05,
+            n_groups=1 if classes is None else classes.n_groups or 1,
         )
+
+    @property
+    def results(self) -> Results:
+        """The results as typed blocks."""
+        return self.evidence.results
 
     # words -----------------------------------------------------------------------------
     def say(self, key: str, facts: Facts | None = None, /, **values: object) -> Markup:
@@ -103,70 +128,74 @@ class Page:
         """Write a stage's label for a sentence."""
         return Markup("“{}”").format(self.stage(stage))
 
-    def claim(self, row: Row) -> Markup:
-        """Write what a claim says with the names of its stages; as typed, without its parts."""
-        parts = row.get("parts")
-        if not isinstance(parts, list):
-            return self.user(row.get("text") or "")
-        said = (self.quoted(p) if k % 2 else self.user(p) for k, p in enumerate(parts) if p)
+    def claim(self, row: ClaimRow) -> Markup:
+        """Write what a claim says with the names of its stages."""
+        said = (self.quoted(p) if k % 2 else self.user(p) for k, p in enumerate(row.parts) if p)
         return Markup("").join(said)
 
-    def claim_typed(self, text: object) -> Markup:
+    def claim_typed(self, text: str) -> Markup:
         """Write a declared claim with the names of its stages, where it was judged."""
-        judged = self.evidence.rows("/results/claims")
-        row = next((row for row in judged if row.get("text") == text), None)
-        return self.user(text or "") if row is None else self.claim(row)
+        row = next((row for row in self.results.claims if row.text == text), None)
+        return self.user(text) if row is None else self.claim(row)
 
-    def pair(self, row: Row) -> Markup:
+    def pair(self, row: Paired) -> Markup:
         """Write the pair of a row, first-named stage first."""
         first, second = self.pair_ids(row)
         return Markup("{} – {}").format(self.stage(first), self.stage(second))
 
-    def pair_text(self, row: Row) -> str:
+    def pair_text(self, row: Paired) -> str:
         """Return the pair of a row for an axis."""
         first, second = (self.evidence.stage_label(stage) for stage in self.pair_ids(row))
         return f"{first} – {second}"
 
-    def pair_ids(self, row: Row) -> tuple[str, str]:
+    def pair_ids(self, row: Paired) -> tuple[str, str]:
         """Return the two stage ids of a row; empty where they are missing."""
-        pair = row.get("pair")
-        first, second, *_ = [*(pair if isinstance(pair, list) else []), "", ""]
+        pair: Any = row.get("pair") if isinstance(row, Row) else row.pair
+        first, second, *_ = [*list(pair or ()), "", ""]
         return str(first), str(second)
 
-    def in_order(self, rows: Iterable[Row]) -> list[Row]:
+    def in_order(self, rows: Iterable[P]) -> list[P]:
         """Sort pair rows as the study lists its stages."""
         rank = self.evidence.stage_order()
         last = len(rank)
         return sorted(rows, key=lambda row: [rank.get(s, last) for s in self.pair_ids(row)])
 
     # numbers ---------------------------------------------------------------------------
-    def n(self, pointer: str, kind: str) -> Markup:
-        """Write the number at ``pointer``."""
-        return self.numbers.show(pointer, kind)
+    def at(self, block: T) -> T:
+        """Return the places of the fields of a block, under the names and types of the fields."""
+        return self.evidence.at(block)
 
-    def counted(self, pointer: str, unit: str, kind: str = "count") -> Markup:
+    def n(self, place: object, kind: str) -> Markup:
+        """Write the number at a place."""
+        return self.numbers.show(place, kind)
+
+    def counted(self, place: object, unit: str, kind: str = "count") -> Markup:
         """Write a count with its unit word (``listener``, ``trial`` ...)."""
         words = self.name(f"unit.{unit}"), self.name(f"unit.{unit}s")
-        return self.numbers.counted(pointer, *words, kind)
+        return self.numbers.counted(place, *words, kind)
 
-    def between(self, row: Row, low: str, high: str, kind: str) -> Markup:
-        """Write an interval of a row."""
-        return self.numbers.between(row.at(low), row.at(high), kind)
+    def interval(self, low: object, high: object, kind: str) -> Markup:
+        """Write an interval, from the places of its ends."""
+        return self.numbers.between(low, high, kind)
 
     def known(self, pointer: str) -> bool:
         """Whether a finite number stands at ``pointer``."""
         return self.evidence.number(pointer) is not None
 
-    def panel(self, pointer: str = "/results/about") -> Markup:
-        """Write "16 listeners, 384 trials" from a block, from the whole where it is silent."""
-        parts = []
-        for key, unit in (("n_listeners", "listener"), ("n_trials", "trial")):
-            place = next(
-                (p for p in (f"{pointer}/{key}", f"/results/about/{key}") if self.known(p)), None
-            )
-            if place:
-                parts.append(self.counted(place, unit))
+    def panel(self, block: Counted | None = None) -> Markup:
+        """Write "16 listeners, 384 trials" of a block, of the whole where it is silent."""
+        known: list[Counted] = [b for b in (block, self.results.about) if b is not None]
+        listeners = next((self.at(b).n_listeners for b in known if b.n_listeners is not None), None)
+        trials = next((self.at(b).n_trials for b in known if b.n_trials is not None), None)
+        parts = [] if listeners is None else [self.counted(listeners, "listener")]
+        parts += [] if trials is None else [self.counted(trials, "trial")]
         return Markup(", ").join(parts)
+
+    def alpha_place(self) -> object:
+        """Return where the level of the tests stands: in the plan, else in the results."""
+        if self.known("/study/plan/alpha"):
+            return "/study/plan/alpha"
+        return None if self.results.about is None else self.at(self.results.about).alpha
 
     # blocks ----------------------------------------------------------------------------
     def section(self, key: str, blocks: Iterable[PageBlock | None]) -> Section:
@@ -209,17 +238,20 @@ class Page:
         """Make the saved table behind a figure."""
         return csv_link(name, header, rows, simulated=self.facts.simulated)
 
-    def csv_of(self, name: str, rows: Sequence[Row], keys: Sequence[str]) -> dict[str, str]:
-        """Make a saved table from fields of evidence rows; a pair fills two columns."""
+    def csv_of(self, name: str, rows: Sequence[object], fields: Sequence[object]) -> dict[str, str]:
+        """Make a saved table of rows; a pair fills two columns.
+
+        Fields are those of the rows' class, as in ``(StepRow.step, StepRow.gain)``.
+        """
+        keys = [field if isinstance(field, str) else field.__name__ for field in fields]  # type: ignore[attr-defined]
         header = [
             part for key in keys for part in (("first", "second") if key == "pair" else (key,))
         ]
-        cells = (
-            [
-                value
-                for key in keys
-                for value in (self.pair_ids(row) if key == "pair" else (row.get(key),))
-            ]
-            for row in rows
-        )
-        return self.csv(name, header, cells)
+
+        def cell(row: object, key: str) -> tuple[object, ...]:
+            value = row.get(key) if isinstance(row, Row) else known(getattr(row, key))
+            if key == "pair":
+                return self.pair_ids(cast(Paired, row))
+            return (value,)
+
+        return self.csv(name, header, ([v for key in keys for v in cell(row, key)] for row in rows))

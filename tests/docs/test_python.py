@@ -36,7 +36,7 @@ def test_the_pages_about_python_have_examples() -> None:
     assert counts == {
         "reference/python.md": 3,
         "tutorials/forecast.md": 3,
-        "tutorials/table-to-verdict.md": 3,
+        "tutorials/table-to-verdict.md": 4,
     }
 
 

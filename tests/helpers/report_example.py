@@ -15,6 +15,7 @@ from analysis.answer.block import choose_answer
 from analysis.answer.family import Design
 from analysis.run import analyse
 from analysis.tables.trials import trial_table
+from helpers.whole_rows import whole_results
 
 STAGES = (
     ("as-found", "As found", 0.0, 0.0, "bare", "aged", "none"),
@@ -279,7 +280,7 @@ def sample_evidence() -> dict[str, Any]:
 
 def choose_again(found: dict[str, Any], **design: Any) -> dict[str, Any]:
     """Choose the first sentences anew, from the verdicts as they stand now."""
-    results = found["results"]
+    results = whole_results(found["results"])
     known = results["answer"]["design"] | design
     known["asked"] = tuple(tuple(pair) for pair in known["asked"])
     results["answer"] |= choose_answer(
@@ -367,7 +368,12 @@ def add_decision(found: dict[str, Any]) -> dict[str, Any]:
             "spearman": -0.94,
             "lack_of_fit": {"statistic": 3.1, "df": 4, "p_value": 0.54},
             "verdict": "supported",
+            "predicts": True,
             "declined_reason": None,
+            "points": [
+                {"stage": stage[0], "x": float(6 - k), "y": 0.3 * k - 0.75}
+                for k, stage in enumerate(STAGES)
+            ],
             "permutation_band": {"x": [0, 3, 6], "low": [-1, -0.4, -1], "high": [1, 0.4, 1]},
         },
         {
@@ -384,7 +390,8 @@ def add_decision(found: dict[str, Any]) -> dict[str, Any]:
             "declined_reason": None,
         },
     ]
-    results["ratings"] = [
+    results["ratings"] = {"method": "rating", "n_trials": 288, "n_listeners": 16}
+    results["ratings"]["stages"] = [
         {
             "stage": stage[0],
             "programme": None,

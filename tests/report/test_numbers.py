@@ -197,9 +197,9 @@ def test_what_is_not_a_number_is_said(kind, value):
 
 
 def test_unit_words_follow_the_count():
-    numbers = Numbers(Evidence({"results": {"about": {"a": 1, "b": 2, "c": 0}}}))
+    numbers = Numbers(Evidence({"conduct": {"a": 1, "b": 2, "c": 0}}))
     shown = [
-        re.sub("<[^>]+>", "", numbers.counted(f"/results/about/{key}", "listener", "listeners"))
+        re.sub("<[^>]+>", "", numbers.counted(f"/conduct/{key}", "listener", "listeners"))
         for key in "abc"
     ]
     assert shown == ["1\u00a0listener", "2\u00a0listeners", "0\u00a0listeners"]
@@ -207,10 +207,10 @@ def test_unit_words_follow_the_count():
 
 
 def test_intervals_with_an_open_end():
-    numbers = Numbers(Evidence({"results": {"x": None, "y": 1.42}}))
+    numbers = Numbers(Evidence({"conduct": {"x": None, "y": 1.42}}))
 
     def text(low, high):
-        return re.sub("<[^>]+>", "", numbers.between(f"/results/{low}", f"/results/{high}", "se"))
+        return re.sub("<[^>]+>", "", numbers.between(f"/conduct/{low}", f"/conduct/{high}", "se"))
 
     assert text("x", "y") == "up to 1.42"
     assert text("y", "x") == "1.42 or more"

@@ -8,6 +8,7 @@ from html import unescape
 import pytest
 
 from analysis.report import render_report
+from helpers.whole_rows import whole_results
 
 POINTS = [
     "Study file (SHA-256)",
@@ -126,8 +127,10 @@ def test_claims_are_named_one_by_one(kept):
 def test_budgets_are_compared_where_they_were_declared(kept):
     kept["study"]["plan"]["budgets"] = [500.0, 1000.0]
     kept["results"]["upgrade"]["budget"] = [{"budget": 500.0, "stage": "ceiling"}]
+    whole_results(kept["results"])
     assert rows(kept)["Budgets"] == ("500, 1,000", "500", "DIFFERS")
     kept["results"]["upgrade"]["budget"].append({"budget": 1000.0, "stage": "refit"})
+    whole_results(kept["results"])
     assert rows(kept)["Budgets"][2] == "as planned"
 
 

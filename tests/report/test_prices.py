@@ -11,6 +11,7 @@ import pytest
 from analysis.report.build import render_report
 from analysis.report.words.numbers import number_text
 from helpers.report_example import choose_again
+from helpers.whole_rows import whole_results
 
 Evidence = dict[str, Any]
 
@@ -145,6 +146,12 @@ def upgrade(decided: Evidence, **prices: Any) -> Evidence:
     return decided
 
 
+def with_budget(decided: Evidence, *rows: dict[str, Any]) -> Evidence:
+    decided["results"]["upgrade"]["budget"] = list(rows)
+    whole_results(decided["results"])
+    return decided
+
+
 def test_a_step_of_unknown_price_is_not_called_free_or_best(decided: Evidence) -> None:
     first, second = upgrade(
         decided, cost_unknown=["ceiling"], unpriced=["ceiling"], labour_unknown=["aligned"]
@@ -167,7 +174,7 @@ def test_where_no_price_is_known_one_sentence_says_so(decided: Evidence) -> None
     every = [row["id"] for row in decided["study"]["stages"]]
     upgrade(decided, cost_unknown=every, labour_unknown=every, unpriced=every, currency=None)
     for row in decided["results"]["upgrade"]["first_step"]:
-        row.pop("per_cost")
+        row["per_cost"] = None
     text = section(render_report(decided, voice="researcher"), "upgrade")
     assert "No cost and no hours of labour are known here, so no gain for them is given." in text
     assert "not the same as free" not in text
@@ -189,8 +196,7 @@ BUDGET = {
 
 def test_a_budget_shows_money_and_hours_and_what_it_cannot_buy(decided: Evidence) -> None:
     upgrade(decided, hourly_rate=60.0, cost_unknown=["ceiling"], unpriced=["ceiling"])
-    decided["results"]["upgrade"]["budget"] = [BUDGET]
-    text = section(render_report(decided, voice="researcher"), "upgrade")
+    text = section(render_report(with_budget(decided, BUDGET), voice="researcher"), "upgrade")
     assert "700 EUR | Wall damping | 610 EUR | 520 EUR | 1.5 h (90 EUR) | 90 % |" in text
     assert "No sum includes “New loudspeakers”, whose price is not known." in text
     assert "A sum has to cover the labour too, at 60 EUR an hour." in text
@@ -199,7 +205,7 @@ def test_a_budget_shows_money_and_hours_and_what_it_cannot_buy(decided: Evidence
 def test_a_budget_without_a_rate_shows_the_hours_beside_it(decided: Evidence) -> None:
     upgrade(decided)
     plain = BUDGET | {"spent": 520.0, "labour_cost": None, "total": None}
-    decided["results"]["upgrade"]["budget"] = [plain, plain | {"labour_h": None}]
+    with_budget(decided, plain, plain | {"labour_h": None})
     text = section(render_report(decided, voice="researcher"), "upgrade")
     assert "700 EUR | Wall damping | 520 EUR | 1.5 h | 90 % |" in text
     assert "700 EUR | Wall damping | 520 EUR | not known | 90 % |" in text

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 
 from analysis.report.build import render_report
+from helpers.whole_rows import whole_results
 
 CLAIM = {
     "text": "listeners prefer refit over ceiling",
@@ -25,7 +26,7 @@ def variant(kind, verdict="supported", p=0.01, out=()):
 
 def page(voice, sensitivity=None, music=None):
     row = CLAIM | {"sensitivity": sensitivity, "music_like_this": music}
-    html = render_report({"results": {"claims": [row]}}, voice=voice)
+    html = render_report({"results": whole_results({"claims": [row]})}, voice=voice)
     # The data behind the page is left out: only what a reader sees counts.
     return re.sub(r"<[^>]+>", " ", html)
 

@@ -19,6 +19,7 @@ from analysis.run import analyse
 from analysis.tables.stages import stage_table
 from analysis.tables.trials import trial_table
 from helpers.report_example import STAGES, WORTHS, simulated_trials
+from helpers.whole_rows import whole_results
 from stimuli.files.errors import InputError
 
 PLAIN = ("customer", "full", "researcher", "reviewer")
@@ -132,6 +133,7 @@ def test_later_figures_are_drawn_only_from_their_blocks(decided, block, section,
     kept = {"about", "preference", block}
     decided = {"deviation": decided["deviation"], "results": {k: results[k] for k in kept}}
     decided["results"]["preference"] = {"stages": results["preference"]["stages"]}
+    whole_results(decided["results"])
     page = render_report(decided)
     assert section in sections(page)
     assert f'id="{figure}' in page
@@ -142,7 +144,7 @@ def test_later_figures_are_drawn_only_from_their_blocks(decided, block, section,
 
 
 def test_empty_later_blocks_draw_nothing(evidence):
-    evidence["results"] |= {"upgrade": None, "link": [], "ratings": [], "power": []}
+    evidence["results"] |= {"upgrade": None, "link": [], "ratings": None, "power": []}
     assert not {"upgrade", "link", "ratings", "power"} & set(sections(render_report(evidence)))
 
 
@@ -275,6 +277,7 @@ def test_groups_of_listeners_are_said_beside_the_headline(decided):
         {"class": 1, "n_listeners": 9, "order": [{"step": "ceiling"}, {"step": "low-unit"}]},
         {"class": 2, "n_listeners": 7, "order": []},
     ]
+    whole_results(decided["results"])
     page = render_report(decided)
     short = words(page.split('<section id="short"')[1].split("</section>")[0])
     assert "An exploratory look finds 2 groups of simulated listeners" in short

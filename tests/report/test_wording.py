@@ -19,6 +19,7 @@ from analysis.report.words import conditions
 from analysis.report.words.conditions import GUARDS, Facts, WordingError, guarded_words
 from analysis.report.words.sentences import SENTENCES, say
 from helpers.report_example import choose_again
+from helpers.whole_rows import whole_results
 
 # A finding-free sentence that uses a guarded word must deny, ask, or say what was not done.
 DENIALS = re.compile(
@@ -277,7 +278,9 @@ def test_fewer_than_six_stages_never_predict(lean, stages):
 
 
 def test_a_link_that_passed_with_six_stages_may_say_so(lean):
-    lean["results"]["link"] = [{"metric": "deviation_sd_db", "n_stages": 6, "verdict": "supported"}]
+    row = {"metric": "deviation_sd_db", "n_stages": 6, "verdict": "supported"}
+    lean["results"]["link"] = [row | {"primary": True, "predicts": True}]
+    whole_results(lean["results"])
     assert "it can predict choices within the range" in visible(render_report(lean))
     lean["results"]["link"][0]["n_stages"] = 5
     assert "can predict" not in visible(render_report(lean))

@@ -18,7 +18,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
 
-from analysis.report.evidence import Row, clean_text
+from analysis.report.evidence import clean_text
 from analysis.report.figures.svg import Colour, drawing, inline_svg
 from analysis.report.words.numbers import Numbers
 
@@ -58,12 +58,11 @@ class Interval:
 
 def row_interval(
     numbers: Numbers,
-    row: Row,
     label: str,
-    keys: tuple[str, str, str],
+    figures: tuple[object, object, object],
     written: str,
     *,
-    noted: str | None = None,
+    noted: object = None,
 ) -> Interval:
     """Make the chart's row of a row of figures.
 
@@ -71,19 +70,17 @@ def row_interval(
     ----------
     numbers : Numbers
         Writes the note.
-    row : Row
-        Where the figures stand.
     label : str
         What it is about.
-    keys : tuple of str
-        Names of the value, its lower and its upper end.
+    figures : tuple
+        Places of the value, its lower and its upper end.
     written : str
         Kind of number of the note.
-    noted : str, optional
-        Name of the figure that the note gives; the value unless said otherwise.
+    noted : optional
+        Place of the figure that the note gives; the value unless said otherwise.
     """
-    value, low, high = (row.number(key) for key in keys)
-    note = numbers.plain(row.at(noted or keys[0]), written)
+    value, low, high = (numbers.value(place, written) for place in figures)
+    note = numbers.plain(figures[0] if noted is None else noted, written)
     return Interval(label, value, low, high, note=note)
 
 

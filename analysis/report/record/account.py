@@ -64,18 +64,20 @@ def stages_section(page: Page) -> Section | None:
     rows = list(page.evidence.stage_rows().values())
     if not rows:
         return None
-    sums = has_sums(rows)
-    cells = [
-        [
-            page.stage(row.get("id")),
-            Markup("<code>{}</code>").format(page.user(row.get("id"))),
-            _factor_text(page, row),
-            money_cell(page, row, "cost"),
-            hours_cell(page, row),
-            *([money_cell(page, row, "total")] if sums else []),
-        ]
-        for row in rows
-    ]
+    sums = has_sums(row.number("total") for row in rows)
+    cells = []
+    for row in rows:
+        made = bool(row.get("made"))
+        cells.append(
+            [
+                page.stage(row.get("id")),
+                Markup("<code>{}</code>").format(page.user(row.get("id"))),
+                _factor_text(page, row),
+                money_cell(page, row.at("cost"), made=made),
+                hours_cell(page, row.at("labour_h"), row.at("labour_cost"), made=made),
+                *([money_cell(page, row.at("total"), made=made)] if sums else []),
+            ]
+        )
     columns = ["stage", "id", "factors", "cost", "labour", *(["sum"] if sums else [])]
     table = page.table(columns, cells, style="words")
     return page.section("stages", [table, *counting_notes(page)])
@@ -86,18 +88,20 @@ def stages_section(page: Page) -> Section | None:
 
 def _link_words(page: Page) -> list[Markup]:
     """Say what measurement can and cannot do here; the number of stages decides."""
-    row = next(iter(page.evidence.rows("/results/link")), None)
-    stages = page.evidence.get("/study/stages") or page.evidence.get("/results/preference/stages")
-    place = "/study/stages" if page.evidence.get("/study/stages") else "/results/preference/stages"
-    count = row.number("n_stages") if row else (len(stages) if stages else None)
-    if count is None:
+    preference, declared = page.results.preference, page.evidence.get("/study/stages")
+    if page.results.link:
+        row = page.results.link[0]
+        facts, count = link_facts(page, row), row.n_stages
+        counted = page.counted(page.at(row).n_stages, "stage")
+    elif declared:
+        facts, count = page.about(n_stages=len(declared)), len(declared)
+        counted = page.counted("/study/stages", "stage", "length")
+    elif preference is not None and preference.stages:
+        count = len(preference.stages)
+        facts = page.about(n_stages=count)
+        counted = page.counted(page.at(preference).stages, "stage", "length")
+    else:
         return []
-    facts = link_facts(page, row) if row else page.about(n_stages=int(count))
-    counted = (
-        page.counted(row.at("n_stages"), "stage")
-        if row and row.number("n_stages") is not None
-        else page.counted(place, "stage", "length")
-    )
     first = page.first(facts, *LINK_VERDICTS, stages=counted)
     if count < 6:
         return [first, page.say("lim.few_stages_can", facts)]
@@ -120,13 +124,13 @@ def limits_section(page: Page) -> Section:
     """Say what these data can and cannot say, and the cautions."""
     items = [page.say(key) for key in ("lim.tonal", "lim.left_out", "lim.scope", "lim.bridge")]
     items[2:2] = _stated(page)
-    if page.evidence.rows("/results/preference/stages"):
+    if page.results.preference is not None and page.results.preference.stages:
         items.append(page.say("lim.average"))
-    if page.evidence.rows("/results/discrimination"):
+    if page.results.discrimination:
         items.append(page.say("lim.null"))
     items += _link_words(page)
-    notes = page.evidence.get("/results/about/notes")
-    odd = [str(note).rstrip(".?") for note in notes] if isinstance(notes, list) else []
+    notes = () if page.results.about is None else page.results.about.notes
+    odd = [note.rstrip(".?") for note in notes]
     items += [page.say("lim.odd", note=page.user(note)) for note in odd]
     items += [page.say(key) for key in ("lim.many_looks", "lim.work", "lim.ears")]
     return page.section("limits", [PageBlock("list", items)])

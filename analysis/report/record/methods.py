@@ -20,7 +20,7 @@ __all__ = ["aims_section", "design_words", "methods_section", "size_words"]
 
 def aims_section(page: Page) -> Section:
     """List the claims and the metric, and say whether they were declared beforehand."""
-    sealed = page.evidence.get("/results/about/sealed_plan") is not False
+    sealed = page.results.about is None or page.results.about.sealed_plan
     planned = page.evidence.get("/study/plan/claims")
     claims = [page.claim_typed(text) for text in planned] if isinstance(planned, list) else []
     metric = page.evidence.text("/study/plan/primary_metric")
@@ -75,15 +75,11 @@ def design_words(page: Page) -> list[Markup]:
     """Say what was compared, from the study; from the data where there is no study."""
     place = "/study"
     if not page.evidence.get(f"{place}/stages"):
-        if not page.known("/results/about/n_trials"):
+        if page.results.about is None:
             return []
-        return [
-            page.say(
-                "meth.design_bare",
-                trials=page.counted("/results/about/n_trials", "trial"),
-                panel=page.counted("/results/about/n_listeners", "listener"),
-            )
-        ]
+        at = page.at(page.results.about)
+        trials, panel = page.counted(at.n_trials, "trial"), page.counted(at.n_listeners, "listener")
+        return [page.say("meth.design_bare", trials=trials, panel=panel)]
     counts = {
         unit: page.counted(f"{place}/{unit}s", unit, "length")
         for unit in ("stage", "programme", "test")
@@ -122,13 +118,13 @@ def _listeners(page: Page) -> list[Markup]:
 
 def size_words(page: Page) -> list[Markup]:
     """Say how many were planned, how many came, when it ended and by what rule."""
-    said = []
-    if page.known("/study/plan/listeners") and page.known("/results/about/n_listeners"):
+    said, about = [], page.results.about
+    if page.known("/study/plan/listeners") and about is not None:
         said.append(
             page.say(
                 "meth.plan_listeners",
                 listeners=page.counted("/study/plan/listeners", "listener"),
-                panel=page.counted("/results/about/n_listeners", "listener"),
+                panel=page.counted(page.at(about).n_listeners, "listener"),
             )
         )
     stopping = page.evidence.text("/study/plan/stopping")
@@ -138,7 +134,7 @@ def size_words(page: Page) -> list[Markup]:
     if first and last:
         words = {"first": written_time(page, first), "last": written_time(page, last)}
         said.append(page.say("meth.dates", **words))
-    if page.evidence.rows("/results/power"):
+    if page.results.power:
         said.append(page.say("meth.power"))
     return said
 
@@ -202,18 +198,18 @@ def _blinding(page: Page) -> list[Markup]:
 def _quality(page: Page) -> list[Markup]:
     """Say how answers were checked, and who is left out of what."""
     said = []
-    if page.evidence.rows("/results/reliability/listeners"):
+    reliability, screened = page.results.reliability, page.results.screened
+    if reliability is not None and reliability.listeners:
         said.append(page.say("meth.reliability"))
-    rule = page.evidence.text("/results/screened/rule")
-    if rule:
-        said.append(page.say("meth.screening", rule=page.user(rule)))
-    elif page.evidence.get("/results/reliability"):
+    if screened is not None and screened.rule:
+        said.append(page.say("meth.screening", rule=page.user(screened.rule)))
+    elif reliability is not None:
         said.append(page.say("meth.everyone"))
-    place = "/results/about/playback"
-    if page.evidence.number(f"{place}/n_counted"):
-        counted = page.counted(f"{place}/n_counted", "trial")
-        if page.evidence.number(f"{place}/n_stuttered"):
-            stuttered = page.n(f"{place}/n_stuttered", "count")
+    playback = None if page.results.about is None else page.results.about.playback
+    if playback is not None and playback.n_counted:
+        counted = page.counted(page.at(playback).n_counted, "trial")
+        if playback.n_stuttered:
+            stuttered = page.n(page.at(playback).n_stuttered, "count")
             said.append(page.say("meth.playback_stuttered", counted=counted, stuttered=stuttered))
         else:
             said.append(page.say("meth.playback_clean", counted=counted))
@@ -221,45 +217,43 @@ def _quality(page: Page) -> list[Markup]:
 
 
 def _statistics(page: Page) -> list[Markup]:
-    said = []
-    if page.evidence.rows("/results/discrimination"):
+    said, results, preference = [], page.results, page.results.preference
+    if results.discrimination:
         said.append(page.say("meth.discrimination"))
-    if page.evidence.rows("/results/preference/stages"):
-        reference = page.evidence.get("/results/preference/reference")
+    if preference is not None and preference.stages:
         said.append(
-            page.say("meth.preference", reference=page.quoted(reference))
-            if reference
+            page.say("meth.preference", reference=page.quoted(preference.reference))
+            if preference.reference
             else page.say("meth.preference_bare")
         )
-    blocks = {
-        "mixed": "/results/preference/mixed",
-        "groups": "/results/preference/classes",
-        "upgrade": "/results/upgrade",
-        "link": "/results/link/0",
-    }
-    for key, place in blocks.items():
-        method = page.evidence.text(f"{place}/method")
-        if method:
-            said.append(page.say(f"meth.{key}", method=page.user(method)))
-    if page.evidence.get("/results/ratings"):
+    for key, block in (
+        ("mixed", None if preference is None else preference.mixed),
+        ("groups", None if preference is None else preference.classes),
+        ("upgrade", results.upgrade),
+        ("link", next(iter(results.link), None)),
+    ):
+        if block is not None and block.method:
+            said.append(page.say(f"meth.{key}", method=page.user(block.method)))
+    if results.ratings:
         said.append(page.say("meth.ratings"))
-    if page.evidence.rows("/results/claims"):
+    if results.claims:
         said.append(page.say("meth.claims"))
-    alpha = next((p for p in ("/study/plan/alpha", "/results/about/alpha") if page.known(p)), None)
-    if alpha:
+    alpha = page.alpha_place()
+    if alpha is not None:
         said.append(page.say("meth.alpha", alpha=page.n(alpha, "plain")))
-    for row in page.evidence.rows("/results/long_blocks"):
-        if row.get("left_out"):
-            said.append(page.say("meth.left_out", what=page.user(row.get("what"))))
-    if page.known("/results/about/seed"):
-        said.append(page.say("meth.seed", seed=page.n("/results/about/seed", "count")))
+    for row in results.long_blocks:
+        if row.left_out:
+            said.append(page.say("meth.left_out", what=page.user(row.what)))
+    if results.about is not None:
+        said.append(page.say("meth.seed", seed=page.n(page.at(results.about).seed, "count")))
     return said
 
 
 def _software(page: Page) -> list[Markup]:
     """Name what computed the results, by version."""
+    versions = {} if page.results.about is None else page.results.about.software
     found = [
         Markup("{} {}").format(page.user(name), page.user(value))
-        for name, _, value in page.evidence.fields("/results/about/software")
+        for name, value in versions.items()
     ]
     return [page.say("meth.software", versions=Markup(", ").join(found))] if found else []

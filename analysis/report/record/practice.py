@@ -120,14 +120,13 @@ def _earlier(page: Page) -> Iterator[PlanPoint]:
 
 
 def _listeners(page: Page) -> Iterator[PlanPoint]:
-    planned, found = "/study/plan/listeners", "/results/about/n_listeners"
-    has_plan, has_panel = page.known(planned), page.known(found)
+    planned, about = "/study/plan/listeners", page.results.about
     yield _point(
         page,
         "listeners",
-        page.n(planned, "count") if has_plan else None,
-        page.n(found, "count") if has_panel else None,
-        page.evidence.number(planned) == page.evidence.number(found),
+        page.n(planned, "count") if page.known(planned) else None,
+        None if about is None else page.n(page.at(about).n_listeners, "count"),
+        about is not None and page.evidence.number(planned) == about.n_listeners,
     )
 
 
@@ -190,7 +189,7 @@ def _times(page: Page) -> Iterator[PlanPoint]:
 
 def _questions(page: Page) -> Iterator[PlanPoint]:
     """Hold the questions each sitting answered against those planned, test by test."""
-    methods = page.evidence.get("/results/about/methods")
+    about = page.results.about
     rows = page.evidence.rows("/conduct/tests")
     for row in rows:
         name = page.say("prac.questions", method=page.user(row.get("method") or ""))
@@ -208,14 +207,14 @@ def _questions(page: Page) -> Iterator[PlanPoint]:
             short=page.counted(row.at("n_short"), "sitting"),
         )
         yield PlanPoint(name, planned, done, not row.number("n_short"))
-    if rows or not isinstance(methods, dict):
+    if rows or about is None:
         return
     for row in page.evidence.rows("/study/tests"):
         method = str(row.get("method") or "")
         name = page.say("prac.questions", method=page.user(method))
         planned = page.say("prac.declared")
-        if method in methods:
-            done = page.counted(f"/results/about/methods/{method}", "trial")
+        if method in about.methods:
+            done = page.counted(page.at(about).methods[method], "trial")
             yield PlanPoint(name, planned, done, None)
         else:
             yield PlanPoint(name, planned, page.say("prac.none"), False)
@@ -224,36 +223,35 @@ def _questions(page: Page) -> Iterator[PlanPoint]:
 def _screening(page: Page) -> Iterator[PlanPoint]:
     """Hold the declared rule against the applied one, and name whom it leaves out."""
     planned = page.evidence.text("/study/plan/screening")
-    applied = page.evidence.text("/results/screened/rule")
+    screened = page.results.screened
     if not page.evidence.get("/results"):
         return
     words = page.user(planned) if planned else page.say("prac.no_rule")
-    if not applied:
+    if screened is None or not screened.rule:
         yield _point(page, "screening", words, page.say("prac.nobody_out"), planned is None)
         return
-    out = page.evidence.get("/results/screened/excluded") or []
-    counted = page.counted("/results/screened/excluded", "listener", "length")
-    done = page.say(
-        "prac.left_out" if out else "prac.rule_only", rule=page.user(applied), n=counted
-    )
+    applied = screened.rule
+    counted = page.counted(page.at(screened).excluded, "listener", "length")
+    key = "prac.left_out" if screened.excluded else "prac.rule_only"
+    done = page.say(key, rule=page.user(applied), n=counted)
     yield _point(page, "screening", words, done, same_text(planned or "") == same_text(applied))
 
 
 def _alpha(page: Page) -> Iterator[PlanPoint]:
-    planned, used = "/study/plan/alpha", "/results/about/alpha"
+    planned, about = "/study/plan/alpha", page.results.about
     yield _point(
         page,
         "alpha",
         page.n(planned, "plain") if page.known(planned) else None,
-        page.n(used, "plain") if page.known(used) else None,
-        page.evidence.number(planned) == page.evidence.number(used),
+        None if about is None else page.n(page.at(about).alpha, "plain"),
+        about is not None and page.evidence.number(planned) == about.alpha,
     )
 
 
 def _smallest(page: Page) -> Iterator[PlanPoint]:
     """Hold the smallest effect that was declared against the one that verdicts were given by."""
     planned = page.evidence.number("/study/plan/smallest_effect")
-    used = page.evidence.number("/results/about/smallest_effect")
+    used = None if page.results.about is None else page.results.about.smallest_effect
     if planned is None and used is None:
         return
 
@@ -269,10 +267,10 @@ def _smallest(page: Page) -> Iterator[PlanPoint]:
 
 def _metric(page: Page) -> Iterator[PlanPoint]:
     planned = page.evidence.text("/study/plan/primary_metric")
-    rows = page.evidence.rows("/results/link")
+    rows = page.results.link
     if not planned:
         return
-    used = rows[0].get("metric") if rows and rows[0].get("primary") is not False else None
+    used = rows[0].metric if rows and rows[0].primary else None
     done = page.user(used) if used else None
     if rows and done is None:
         done = page.say("link.is_exploratory")
@@ -283,12 +281,12 @@ def _claims(page: Page) -> Iterator[PlanPoint]:
     planned = page.evidence.get("/study/plan/claims")
     if not isinstance(planned, list):
         return
-    judged = [row.get("text") or "" for row in page.evidence.rows("/results/claims")]
+    judged = [row.text for row in page.results.claims]
     yield _point(
         page,
         "claims",
         page.counted("/study/plan/claims", "claim", "length"),
-        page.counted("/results/claims", "claim", "length")
+        page.counted(page.at(page.results).claims, "claim", "length")
         if isinstance(page.evidence.get("/results/claims"), list)
         else None,
         {same_text(t) for t in planned} == {same_text(t) for t in judged},
@@ -299,10 +297,10 @@ def _budgets(page: Page) -> Iterator[PlanPoint]:
     planned = page.evidence.get("/study/plan/budgets")
     if not isinstance(planned, list) or not planned:
         return
-    rows = page.evidence.rows("/results/upgrade/budget")
-    used = [row.number("budget") for row in rows]
+    rows = () if page.results.upgrade is None else page.results.upgrade.budget
+    used = [row.budget for row in rows]
     amounts = [money(page, f"/study/plan/budgets/{k}") for k in range(len(planned))]
-    answered = [money(page, row.at("budget")) for row in rows]
+    answered = [money(page, page.at(row).budget) for row in rows]
     yield _point(
         page,
         "budgets",
@@ -339,7 +337,8 @@ def _software(page: Page) -> Iterator[PlanPoint]:
         )
         for row in rows
     ]
-    analysed = page.evidence.text("/results/about/software/earwitness")
+    about = page.results.about
+    analysed = None if about is None else about.software.get("earwitness")
     if analysed:
         lines.append(page.say("prac.analysed_with", version=page.user(analysed)))
         versions.append(analysed)
@@ -348,13 +347,13 @@ def _software(page: Page) -> Iterator[PlanPoint]:
 
 
 def _playback(page: Page) -> Iterator[PlanPoint]:
-    place = "/results/about/playback"
-    if not page.evidence.number(f"{place}/n_counted"):
+    playback = None if page.results.about is None else page.results.about.playback
+    if playback is None or not playback.n_counted:
         return
-    stuttered = page.evidence.number(f"{place}/n_stuttered")
+    at = page.at(playback)
     done = page.say(
-        "plan.playback" if stuttered else "prac.ran_through",
-        stuttered=page.n(f"{place}/n_stuttered", "count"),
-        counted=page.counted(f"{place}/n_counted", "trial"),
+        "plan.playback" if playback.n_stuttered else "prac.ran_through",
+        stuttered=page.n(at.n_stuttered, "count"),
+        counted=page.counted(at.n_counted, "trial"),
     )
-    yield _point(page, "playback", page.say("prac.no_stutter"), done, not stuttered)
+    yield _point(page, "playback", page.say("prac.no_stutter"), done, not playback.n_stuttered)

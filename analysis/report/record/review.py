@@ -6,7 +6,6 @@ from collections.abc import Sequence
 
 from markupsafe import Markup
 
-from analysis.report.evidence import Row
 from analysis.report.page import Page, PageBlock, Section
 from analysis.report.record.practice import points_of_plan, practice_table, same_text
 from analysis.report.sections.claims import (
@@ -14,30 +13,33 @@ from analysis.report.sections.claims import (
     claim_facts,
     claim_interval,
     estimate_kind,
-    family_place,
+    explored,
+    family,
     smallest_note,
     unheard_words,
 )
 from analysis.report.sections.turning import other_music, stable_word, turning_sentence
+from analysis.results.base import known
+from analysis.results.claims import ClaimRow
 
 __all__ = ["departures_section", "verdicts_section"]
 
 _DASH = "\u2013"
 
 
-def _claim_row(page: Page, row: Row) -> list[object]:
-    facts = claim_facts(page, row)
+def _claim_row(page: Page, row: ClaimRow) -> list[object]:
+    facts, at = claim_facts(page, row), page.at(row)
     name, kind = estimate_kind(row)
 
-    def shown(key: str, how: str) -> object:
-        return page.n(row.at(key), how) if row.number(key) is not None else _DASH
+    def shown(place: object, how: str) -> object:
+        return page.n(place, how) if page.numbers.value(place, how) is not None else _DASH
 
-    if row.number("share_low") is not None:
-        estimate: object = page.say("claim.estimate.decisions", value=shown("share", "percent"))
-        bounds: object = page.between(row, "share_low", "share_high", "percent")
+    if known(row.share_low) is not None:
+        estimate: object = page.say("claim.estimate.decisions", value=shown(at.share, "percent"))
+        bounds: object = page.interval(at.share_low, at.share_high, "percent")
     else:
-        bounded = row.number("ci_low") is not None or row.number("ci_high") is not None
-        estimate = shown("estimate", kind)
+        bounded = row.ci_low is not None or row.ci_high is not None
+        estimate = shown(at.estimate, kind)
         if name != "plain" and estimate is not _DASH:
             estimate = page.say(f"claim.estimate.{name}", value=estimate)
         keys = ("claim.bounds", "claim.bounds.own")
@@ -47,25 +49,24 @@ def _claim_row(page: Page, row: Row) -> list[object]:
         badge(page, facts),
         estimate,
         bounds,
-        shown("p_value", "p"),
-        shown("p_holm", "p"),
+        shown(at.p_value, "p"),
+        shown(at.p_holm, "p"),
         other_music(page, row),
         stable_word(page, row),
     ]
 
 
-def _claim_and_test(page: Page, row: Row) -> Markup:
-    small = [page.user(row.get("text") or "")]
-    if row.get("test"):
-        small.append(page.user(row.get("test")))
+def _claim_and_test(page: Page, row: ClaimRow) -> Markup:
+    small = [page.user(row.text)]
+    if row.test:
+        small.append(page.user(row.test))
     lines = Markup("<br>").join(small)
     return Markup("{}<br><small>{}</small>").format(page.claim(row), lines)
 
 
 def verdicts_section(page: Page) -> Section:
     """Make the table of claims with their verdicts and tests."""
-    rows = page.evidence.rows(family_place(page))
-    explored = family_place(page) != "/results/claims"
+    rows, own = family(page), explored(page)
     if not rows:
         return page.section("claims", [page.para("claim.none")])
     columns = ["claim", "verdict", "estimate", "interval", "p", "p_holm"]
@@ -75,7 +76,7 @@ def verdicts_section(page: Page) -> Section:
         "claims",
         [
             page.warning("claim.rehearsal") if page.mark else None,
-            page.para("answer.family") if explored else None,
+            page.para("answer.family") if own else None,
             page.table(columns, [_claim_row(page, row) for row in rows], style="words"),
             smallest_note(page),
             *_held(page, rows),
@@ -84,12 +85,12 @@ def verdicts_section(page: Page) -> Section:
     )
 
 
-def _held(page: Page, rows: Sequence[Row]) -> list[PageBlock]:
+def _held(page: Page, rows: Sequence[ClaimRow]) -> list[PageBlock]:
     """Say what the verdicts hold for, claims of like conditions together, and what is missing."""
     by_words: dict[str, list[Markup]] = {}
     for row in rows:
-        if row.get("conditions"):
-            by_words.setdefault(str(row.get("conditions")), []).append(page.claim(row))
+        if row.conditions:
+            by_words.setdefault(row.conditions, []).append(page.claim(row))
     lines = []
     for words, texts in by_words.items():
         whose = Markup("; ").join(texts)
@@ -98,10 +99,10 @@ def _held(page: Page, rows: Sequence[Row]) -> list[PageBlock]:
     lines += [
         Markup("{}: {}").format(
             page.claim(row),
-            page.say("claim.needs", needs=page.user(row.get("needs"))),
+            page.say("claim.needs", needs=page.user(row.needs)),
         )
         for row in rows
-        if row.get("needs")
+        if row.needs
     ]
     lines += [
         Markup("{}: {}").format(page.claim(row), said)
@@ -116,7 +117,7 @@ def _claims(page: Page) -> list[Markup]:
     """Name the claims that were declared and not judged, and the other way round."""
     planned = page.evidence.get("/study/plan/claims")
     planned = planned if isinstance(planned, list) else []
-    judged = [row.get("text") or "" for row in page.evidence.rows("/results/claims")]
+    judged = [row.text for row in page.results.claims]
     known = {same_text(text) for text in planned}
     done = {same_text(text) for text in judged}
     said = [

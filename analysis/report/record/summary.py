@@ -10,14 +10,14 @@ from analysis.report.loudness import loudness_warning
 from analysis.report.page import Page, PageBlock, Section
 from analysis.report.record.methods import design_words, size_words
 from analysis.report.sections.answer import bearing_block, lead_blocks, step_figure
-from analysis.report.sections.claims import badge, claim_facts, claim_short, family_place
+from analysis.report.sections.claims import badge, claim_facts, claim_short, family
 
 __all__ = ["summary_section"]
 
 
 def summary_section(page: Page) -> Section:
     """Make the summary: nothing in it that a later section does not account for."""
-    answered = page.known("/results/about/n_trials")
+    answered = page.results.about is not None
     return page.section(
         "summary",
         [
@@ -48,7 +48,8 @@ def _question(page: Page) -> list[PageBlock | None]:
     planned = page.evidence.get("/study/plan/claims")
     if not isinstance(planned, list) or not planned:
         return [page.para("claim.none")]
-    sealed = page.evidence.get("/results/about/sealed_plan") is not False
+    about = page.results.about
+    sealed = about is None or about.sealed_plan
     claims = page.counted("/study/plan/claims", "claim", "length")
     return [page.para("sum.declared" if sealed else "sum.late", claims=claims)]
 
@@ -56,7 +57,7 @@ def _question(page: Page) -> list[PageBlock | None]:
 def _verdicts(page: Page) -> PageBlock | None:
     """Write every claim with its verdict and its share, a line each."""
     lines = []
-    for row in page.evidence.rows(family_place(page)):
+    for row in family(page):
         short = claim_short(page, row)
         said = Markup("{}: {}").format(badge(page, claim_facts(page, row)), page.claim(row))
         lines.append(Markup("{}; {}").format(said, short) if short else said)

@@ -6,39 +6,43 @@ from collections.abc import Sequence
 
 from markupsafe import Markup
 
-from analysis.report.evidence import Row, clean_text
+from analysis.report.evidence import clean_text
 from analysis.report.figures.panel import choice_matrix, listener_strip
 from analysis.report.page import Page, PageBlock
 from analysis.report.words.numbers import rule
+from analysis.results.base import Real
+from analysis.results.preference import ChoicesRow, ListenerChoicesRow, WorthRow
 
 __all__ = ["choice_bars", "own_choices", "places"]
 
-_CHOSEN = "/results/preference/chosen"
 # More rows than this do not fit a page; then listeners with the same share are counted together.
 _MOST_ROWS = 45
 # A cell is shaded from these chances on (this project's choice).
 _SHADES = (0.05, 0.25, 0.75)
 
 
-def _by_listener(page: Page) -> dict[str, dict[str, Row]]:
+def _chosen(page: Page) -> tuple[ChoicesRow, ...]:
+    return () if page.results.preference is None else page.results.preference.chosen
+
+
+def _by_listener(page: Page) -> dict[str, dict[str, ChoicesRow]]:
     """Return the choices of each listener by stage."""
-    found: dict[str, dict[str, Row]] = {}
-    for row in page.evidence.rows(_CHOSEN):
-        if row.get("listener") is not None:
-            found.setdefault(str(row.get("listener")), {})[str(row.get("stage"))] = row
+    found: dict[str, dict[str, ChoicesRow]] = {}
+    for row in _chosen(page):
+        if row.listener is not None:
+            found.setdefault(row.listener, {})[row.stage] = row
     return found
 
 
-def own_choices(page: Page, ranked: Sequence[Row]) -> list[PageBlock]:
+def own_choices(page: Page, ranked: Sequence[WorthRow]) -> list[PageBlock]:
     """Draw what each listener chose, stages in the order of their worth."""
     people = _by_listener(page)
-    stages = [str(row.get("stage")) for row in ranked]
+    stages = [row.stage for row in ranked]
     if not people:
         return []
     labels = [page.evidence.stage_label(stage) for stage in stages]
     shares = {
-        name: [own[s].number("share") if s in own else None for s in stages]
-        for name, own in people.items()
+        name: [own[s].share if s in own else None for s in stages] for name, own in people.items()
     }
     alt = "How often each listener chose each version. The saved table holds the counts."
     if len(people) <= _MOST_ROWS:
@@ -54,15 +58,22 @@ def own_choices(page: Page, ranked: Sequence[Row]) -> list[PageBlock]:
         axis = page.name("own.axis")
         svg = listener_strip(strips, key="chosen", alt=alt, axis=axis, mark=page.mark)
         said = page.say("own.caption_many")
-    caption = [said, Markup("({})").format(page.panel("/results/preference"))]
+    caption = [said, Markup("({})").format(page.panel(page.results.preference))]
     saved = [row for own in people.values() for row in own.values()]
-    keys = ("listener", "stage", "n_chosen", "n_compared", "share")
+    keys = (
+        ChoicesRow.listener, ChoicesRow.stage, ChoicesRow.n_chosen, ChoicesRow.n_compared,
+        ChoicesRow.share,
+    )  # fmt: skip
     figure = page.figure(svg, caption, page.csv_of("choices-by-listener", saved, keys))
-    pairs = page.evidence.rows("/results/preference/listeners")
+    pairs = () if page.results.preference is None else page.results.preference.listeners
     more = page.csv_of(
         "choices-by-listener-and-pair",
         pairs,
-        ("listener", "pair", "wins", "losses", "ties", "share", "n_trials"),
+        (
+            *(ListenerChoicesRow.listener, ListenerChoicesRow.pair, ListenerChoicesRow.wins),
+            *(ListenerChoicesRow.losses, ListenerChoicesRow.ties, ListenerChoicesRow.share),
+            ListenerChoicesRow.n_trials,
+        ),
     )
     note = PageBlock("also", page.say("own.pairs"), data=more)
     return [PageBlock("heading", page.say("title.own")), figure, *([note] if pairs else [])]
@@ -73,31 +84,38 @@ def _shade(chance: float | None) -> str:
     return f"down{depth}" if depth else "flat"
 
 
-def places(page: Page, ranked: Sequence[Row]) -> list[PageBlock]:
+def _place(page: Page, row: WorthRow, rank: int) -> Real:
+    """Return where the chance of a place stands."""
+    places = page.at(row).rank_probabilities
+    return None if places is None else places[rank]
+
+
+def places(page: Page, ranked: Sequence[WorthRow]) -> list[PageBlock]:
     """Make the table of chances of each place, from the first to the last."""
-    known = [row for row in ranked if isinstance(row.get("rank_probabilities"), list)]
+    held = [(row, row.rank_probabilities) for row in ranked]
+    known = [(row, values) for row, values in held if values is not None]
     if not known:
         return []
-    chances = [page.evidence.curve(row, "rank_probabilities") for row in known]
+    chances = [values for _, values in known]
     size = max(len(values) for values in chances)
     head = [page.say("col.stage"), *(rule(place + 1, "count") for place in range(size))]
     rows = [
         {
-            "stage": page.stage(row.get("stage")),
+            "stage": page.stage(row.stage),
             "cells": [
-                {"shade": _shade(value), "text": page.n(row.at("rank_probabilities", k), "chance")}
+                {"shade": _shade(value), "text": page.n(_place(page, row, k), "chance")}
                 for k, value in enumerate(values)
             ],
         }
-        for row, values in zip(known, chances, strict=True)
+        for row, values in known
     ]
     lines = [
-        [row.get("stage"), place + 1, value]
-        for row, values in zip(known, chances, strict=True)
-        for place, value in enumerate(values)
+        [row.stage, place + 1, value] for row, values in known for place, value in enumerate(values)
     ]
     data = page.csv("places", ("stage", "place", "probability"), lines)
-    caption = Markup("{} ({})").format(page.say("rank.caption"), page.panel("/results/preference"))
+    caption = Markup("{} ({})").format(
+        page.say("rank.caption"), page.panel(page.results.preference)
+    )
     return [
         PageBlock("heading", page.say("title.places")),
         PageBlock("heat", {"head": head, "rows": rows}, caption, data),
@@ -106,20 +124,20 @@ def places(page: Page, ranked: Sequence[Row]) -> list[PageBlock]:
 
 def choice_bars(page: Page, listener: str | None) -> PageBlock | None:
     """Make bars of how often each version was chosen, by the panel or by one listener."""
-    rows = [r for r in page.evidence.rows(_CHOSEN) if r.get("listener") == listener]
+    rows = [r for r in _chosen(page) if r.listener == listener]
     if not rows:
         return None
-    ranked = sorted(rows, key=lambda row: -(row.number("share") or 0.0))
+    ranked = sorted(rows, key=lambda row: -(row.share or 0.0))
     return PageBlock(
         "bars",
         [
             {
-                "label": page.stage(row.get("stage")),
-                "share": row.number("share"),
+                "label": page.stage(row.stage),
+                "share": row.share,
                 "text": page.say(
                     "card.chosen_of",
-                    chosen=page.n(row.at("n_chosen"), "count"),
-                    of=page.n(row.at("n_compared"), "count"),
+                    chosen=page.n(page.at(row).n_chosen, "count"),
+                    of=page.n(page.at(row).n_compared, "count"),
                 ),
             }
             for row in ranked

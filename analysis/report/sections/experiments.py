@@ -6,9 +6,9 @@ from collections.abc import Sequence
 
 from markupsafe import Markup
 
-from analysis.report.evidence import Row
 from analysis.report.figures.charts import interval_chart, row_interval
 from analysis.report.page import Page, PageBlock, Section
+from analysis.results.experiments import DoseRow, RegionRow, RegionsResult
 
 __all__ = [
     "dose_section",
@@ -22,18 +22,18 @@ _DASH = "\u2013"
 
 def predictions_section(page: Page) -> Section | None:
     """Make the table of shares of versions outside the comparison; None without such versions."""
-    rows = page.evidence.rows("/results/predictions")
+    rows = page.results.predictions
     if not rows:
         return None
-    given = [row for row in rows if row.number("share") is not None]
+    given = [row for row in rows if row.share is not None]
     cells = [
         [
-            page.stage(row.get("stage")),
-            page.n(row.at("value"), "plain"),
-            page.stage(row.get("against")),
-            page.n(row.at("share"), "percent"),
-            page.between(row, "share_low", "share_high", "percent"),
-            page.n(row.at("p_better"), "chance"),
+            page.stage(row.stage),
+            page.n(page.at(row).value, "plain"),
+            page.stage(row.against),
+            page.n(page.at(row).share, "percent"),
+            page.interval(page.at(row).share_low, page.at(row).share_high, "percent"),
+            page.n(page.at(row).p_better, "chance"),
         ]
         for row in given
     ]
@@ -41,36 +41,29 @@ def predictions_section(page: Page) -> Section | None:
     declined = [
         page.note(
             "pred.declined",
-            stage=page.stage(row.get("stage")),
-            reason=page.user(row.get("declined_reason") or ""),
+            stage=page.stage(row.stage),
+            reason=page.user(row.declined_reason or ""),
         )
         for row in rows
-        if row.number("share") is None
+        if row.share is None
     ]
-    missed = next((row for row in given if row.number("error") is not None), None)
+    missed = next((row for row in given if row.error is not None), None)
     return page.section(
         "predictions",
         [
             page.para("pred.lead"),
             page.table(columns, cells) if given else None,
-            page.note("pred.error", error=page.n(missed.at("error"), "se")) if missed else None,
+            page.note("pred.error", error=page.n(page.at(missed).error, "se")) if missed else None,
             *declined,
         ],
     )
 
 
-def _notes(page: Page, place: str) -> list[PageBlock]:
-    found = page.evidence.get(place)
-    return [
-        PageBlock("para", page.user(text), style="note")
-        for text in (found if isinstance(found, list) else [])
-    ]
-
-
-def _region_figure(page: Page, rows: Sequence[Row]) -> PageBlock:
+def _region_figure(page: Page, found: RegionsResult) -> PageBlock:
+    rows = found.regions
     drawn = [
-        row_interval(page.numbers, row, _region(row), ("estimate", "low", "high"), "logit")
-        for row in rows
+        row_interval(page.numbers, _region(row), (at.estimate, at.low, at.high), "logit")
+        for row, at in ((row, page.at(row)) for row in rows)
     ]
     svg = interval_chart(
         drawn,
@@ -81,61 +74,64 @@ def _region_figure(page: Page, rows: Sequence[Row]) -> PageBlock:
         line=0.0,
         mark=page.mark,
     )
-    keys = ("region", "estimate", "low", "high", "p_value", "p_holm", "change_db", "per_db")
-    data = page.csv_of("regions", rows, (*keys, "recovered", "recovered_low", "recovered_high"))
-    panel = Markup("({})").format(page.panel("/results/regions"))
+    keys = (
+        RegionRow.region, RegionRow.estimate, RegionRow.low, RegionRow.high, RegionRow.p_value,
+        RegionRow.p_holm, RegionRow.change_db, RegionRow.per_db, RegionRow.recovered,
+        RegionRow.recovered_low, RegionRow.recovered_high,
+    )  # fmt: skip
+    data = page.csv_of("regions", rows, keys)
+    panel = Markup("({})").format(page.panel(found))
     return page.figure(svg, [page.say("reg.caption"), panel], data)
 
 
-def _region(row: Row) -> str:
-    return str(row.get("region") or "").replace("_", " ")
+def _region(row: RegionRow) -> str:
+    return row.region.replace("_", " ")
 
 
 def regions_section(page: Page) -> Section | None:
     """Make the weights of regions; None without region swaps."""
-    rows = page.evidence.rows("/results/regions/regions")
-    if not rows:
+    found = page.results.regions
+    if found is None or not found.regions:
         return None
     cells = [
         [
             page.user(_region(row)),
-            page.n(row.at("estimate"), "logit"),
-            page.between(row, "low", "high", "logit"),
-            page.n(row.at("p_holm"), "p"),
-            page.n(row.at("per_db"), "logit") if row.number("per_db") is not None else _DASH,
-            page.between(row, "per_db_low", "per_db_high", "logit")
-            if row.number("per_db") is not None
+            page.n(page.at(row).estimate, "logit"),
+            page.interval(page.at(row).low, page.at(row).high, "logit"),
+            page.n(page.at(row).p_holm, "p"),
+            page.n(page.at(row).per_db, "logit") if row.per_db is not None else _DASH,
+            page.interval(page.at(row).per_db_low, page.at(row).per_db_high, "logit")
+            if row.per_db is not None
             else _DASH,
         ]
-        for row in rows
+        for row in found.regions
     ]
-    said = [page.user(row.get("words")) for row in rows if row.get("words")]
+    said = [page.user(row.words) for row in found.regions if row.words]
     columns = ["region", "gain_mean", "interval", "p_holm", "per_db", "interval"]
     return page.section(
         "regions",
         [
             page.para("reg.lead"),
-            _region_figure(page, rows),
+            _region_figure(page, found),
             page.table(columns, cells),
             PageBlock("list", said) if said else None,
-            *_notes(page, "/results/regions/notes"),
+            *(PageBlock("para", page.user(text), style="note") for text in found.notes),
         ],
     )
 
 
-def _dose_figure(page: Page, rows: Sequence[Row], zero: object) -> PageBlock | None:
-    told = [row for row in rows if row.number("proportion") is not None]
+def _dose_figure(page: Page, rows: Sequence[DoseRow], zero: object) -> PageBlock | None:
+    told = [row for row in rows if row.proportion is not None]
     if not told:
         return None
     drawn = [
         row_interval(
             page.numbers,
-            row,
-            page.numbers.plain(row.at("dose"), "dose"),
-            ("proportion", "ci_low", "ci_high"),
+            page.numbers.plain(at.dose, "dose"),
+            (at.proportion, at.ci_low, at.ci_high),
             "percent",
         )
-        for row in told
+        for at in map(page.at, told)
     ]
     svg = interval_chart(
         drawn,
@@ -146,44 +142,46 @@ def _dose_figure(page: Page, rows: Sequence[Row], zero: object) -> PageBlock | N
         percent=True,
         mark=page.mark,
     )
-    keys = ("stage", "dose", "proportion", "ci_low", "ci_high", "p_value", "share", "gain")
-    data = page.csv_of("dose", rows, (*keys, "gain_low", "gain_high"))
+    keys = (
+        DoseRow.stage, DoseRow.dose, DoseRow.proportion, DoseRow.ci_low, DoseRow.ci_high,
+        DoseRow.p_value, DoseRow.share, DoseRow.gain, DoseRow.gain_low, DoseRow.gain_high,
+    )  # fmt: skip
+    data = page.csv_of("dose", rows, keys)
     panel = Markup("({})").format(page.panel())
     return page.figure(svg, [page.say("dose.caption", zero=zero), panel], data)
 
 
 def dose_section(page: Page) -> Section | None:
     """Make the dose curve; None without partial steps."""
-    rows = page.evidence.rows("/results/dose/steps")
-    if not rows:
+    found = page.results.dose
+    if found is None or not found.steps:
         return None
-    zero = page.stage(page.evidence.get("/results/dose/zero") or "")
-    told = any(row.number("proportion") is not None for row in rows)
-    liked = any(row.number("gain") is not None for row in rows)
+    rows, zero = found.steps, page.stage(found.zero)
+    told = any(row.proportion is not None for row in rows)
+    liked = any(row.gain is not None for row in rows)
     cells = []
     for row in rows:
-        line: list[object] = [page.stage(row.get("stage")), page.n(row.at("dose"), "dose")]
+        line: list[object] = [page.stage(row.stage), page.n(page.at(row).dose, "dose")]
         if told:
             line += [
-                page.n(row.at("proportion"), "percent"),
-                page.between(row, "ci_low", "ci_high", "percent"),
-                page.n(row.at("p_value"), "p"),
+                page.n(page.at(row).proportion, "percent"),
+                page.interval(page.at(row).ci_low, page.at(row).ci_high, "percent"),
+                page.n(page.at(row).p_value, "p"),
             ]
         if liked:
             line += [
-                page.n(row.at("gain"), "logit"),
-                page.between(row, "gain_low", "gain_high", "logit"),
+                page.n(page.at(row).gain, "logit"),
+                page.interval(page.at(row).gain_low, page.at(row).gain_high, "logit"),
             ]
         cells.append(line)
     columns = ["stage", "dose", *(["right", "interval", "p"] if told else [])]
-    words = page.evidence.get("/results/dose/words")
     return page.section(
         "dose",
         [
             page.para("dose.lead", zero=zero),
             _dose_figure(page, rows, zero),
             page.table([*columns, *(["gain_worth", "interval"] if liked else [])], cells),
-            PageBlock("para", page.user(words)) if words else None,
+            PageBlock("para", page.user(found.words)) if found.words else None,
         ],
     )
 
@@ -197,25 +195,24 @@ def programme_link_blocks(page: Page, names: dict[str, str]) -> list[PageBlock]:
     names : dict of str to str
         Words of metrics by name.
     """
-    rows = page.evidence.rows("/results/link_programmes")
+    rows = page.results.link_programmes
     if not rows:
         return []
     cells = []
     for row in rows:
-        metric = str(row.get("metric") or "")
         cells.append(
             [
-                page.user(names.get(metric, metric)),
-                page.n(row.at("n_stages"), "count"),
-                page.n(row.at("n_programmes"), "count"),
-                page.n(row.at("mean_spearman"), "agreement"),
-                page.n(row.at("p_exact"), "p"),
-                page.n(row.at("p_adjusted"), "p"),
+                page.user(names.get(row.metric, row.metric)),
+                page.n(page.at(row).n_stages, "count"),
+                page.n(page.at(row).n_programmes, "count"),
+                page.n(page.at(row).mean_spearman, "agreement"),
+                page.n(page.at(row).p_exact, "p"),
+                page.n(page.at(row).p_adjusted, "p"),
             ]
         )
     columns = ["metric", "n_stages", "programmes", "mean_spearman"]
     columns += ["p_permutation", "p_permutation_holm"]
-    words = rows[0].get("words")
+    words = rows[0].words
     return [
         PageBlock("heading", page.say("title.link_programmes")),
         page.para("prog.lead"),

@@ -2,98 +2,107 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import math
+from collections.abc import Sequence
 from typing import Any
 
 from markupsafe import Markup
 
-from analysis.report.evidence import Row, clean_text
+from analysis.report.evidence import clean_text
 from analysis.report.figures.panel import worth_strip
 from analysis.report.page import Page, PageBlock, Section
 from analysis.report.sections.answer import badge, claim_facts
+from analysis.results.claims import ClaimRow
+from analysis.results.listeners import ControlCount, SteadinessRow
+from analysis.results.tastes import GroupsResult, ProgrammesResult, TasteRow, TastesResult
 
 __all__ = ["differences_section", "listeners_section"]
 
 _DASH = "\u2013"
 
 
-def _control(page: Page, row: Row, kind: str) -> object:
+def _control(page: Page, count: ControlCount) -> object:
     """Write controls passed of those that can be scored."""
-    scored = row.at("controls", kind, "scored")
-    if not page.evidence.number(scored):
+    if not count.scored:
         return _DASH
-    passed = page.n(row.at("controls", kind, "passed"), "count")
-    return Markup("{}/{}").format(passed, page.n(scored, "count"))
+    at = page.at(count)
+    return Markup("{}/{}").format(page.n(at.passed, "count"), page.n(at.scored, "count"))
 
 
-def _cells(page: Page, row: Row) -> dict[str, object]:
+def _cells(page: Page, row: SteadinessRow) -> dict[str, object]:
     """Write every figure of a listener; a dash where nothing was asked."""
+    at = page.at(row)
 
-    def shown(key: str, kind: str) -> object:
-        return page.n(row.at(key), kind) if row.number(key) is not None else _DASH
+    def shown(place: object, kind: str) -> object:
+        return page.n(place, kind) if page.numbers.value(place, kind) is not None else _DASH
 
     return {
-        "listener": page.user(row.get("listener") or ""),
-        "answers": shown("n_trials", "count"),
-        "repeats": shown("n_repeats", "count"),
-        "agree": shown("repeat_agreement", "percent"),
-        "agree_chance": shown("repeat_chance", "percent"),
-        "identical": _control(page, row, "identical"),
-        "obvious": _control(page, row, "obvious"),
-        "circular": shown("circular_triads", "count"),
-        "circular_chance": shown("circular_chance", "statistic"),
-        "zeta": shown("zeta", "agreement"),
+        "listener": page.user(row.listener),
+        "answers": shown(at.n_trials, "count"),
+        "repeats": shown(at.n_repeats, "count"),
+        "agree": shown(at.repeat_agreement, "percent"),
+        "agree_chance": shown(at.repeat_chance, "percent"),
+        "identical": _control(page, row.controls.identical),
+        "obvious": _control(page, row.controls.obvious),
+        "circular": shown(at.circular_triads, "count"),
+        "circular_chance": shown(at.circular_chance, "statistic"),
+        "zeta": shown(at.zeta, "agreement"),
     }
 
 
-def _verdict(page: Page, row: Row) -> Markup:
+def _verdict(page: Page, row: ClaimRow) -> Markup:
     return badge(page, claim_facts(page, row))
 
 
 def _screening(page: Page) -> list[PageBlock]:
     """Show verdicts with and without the listeners that the plan's rule leaves out."""
-    base = "/results/screened"
-    if not page.evidence.text(f"{base}/rule"):
+    screened = page.results.screened
+    if screened is None or not screened.rule:
         return []
-    blocks = [page.para("rel.screen", rule=page.user(page.evidence.text(f"{base}/rule")))]
-    out = page.evidence.get(f"{base}/excluded") or []
-    if not out:
+    blocks = [page.para("rel.screen", rule=page.user(screened.rule))]
+    if not screened.excluded:
         return [*blocks, page.para("rel.screen_none")]
-    names = Markup(", ").join(page.user(name) for name in out)
+    names = Markup(", ").join(page.user(name) for name in screened.excluded)
     blocks.append(page.para("rel.screen_out", names=names))
-    everyone = page.evidence.rows("/results/claims")
-    kept = {row.get("text"): row for row in page.evidence.rows(f"{base}/results/claims")}
-    both = [(row, kept[row.get("text")]) for row in everyone if row.get("text") in kept]
+    rest = () if screened.results is None else screened.results.claims
+    kept = {row.text: row for row in rest}
+    both = [(row, kept[row.text]) for row in page.results.claims if row.text in kept]
     if both:
         cells = [[page.claim(a), _verdict(page, a), _verdict(page, b)] for a, b in both]
         blocks.append(page.para("rel.screen_both"))
         blocks.append(page.table(["claim", "with_all", "without"], cells, style="words"))
-    if any(a.get("verdict") != b.get("verdict") for a, b in both):
+    if any(a.verdict != b.verdict for a, b in both):
         blocks.append(page.warning("rel.screen_changes"))
     return blocks
 
 
 def listeners_section(page: Page) -> Section:
     """Make the section on the steadiness of the listeners."""
-    rows = page.evidence.rows("/results/reliability/listeners")
+    found = page.results.reliability
+    rows = () if found is None else found.listeners
     cells = [_cells(page, row) for row in rows]
     columns = [name for name in (cells[0] if cells else {}) if any(c[name] != _DASH for c in cells)]
     if not {"agree", "identical", "obvious", "zeta"} & set(columns):
         return page.section("listeners", [page.para("rel.none")])
-    asked = ("listener", "n_trials", "n_repeats", "repeat_agreement", "repeat_chance")
-    keys = (*asked, "circular_triads", "circular_chance", "zeta")
+    keys = (
+        SteadinessRow.listener, SteadinessRow.n_trials, SteadinessRow.n_repeats,
+        SteadinessRow.repeat_agreement, SteadinessRow.repeat_chance, SteadinessRow.circular_triads,
+        SteadinessRow.circular_chance, SteadinessRow.zeta,
+    )  # fmt: skip
     table = page.table(
         columns,
         [[cell[name] for name in columns] for cell in cells],
         data=page.csv_of("listeners", rows, keys),
     )
-    u = "/results/reliability/kendall_u"
+    u = None
+    if found is not None and found.kendall_u is not None:
+        u = page.para("rel.u", u=page.n(page.at(found).kendall_u, "agreement"))
     return page.section(
         "listeners",
         [
             page.para("rel.lead"),
             table,
-            page.para("rel.u", u=page.n(u, "agreement")) if page.known(u) else None,
+            u,
             *(_screening(page) or [page.note("rel.note")]),
         ],
     )
@@ -102,20 +111,22 @@ def listeners_section(page: Page) -> Section:
 # differences ---------------------------------------------------------------------------
 
 
-def _own_worths(page: Page, place: int) -> list[tuple[str, float]]:
+def _own_worths(model: TastesResult, place: int) -> list[tuple[str, float]]:
     """Return (listener, worth) for the stage at ``place`` in the model's order."""
     found = []
-    for row in page.evidence.rows("/results/preference/mixed/listeners"):
-        own = page.evidence.curve(row, "worths")
-        if place < len(own):
-            found.append((clean_text(row.get("listener")), own[place]))
+    for row in model.listeners:
+        if place < len(row.worths):
+            worth = row.worths[place]
+            found.append((clean_text(row.listener), math.nan if worth is None else worth))
     return found
 
 
-def _listener_worths(page: Page, stages: Sequence[tuple[int, Row]]) -> list[PageBlock]:
-    every = [(row, _own_worths(page, place)) for place, row in stages]
+def _listener_worths(
+    page: Page, model: TastesResult, stages: Sequence[tuple[int, TasteRow]]
+) -> list[PageBlock]:
+    every = [(row, _own_worths(model, place)) for place, row in stages]
     drawn = [
-        (page.evidence.stage_label(row.get("stage")), [worth for _, worth in own])
+        (page.evidence.stage_label(row.stage), [worth for _, worth in own])
         for row, own in every
         if own
     ]
@@ -129,124 +140,116 @@ def _listener_worths(page: Page, stages: Sequence[tuple[int, Row]]) -> list[Page
         axis=page.name("pref.axis.centred"),
         mark=page.mark,
     )
-    lines = [[row.get("stage"), name, worth] for row, own in every for name, worth in own]
+    lines = [[row.stage, name, worth] for row, own in every for name, worth in own]
     data = page.csv("worths-by-listener", ("stage", "listener", "worth"), lines)
-    panel = Markup("({})").format(page.panel("/results/preference/mixed"))
+    panel = Markup("({})").format(page.panel(model))
     return [page.figure(svg, [page.say("diff.caption"), panel], data)]
 
 
-def _spread_table(page: Page, stages: Sequence[tuple[int, Row]]) -> PageBlock:
+def _spread_table(page: Page, stages: Sequence[tuple[int, TasteRow]]) -> PageBlock:
     cells = [
         [
-            page.stage(row.get("stage")),
-            page.n(row.at("sd_between_listeners"), "se"),
-            page.n(row.at("share_of_listeners_with_it_first"), "percent"),
+            page.stage(row.stage),
+            page.n(page.at(row).sd_between_listeners, "se"),
+            page.n(page.at(row).share_of_listeners_with_it_first, "percent"),
         ]
         for _, row in stages
     ]
     return page.table(["stage", "sd_listeners", "share_first"], cells)
 
 
-_CLASSES = "/results/preference/classes"
-
-
-def _differ(page: Page) -> list[PageBlock]:
+def _differ(page: Page, model: TastesResult) -> list[PageBlock]:
     """Say whether listeners differ, by the test that all want the same."""
-    place = "/results/preference/mixed/p_value"
-    if not page.known(place):
+    if model.p_value is None:
         return []
-    facts = page.about(p_value=page.evidence.number(place))
+    facts = page.about(p_value=model.p_value)
     said = page.first(facts, "diff.differ", "diff.not_differ")
-    return [
-        PageBlock("para", Markup(" ").join([said, page.say("diff.alike", p=page.n(place, "p"))])),
-    ]
+    alike = page.say("diff.alike", p=page.n(page.at(model).p_value, "p"))
+    return [PageBlock("para", Markup(" ").join([said, alike]))]
 
 
-def _groups(page: Page) -> list[PageBlock]:
+def _groups(page: Page, found: GroupsResult) -> list[PageBlock]:
     """Name groups that passed their test, or say why there are none and what would be found."""
-    if not page.known(f"{_CLASSES}/n_groups"):
-        return []
     if page.facts.n_groups > 1:
-        groups, p = page.n(f"{_CLASSES}/n_groups", "count"), page.n(f"{_CLASSES}/p_value", "p")
+        at = page.at(found)
+        groups, p = page.n(at.n_groups, "count"), page.n(at.p_value, "p")
         lines = [
             page.say(
                 "diff.group_line",
-                number=page.n(row.at("class"), "count"),
-                size=page.counted(row.at("n_listeners"), "listener"),
-                share=page.n(row.at("share"), "percent"),
+                number=page.n(row.number, "count"),
+                size=page.counted(row.n_listeners, "listener"),
+                share=page.n(row.share, "percent"),
             )
-            for row in page.evidence.rows(f"{_CLASSES}/groups")
+            for row in map(page.at, found.groups)
         ]
         return [page.warning("diff.groups", groups=groups, p=p), PageBlock("list", lines)]
-    return [_no_groups(page), _power_of_groups(page)]
+    return [_no_groups(page, found), _power_of_groups(page, found)]
 
 
-def _no_groups(page: Page) -> PageBlock:
-    first = next(iter(page.evidence.rows(f"{_CLASSES}/steps")), None)
-    least = page.n(f"{_CLASSES}/least_size", "count")
-    if first is None:
+def _no_groups(page: Page, found: GroupsResult) -> PageBlock:
+    least = page.n(page.at(found).least_size, "count")
+    if not found.steps:
         return page.note("diff.too_few", least=least)
-    if first.number("p_value") is not None:
-        groups, p = page.n(first.at("n_groups"), "count"), page.n(first.at("p_value"), "p")
+    first, at = found.steps[0], page.at(found.steps[0])
+    if first.p_value is not None:
+        groups, p = page.n(at.n_groups, "count"), page.n(at.p_value, "p")
         return page.note("diff.one_population", groups=groups, p=p)
-    if first.get("screening_passed"):
-        apart = page.counted(first.at("sizes", 1), "listener")
+    if first.screening_passed:
+        apart = page.counted(at.sizes[1], "listener")
         return page.note("diff.small_part", apart=apart, least=least)
     return page.note("diff.one_group")
 
 
-def _power_of_groups(page: Page) -> PageBlock:
-    place = f"{_CLASSES}/power"
-    if not page.known(f"{place}/found"):
+def _power_of_groups(page: Page, found: GroupsResult) -> PageBlock:
+    power = found.power
+    if power is None or power.found is None:
         return page.note("diff.no_power")
+    at = page.at(power)
     return page.note(
         "diff.power",
-        panel=page.counted(f"{place}/n_listeners", "listener"),
-        each=page.counted(f"{place}/n_trials_each", "trial"),
-        difference=page.n(f"{place}/difference", "plain"),
-        found=page.n(f"{place}/found", "percent"),
+        panel=page.counted(at.n_listeners, "listener"),
+        each=page.counted(at.n_trials_each, "trial"),
+        difference=page.n(at.difference, "plain"),
+        found=page.n(at.found, "percent"),
     )
 
 
-def _programme_table(page: Page) -> list[PageBlock]:
-    base = "/results/preference/programmes"
-    rows = [
-        row
-        for row in page.evidence.rows(f"{base}/by_programme")
-        if isinstance(row.get("log_worth"), Mapping)
-    ]
-    if len(rows) < 2:
+def _programme_table(page: Page, found: ProgrammesResult) -> list[PageBlock]:
+    rows = [(row, row.log_worth) for row in found.by_programme]
+    told = [(row, worths) for row, worths in rows if worths is not None]
+    if len(told) < 2:
         return []
-    ids = list(dict.fromkeys(str(stage) for row in rows for stage in row.get("log_worth")))
+    ids = list(dict.fromkeys(stage for _, worths in told for stage in worths))
     rank = page.evidence.stage_order()
     ids.sort(key=lambda stage: rank.get(stage, len(rank)))
     head = [page.say("col.programme"), *(page.stage(stage) for stage in ids)]
     cells: list[list[Any]] = [
         [
-            page.user(row.get("programme") or _DASH),
+            page.user(row.programme or _DASH),
             *(
-                page.n(row.at("log_worth", stage), "logit")
-                if row.get("log_worth").get(stage) is not None
+                page.n((page.at(row).log_worth or {})[stage], "logit")
+                if worths.get(stage) is not None
                 else _DASH
                 for stage in ids
             ),
         ]
-        for row in rows
+        for row, worths in told
     ]
-    found = [
+    blocks = [
         PageBlock("heading", page.say("title.by_programme")),
         page.para("diff.programmes"),
         PageBlock("table", {"head": head, "rows": cells}),
     ]
-    if page.known(f"{base}/interaction/p_value"):
-        found.append(page.note("diff.interaction", p=page.n(f"{base}/interaction/p_value", "p")))
-    return [*found, *_left_out(page)]
+    test = found.interaction
+    if test is not None and test.p_value is not None:
+        blocks.append(page.note("diff.interaction", p=page.n(page.at(test).p_value, "p")))
+    return [*blocks, *_left_out(page, found)]
 
 
-def _left_out(page: Page) -> list[PageBlock]:
+def _left_out(page: Page, found: ProgrammesResult) -> list[PageBlock]:
     """Say whether one programme alone decides which version is in front."""
-    rows = page.evidence.rows("/results/preference/programmes/leave_one_out")
-    fronts = {str(row.get("best")) for row in rows if row.get("best") is not None}
+    rows = [row for row in found.leave_one_out if row.best is not None]
+    fronts = {row.best for row in rows}
     if not fronts:
         return []
     if len(fronts) == 1:
@@ -254,32 +257,36 @@ def _left_out(page: Page) -> list[PageBlock]:
     lines = [
         page.say(
             "diff.left_out_line",
-            programme=page.user(row.get("left_out") or _DASH),
-            stage=page.quoted(row.get("best")),
+            programme=page.user(row.left_out or _DASH),
+            stage=page.quoted(row.best),
         )
         for row in rows
-        if row.get("best") is not None
     ]
     return [page.warning("diff.left_out_changes"), PageBlock("list", lines)]
 
 
 def differences_section(page: Page) -> Section | None:
     """Say how far listeners and programmes differ; None where this was not worked out."""
+    preference = page.results.preference
+    if preference is None:
+        return None
+    model, groups = preference.mixed, preference.classes
     stages = sorted(
-        enumerate(page.evidence.rows("/results/preference/mixed/stages")),
-        key=lambda item: -(item[1].number("log_worth") or 0.0),
+        enumerate(() if model is None else model.stages),
+        key=lambda item: -(item[1].log_worth or 0.0),
     )
-    programmes = _programme_table(page)
+    parts = preference.programmes
+    programmes = [] if parts is None else _programme_table(page, parts)
     if not stages and not programmes:
         return None
     return page.section(
         "differences",
         [
             page.para("diff.lead") if stages else None,
-            *_listener_worths(page, stages),
+            *([] if model is None else _listener_worths(page, model, stages)),
             _spread_table(page, stages) if stages else None,
-            *_differ(page),
-            *_groups(page),
+            *([] if model is None else _differ(page, model)),
+            *([] if groups is None else _groups(page, groups)),
             *programmes,
         ],
     )

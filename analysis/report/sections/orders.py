@@ -6,48 +6,47 @@ from markupsafe import Markup
 
 from analysis.report.figures.charts import interval_chart, row_interval
 from analysis.report.page import Page, PageBlock
+from analysis.results.upgrade import PartRow
 
 __all__ = ["order_shares", "part_shares"]
 
 
 def order_shares(page: Page) -> list[PageBlock]:
     """Draw how often each whole order was taken in the resampled panels."""
-    rows = page.evidence.rows("/results/upgrade/orders")
+    rows = () if page.results.upgrade is None else page.results.upgrade.orders
     if not rows:
         return []
     bars, lines = [], []
     for row in rows:
-        path = row.get("path")
-        steps = path if isinstance(path, list) else None
+        steps = row.path
         if steps is None:
             label = page.say("up.other_orders")
         elif not steps:
             label = page.say("up.no_step")
         else:
             label = Markup(" → ").join(page.stage(step) for step in steps)
-        if row.get("includes_zero") is True:
+        if row.includes_zero is True:
             label = Markup("{} <small>{}</small>").format(label, page.say("answer.zero_step"))
-        chance = page.n(row.at("probability"), "chance")
-        bars.append({"label": label, "share": row.number("probability"), "text": chance})
-        named = " > ".join(map(str, steps)) if steps is not None else None
-        lines.append([named, row.number("probability")])
-    caption = Markup("{} ({})").format(page.say("up.orders"), page.panel("/results/upgrade"))
+        chance = page.n(page.at(row).probability, "chance")
+        bars.append({"label": label, "share": row.probability, "text": chance})
+        named = " > ".join(steps) if steps is not None else None
+        lines.append([named, row.probability])
+    caption = Markup("{} ({})").format(page.say("up.orders"), page.panel(page.results.upgrade))
     data = page.csv("orders", ("order", "probability"), lines)
     return [PageBlock("heading", page.say("title.orders")), PageBlock("bars", bars, caption, data)]
 
 
 def part_shares(page: Page) -> list[PageBlock]:
     """Draw each part's share of the whole gain, where all combinations were played."""
-    rows = page.evidence.rows("/results/upgrade/shapley")
+    rows = () if page.results.upgrade is None else page.results.upgrade.shapley
     if not rows:
         return []
     svg = interval_chart(
         [
             row_interval(
                 page.numbers,
-                row,
-                str(row.get("label") or row.get("factor") or ""),
-                ("estimate", "low", "high"),
+                row.label or row.factor,
+                (page.at(row).estimate, page.at(row).low, page.at(row).high),
                 "logit",
             )
             for row in rows
@@ -59,14 +58,17 @@ def part_shares(page: Page) -> list[PageBlock]:
         line=0.0,
         mark=page.mark,
     )
-    keys = ("factor", "level", "label", "estimate", "se", "low", "high", "p_positive")
-    caption = [page.say("up.shapley"), Markup("({})").format(page.panel("/results/upgrade"))]
+    keys = (
+        PartRow.factor, PartRow.level, PartRow.label, PartRow.estimate, PartRow.se, PartRow.low,
+        PartRow.high, PartRow.p_positive,
+    )  # fmt: skip
+    caption = [page.say("up.shapley"), Markup("({})").format(page.panel(page.results.upgrade))]
     cells = [
         [
-            page.user(row.get("label") or row.get("factor") or ""),
-            page.n(row.at("estimate"), "logit"),
-            page.between(row, "low", "high", "logit"),
-            page.n(row.at("p_positive"), "chance"),
+            page.user(row.label or row.factor),
+            page.n(page.at(row).estimate, "logit"),
+            page.interval(page.at(row).low, page.at(row).high, "logit"),
+            page.n(page.at(row).p_positive, "chance"),
         ]
         for row in rows
     ]

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 from markupsafe import Markup
 
 from analysis.report.evidence import Row
 from analysis.report.page import Page, PageBlock
+from analysis.results.base import Real, known
+from analysis.results.claims import PictureRow
+from analysis.results.upgrade import BudgetRow, PricesResult
 
 __all__ = [
     "budget_notes",
@@ -22,34 +25,42 @@ __all__ = [
 ]
 
 _DASH = "\u2013"
-_PRICES = "/results/upgrade/prices"
 
 
-def money(page: Page, pointer: str) -> Markup:
+def _prices(page: Page) -> PricesResult | None:
+    return None if page.results.upgrade is None else page.results.upgrade.prices
+
+
+def money(page: Page, place: object) -> Markup:
     """Write an amount with the study's currency, where it names one."""
-    amount, currency = page.n(pointer, "money"), _currency(page)
+    amount, currency = page.n(place, "money"), _currency(page)
     return Markup("{}\u00a0{}").format(amount, page.user(currency)) if currency else amount
 
 
-def plain_price(page: Page, row: Row) -> list[str]:
+def plain_price(page: Page, row: PictureRow) -> list[str]:
     """Return the price and hours of a step as a line of a picture; none where neither is known."""
     said = []
-    if row.number("cost") is not None:
-        parts = (page.numbers.plain(row.at("cost"), "money"), _currency(page))
+    if row.cost is not None:
+        parts = (page.numbers.plain(page.at(row).cost, "money"), _currency(page))
         said.append(" ".join(part for part in parts if part))
-    if row.number("labour_h") is not None:
-        said.append(page.numbers.plain(row.at("labour_h"), "hours"))
+    if row.labour_h is not None:
+        said.append(page.numbers.plain(page.at(row).labour_h, "hours"))
     return [", ".join(said)] if said else []
 
 
 def _currency(page: Page) -> str | None:
-    places = ("/study/prices/currency", f"{_PRICES}/currency")
-    return next((text for place in places if (text := page.evidence.text(place))), None)
+    prices = _prices(page)
+    of_table = None if prices is None else prices.currency
+    return page.evidence.text("/study/prices/currency") or of_table
 
 
 def _rate(page: Page) -> Markup | None:
-    places = ("/study/prices/hourly_rate", f"{_PRICES}/hourly_rate")
-    return next((money(page, place) for place in places if page.known(place)), None)
+    if page.known("/study/prices/hourly_rate"):
+        return money(page, "/study/prices/hourly_rate")
+    prices = _prices(page)
+    if prices is None or prices.hourly_rate is None:
+        return None
+    return money(page, page.at(prices).hourly_rate)
 
 
 # one stage -----------------------------------------------------------------------------
@@ -90,28 +101,29 @@ def _price_words(page: Page, row: Row, stage: Markup) -> Iterator[Markup]:
 # cells ---------------------------------------------------------------------------------
 
 
-def money_cell(page: Page, row: Row, key: str) -> object:
-    """Write an amount of a row; what nobody can buy has none, anything else may be unknown."""
-    if row.get("made"):
+def money_cell(page: Page, amount: object, *, made: bool = False) -> object:
+    """Write the amount at a place; what nobody can buy has none, all else may be unknown."""
+    if made:
         return _DASH
-    return money(page, row.at(key)) if row.number(key) is not None else page.say("price.unknown")
+    known = page.numbers.value(amount, "money") is not None
+    return money(page, amount) if known else page.say("price.unknown")
 
 
-def hours_cell(page: Page, row: Row) -> object:
-    """Write the hours of a row, with what they are in money where there is an hourly rate."""
-    if row.get("made"):
+def hours_cell(page: Page, hours: object, labour: object, *, made: bool = False) -> object:
+    """Write the hours at a place, with what they are in money where there is an hourly rate."""
+    if made:
         return _DASH
-    if row.number("labour_h") is None:
+    if page.numbers.value(hours, "hours") is None:
         return page.say("price.unknown")
-    hours = page.n(row.at("labour_h"), "hours")
-    if row.number("labour_cost") is None:
-        return hours
-    return Markup("{} ({})").format(hours, money(page, row.at("labour_cost")))
+    shown = page.n(hours, "hours")
+    if page.numbers.value(labour, "money") is None:
+        return shown
+    return Markup("{} ({})").format(shown, money(page, labour))
 
 
-def has_sums(rows: Sequence[Row]) -> bool:
+def has_sums(totals: Iterable[Real]) -> bool:
     """Whether cost and labour can be added for any row."""
-    return any(row.number("total") is not None for row in rows)
+    return any(total is not None for total in totals)
 
 
 # notes ---------------------------------------------------------------------------------
@@ -126,7 +138,9 @@ def counting_notes(page: Page) -> list[PageBlock]:
 
 def price_notes(page: Page) -> list[PageBlock]:
     """Say of which steps the price is not known, and what that leaves open."""
-    cost, labour = _listed(page, "cost_unknown"), _listed(page, "labour_unknown")
+    prices = _prices(page)
+    cost = None if prices is None else _listed(page, prices.cost_unknown)
+    labour = None if prices is None else _listed(page, prices.labour_unknown)
     if _nothing_known(page):
         return [page.note("up.prices_unknown")]
     currency = _currency(page)
@@ -135,34 +149,35 @@ def price_notes(page: Page) -> list[PageBlock]:
     return [*notes, page.note("up.labour_unknown", stages=labour)] if labour else notes
 
 
-def budget_notes(page: Page, rows: Sequence[Row]) -> list[PageBlock]:
+def budget_notes(page: Page, rows: Sequence[BudgetRow]) -> list[PageBlock]:
     """Say what no budget can buy since its price is not known, and that labour is in the sums."""
-    missing = _listed(page, "unpriced")
+    prices = _prices(page)
+    missing = None if prices is None else _listed(page, prices.unpriced)
     if not rows:
         asked = bool(page.evidence.get("/study/plan/budgets")) or not _nothing_known(page)
         return [page.para("up.budget_unknown", stages=missing)] if missing and asked else []
     notes = [page.para("up.unpriced", stages=missing)] if missing else []
-    rate = _rate(page) if has_sums(rows) else None
+    rate = _rate(page) if has_sums(known(row.total) for row in rows) else None
     return [*notes, page.note("up.with_labour", rate=rate)] if rate is not None else notes
 
 
 def _nothing_known(page: Page) -> bool:
     """Whether the steps have neither a cost nor hours."""
-    first = page.evidence.rows("/results/upgrade/first_step")
-    told = page.evidence.get(_PRICES) is not None
-    keys = ("cost", "labour_h", "per_cost", "per_hour")
-    stages = [_ids(page, key) for key in ("cost_unknown", "labour_unknown")]
-    some = any(row.number(key) is not None for row in first for key in keys)
-    return told and bool(stages[0]) and sorted(stages[0]) == sorted(stages[1]) and not some
+    upgrade = page.results.upgrade
+    if upgrade is None or not upgrade.prices.cost_unknown:
+        return False
+    figures = (
+        value
+        for row in upgrade.first_step
+        for value in (row.cost, row.labour_h, row.per_cost, row.per_hour)
+    )
+    some = any(value is not None for value in figures)
+    prices = upgrade.prices
+    return sorted(prices.cost_unknown) == sorted(prices.labour_unknown) and not some
 
 
-def _ids(page: Page, key: str) -> list[str]:
-    found = page.evidence.get(f"{_PRICES}/{key}")
-    return [str(stage) for stage in found] if isinstance(found, list) else []
-
-
-def _listed(page: Page, key: str) -> Markup | None:
-    named = [page.quoted(stage) for stage in _ids(page, key)]
+def _listed(page: Page, stages: Sequence[str]) -> Markup | None:
+    named = [page.quoted(stage) for stage in stages]
     if len(named) < 2:
         return named[0] if named else None
     return Markup("{} and {}").format(Markup(", ").join(named[:-1]), named[-1])

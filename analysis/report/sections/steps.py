@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from analysis.report.evidence import Row
 from analysis.report.figures.charts import interval_chart, row_interval
 from analysis.report.page import Page, PageBlock, Section
 from analysis.report.sections.orders import order_shares, part_shares
@@ -18,26 +18,60 @@ from analysis.report.sections.prices import (
     money_cell,
     price_notes,
 )
+from analysis.results.base import Real, known
+from analysis.results.upgrade import (
+    BudgetRow,
+    EffectRow,
+    InteractionRow,
+    NextStepRow,
+    OrderRow,
+    StepRow,
+)
 
-__all__ = ["gains_table", "upgrade_section"]
+__all__ = ["ByPrice", "gains_table", "upgrade_section"]
 
 _DASH = "\u2013"
-# Column, way of writing, and price of a gain by its price.
-_PRICES = {
-    "per_cost": ("per_hundred", "per_hundred", "cost"),
-    "per_hour": ("per_hour", "logit", "labour_h"),
-}
+AnyStep = StepRow | NextStepRow
 
 
-def _steps_figure(page: Page, rows: Sequence[Row]) -> PageBlock:
+@dataclass(frozen=True, slots=True)
+class ByPrice:
+    """How a gain for its price is shown: column, way of writing, and where a step holds it.
+
+    Attributes
+    ----------
+    column, kind : str
+    figures : callable
+        Gain for the price, its two ends, chance to gain most for it, and the price.
+    """
+
+    column: str
+    kind: str
+    figures: Callable[[AnyStep], tuple[Real, Real, Real, Real, Real]]
+
+
+_PRICES = (
+    ByPrice(
+        "per_hundred",
+        "per_hundred",
+        lambda r: (r.per_cost, r.per_cost_low, r.per_cost_high, r.p_best_per_cost, r.cost),
+    ),
+    ByPrice(
+        "per_hour",
+        "logit",
+        lambda r: (r.per_hour, r.per_hour_low, r.per_hour_high, r.p_best_per_hour, r.labour_h),
+    ),
+)
+
+
+def _steps_figure(page: Page, rows: Sequence[StepRow]) -> PageBlock:
     drawn = [
         row_interval(
             page.numbers,
-            row,
-            page.evidence.stage_label(row.get("step")),
-            ("gain", "gain_low", "gain_high"),
+            page.evidence.stage_label(row.step),
+            (page.at(row).gain, page.at(row).gain_low, page.at(row).gain_high),
             "chance",
-            noted="p_best",
+            noted=page.at(row).p_best,
         )
         for row in rows
     ]
@@ -50,57 +84,68 @@ def _steps_figure(page: Page, rows: Sequence[Row]) -> PageBlock:
         line=0.0,
         mark=page.mark,
     )
-    gains = ("step", "p_best", "gain", "gain_low", "gain_high")
-    by_cost = ("per_cost", "per_cost_low", "per_cost_high", "p_best_per_cost")
-    keys = (*gains, *by_cost, "per_hour", "per_hour_low", "per_hour_high", "p_best_per_hour")
-    caption = [page.say("up.caption"), Markup("({})").format(page.panel("/results/upgrade"))]
+    keys = (
+        StepRow.step, StepRow.p_best, StepRow.gain, StepRow.gain_low, StepRow.gain_high,
+        StepRow.per_cost, StepRow.per_cost_low, StepRow.per_cost_high, StepRow.p_best_per_cost,
+        StepRow.per_hour, StepRow.per_hour_low, StepRow.per_hour_high, StepRow.p_best_per_hour,
+    )  # fmt: skip
+    caption = [page.say("up.caption"), Markup("({})").format(page.panel(page.results.upgrade))]
     return page.figure(svg, caption, page.csv_of("first-steps", rows, keys))
 
 
-def gains_table(page: Page, rows: Sequence[Row]) -> PageBlock:
+def _known_prices(rows: Sequence[AnyStep]) -> list[ByPrice]:
+    """Return the prices by which the gain of any step is known."""
+    return [by for by in _PRICES if any(by.figures(row)[0] is not None for row in rows)]
+
+
+def gains_table(page: Page, rows: Sequence[StepRow]) -> PageBlock:
     """Set gain, gain for money, gain for hours and chance of the first steps side by side."""
-    prices = [key for key in _PRICES if any(row.number(key) is not None for row in rows)]
-    cells = [
-        [
-            page.stage(row.get("step")),
-            _with_interval(page, row, "gain", "logit"),
-            *(_with_interval(page, row, key, _PRICES[key][1]) for key in prices),
-            _shown(page, row, "p_best", "chance"),
-        ]
-        for row in rows
-    ]
-    columns = ["step", "gain_worth", *(_PRICES[key][0] for key in prices), "p_first"]
+    prices = _known_prices(rows)
+    cells = []
+    for row in rows:
+        at = page.at(row)
+        gain = _with_interval(page, row, (at.gain, at.gain_low, at.gain_high), "logit")
+        by_price = (_with_interval(page, row, by.figures(at)[:3], by.kind) for by in prices)
+        cells.append([page.stage(row.step), gain, *by_price, _shown(page, at.p_best, "chance")])
+    columns = ["step", "gain_worth", *(by.column for by in prices), "p_first"]
     return page.table(columns, cells)
 
 
-def _with_interval(page: Page, row: Row, key: str, kind: str) -> object:
+def _with_interval(
+    page: Page, row: StepRow, places: tuple[object, object, object], kind: str
+) -> object:
     """Write an estimate, its interval, and a mark where that includes 0."""
-    if row.number(key) is None:
+    estimate, low, high = places
+    if page.numbers.value(estimate, kind) is None:
         return _DASH
-    said = page.n(row.at(key), kind)
-    if row.number(f"{key}_low") is not None:
-        bounds = page.between(row, f"{key}_low", f"{key}_high", kind)
-        said = Markup("{} ({})").format(said, bounds)
+    said = page.n(estimate, kind)
+    if page.numbers.value(low, kind) is not None:
+        said = Markup("{} ({})").format(said, page.interval(low, high, kind))
     return _marked(page, row, said)
 
 
-def _marked(page: Page, row: Row, said: Markup) -> Markup:
+def _marked(page: Page, row: StepRow | OrderRow, said: Markup) -> Markup:
     """Mark a gain whose interval includes 0."""
-    if row.get("includes_zero") is not True:
+    if not row.includes_zero:
         return said
     return Markup("{} <small>{}</small>").format(said, page.say("answer.zero"))
 
 
-def _steps_table(page: Page, rows: Sequence[Row]) -> PageBlock:
+def _after(row: AnyStep) -> str | None:
+    """Return the step before a second step."""
+    return row.first if isinstance(row, NextStepRow) else None
+
+
+def _steps_table(page: Page, rows: Sequence[AnyStep]) -> PageBlock:
     """Show the gain of steps, after another one where the rows name it."""
-    after = any(row.get("first") for row in rows)
+    after = any(_after(row) for row in rows)
     cells = [
         [
-            *([page.stage(row.get("first"))] if after else []),
-            page.stage(row.get("step")),
-            page.n(row.at("p_best"), "chance"),
-            page.n(row.at("gain"), "logit"),
-            page.between(row, "gain_low", "gain_high", "logit"),
+            *([page.stage(_after(row))] if after else []),
+            page.stage(row.step),
+            page.n(page.at(row).p_best, "chance"),
+            page.n(page.at(row).gain, "logit"),
+            page.interval(page.at(row).gain_low, page.at(row).gain_high, "logit"),
         ]
         for row in rows
     ]
@@ -108,35 +153,34 @@ def _steps_table(page: Page, rows: Sequence[Row]) -> PageBlock:
     return page.table(columns, cells)
 
 
-def _price_table(page: Page, rows: Sequence[Row]) -> PageBlock | None:
+def _price_table(page: Page, rows: Sequence[AnyStep]) -> PageBlock | None:
     """Show the gain of steps by cost and by labour; None where neither is known."""
-    prices = [key for key in _PRICES if any(row.number(key) is not None for row in rows)]
+    prices = _known_prices(rows)
     if not prices:
         return None
-    after = any(row.get("first") for row in rows)
+    after = any(_after(row) for row in rows)
     cells = []
     for row in rows:
-        line: list[object] = [page.stage(row.get("first"))] if after else []
-        line.append(page.stage(row.get("step")))
-        for key in prices:
-            _, kind, price = _PRICES[key]
-            low = f"{key}_low"
-            known = row.number(low) is not None
-            is_open = row.number(key) is None and row.number(price) is None
+        line: list[object] = [page.stage(_after(row))] if after else []
+        line.append(page.stage(row.step))
+        for by in prices:
+            gain, low, _, _, price = by.figures(row)
+            at_gain, at_low, at_high, at_best, _ = by.figures(page.at(row))
+            is_open = gain is None and price is None
             line += [
-                page.say("price.unknown") if is_open else _shown(page, row, key, kind),
-                page.between(row, low, f"{key}_high", kind) if known else _DASH,
-                *([] if after else [_shown(page, row, f"p_best_{key}", "chance")]),
+                page.say("price.unknown") if is_open else _shown(page, at_gain, by.kind),
+                _DASH if low is None else page.interval(at_low, at_high, by.kind),
+                *([] if after else [_shown(page, at_best, "chance")]),
             ]
         cells.append(line)
     columns = [*(["after"] if after else []), "step"]
-    for key in prices:
-        columns += [_PRICES[key][0], "interval", *([] if after else ["p_first"])]
+    for by in prices:
+        columns += [by.column, "interval", *([] if after else ["p_first"])]
     return page.table(columns, cells)
 
 
 def _second(page: Page) -> list[PageBlock | None]:
-    rows = page.evidence.rows("/results/upgrade/second_step")
+    rows = () if page.results.upgrade is None else page.results.upgrade.second_step
     if not rows:
         return []
     return [
@@ -147,49 +191,48 @@ def _second(page: Page) -> list[PageBlock | None]:
     ]
 
 
-def _shown(page: Page, row: Row, key: str, kind: str) -> object:
-    return page.n(row.at(key), kind) if row.number(key) is not None else _DASH
+def _shown(page: Page, place: object, kind: str) -> object:
+    return page.n(place, kind) if page.numbers.value(place, kind) is not None else _DASH
 
 
-def _path(page: Page, rows: Sequence[Row]) -> list[Markup]:
+def _path(page: Page, rows: Sequence[OrderRow]) -> list[Markup]:
     """Write the places of the order as steps with their chances."""
     lines = []
     for row in rows:
-        step = page.stage(row.get("step") or "")
-        if row.get("change"):
-            step = Markup("{} ({})").format(step, page.user(row.get("change")))
+        step = page.stage(row.step)
+        if row.change:
+            step = Markup("{} ({})").format(step, page.user(row.change))
         step = _marked(page, row, step)
-        known = row.number("p_best") is not None
         lines.append(
-            page.say("up.place", step=step, chance=page.n(row.at("p_best"), "chance"))
-            if known
-            else step
+            step
+            if row.p_best is None
+            else page.say("up.place", step=step, chance=page.n(page.at(row).p_best, "chance"))
         )
     return lines
 
 
-def _order_table(page: Page, rows: Sequence[Row]) -> PageBlock | None:
+def _order_table(page: Page, rows: Sequence[OrderRow]) -> PageBlock | None:
     """Show gain and price of each place; None where the analysis gives no gains."""
-    if all(row.number("gain") is None for row in rows):
+    if all(row.gain is None for row in rows):
         return None
-    sums = has_sums(rows)
+    sums = has_sums(row.total for row in rows)
     cells = [
         [
-            page.stage(row.get("step") or ""),
-            _shown(page, row, "gain", "logit"),
-            page.between(row, "gain_low", "gain_high", "logit"),
-            money_cell(page, row, "cost"),
-            hours_cell(page, row),
-            *([money_cell(page, row, "total")] if sums else []),
+            page.stage(row.step),
+            _shown(page, at.gain, "logit"),
+            page.interval(at.gain_low, at.gain_high, "logit"),
+            money_cell(page, at.cost),
+            hours_cell(page, at.labour_h, at.labour_cost),
+            *([money_cell(page, at.total)] if sums else []),
         ]
-        for row in rows
+        for row, at in ((row, page.at(row)) for row in rows)
     ]
     columns = ["step", "gain_worth", "interval", "cost", "labour", *(["sum"] if sums else [])]
     return page.table(columns, cells)
 
 
 def _order(page: Page) -> list[PageBlock | None]:
-    rows = page.evidence.rows("/results/upgrade/order")
+    rows = () if page.results.upgrade is None else page.results.upgrade.order
     if not rows:
         return []
     return [
@@ -201,48 +244,50 @@ def _order(page: Page) -> list[PageBlock | None]:
     ]
 
 
-def _any_zero(rows: Sequence[Row]) -> bool:
-    return any(row.get("includes_zero") is True for row in rows)
+def _any_zero(rows: Sequence[OrderRow]) -> bool:
+    return any(row.includes_zero for row in rows)
 
 
 def _budget(page: Page) -> list[PageBlock]:
-    rows = page.evidence.rows("/results/upgrade/budget")
+    rows = () if page.results.upgrade is None else page.results.upgrade.budget
     notes = budget_notes(page, rows)
     heading = PageBlock("heading", page.say("title.budget"))
     if not rows:
         return [heading, *notes] if notes else []
-    sums = has_sums(rows)
+    sums = has_sums(known(row.total) for row in rows)
     columns = ["budget", "choice", "spent", *(["cost"] if sums else []), "labour"]
     cells = [_budget_cells(page, row, sums=sums) for row in rows]
     table = page.table([*columns, "p_here", "interval"], cells)
     return [heading, page.para("up.budget"), table, *notes]
 
 
-def _budget_cells(page: Page, row: Row, *, sums: bool) -> list[object]:
+def _budget_cells(page: Page, row: BudgetRow, *, sums: bool) -> list[object]:
     """Write a budget's choice; without one there is nothing to pay for."""
-    chosen = bool(row.get("stage"))
-    spent = [money_cell(page, row, key) for key in ("spent", *(["cost"] if sums else []))]
+    chosen, at = bool(row.stage), page.at(row)
+    spent = [money_cell(page, place) for place in (at.spent, *([at.cost] if sums else []))]
     return [
-        money(page, row.at("budget")),
-        page.stage(row.get("stage")) if chosen else _DASH,
+        money(page, at.budget),
+        page.stage(row.stage) if chosen else _DASH,
         *(spent if chosen else [_DASH] * len(spent)),
-        hours_cell(page, row) if chosen else _DASH,
-        _shown(page, row, "p_best", "chance"),
-        page.between(row, "gain_low", "gain_high", "logit"),
+        hours_cell(page, at.labour_h, at.labour_cost) if chosen else _DASH,
+        _shown(page, at.p_best, "chance"),
+        page.interval(at.gain_low, at.gain_high, "logit"),
     ]
 
 
 def _effects(page: Page) -> list[PageBlock]:
-    rows = page.evidence.rows("/results/upgrade/effects")
-    rows = [*rows, *page.evidence.rows("/results/upgrade/interactions")]
+    upgrade = page.results.upgrade
+    if upgrade is None:
+        return []
+    rows: list[EffectRow | InteractionRow] = [*upgrade.effects, *upgrade.interactions]
     if not rows:
         return []
     cells = [
         [
-            page.user(row.get("label") or row.get("factor") or ""),
-            _shown(page, row, "estimate", "logit"),
-            page.between(row, "low", "high", "logit"),
-            _shown(page, row, "p_value", "p"),
+            page.user(row.label),
+            _shown(page, page.at(row).estimate, "logit"),
+            page.interval(page.at(row).low, page.at(row).high, "logit"),
+            _shown(page, page.at(row).p_value, "p"),
         ]
         for row in rows
     ]
@@ -255,33 +300,28 @@ def _effects(page: Page) -> list[PageBlock]:
 
 def _groups(page: Page) -> list[PageBlock]:
     """Say that groups of listeners have orders of their own, and which."""
-    rows = page.evidence.rows("/results/upgrade/classes")
+    rows = () if page.results.upgrade is None else page.results.upgrade.classes
     lines = []
     for row in rows:
-        steps = row.get("order")
-        names = [
-            page.stage(step.get("step") if isinstance(step, Mapping) else step)
-            for step in (steps if isinstance(steps, list) else [])
-        ]
+        names = [page.stage(step.step) for step in row.order]
         if names:
-            people = page.counted(row.at("n_listeners"), "listener")
+            people = page.counted(page.at(row).n_listeners, "listener")
             lines.append(Markup("{}: {}").format(people, Markup(" → ").join(names)))
     return [page.warning("up.groups"), PageBlock("list", lines)] if lines else []
 
 
 def _notes(page: Page) -> list[PageBlock]:
-    notes = page.evidence.get("/results/upgrade/notes")
-    found = notes if isinstance(notes, list) else []
+    found = () if page.results.upgrade is None else page.results.upgrade.notes
     return [PageBlock("para", page.user(text), style="note") for text in found]
 
 
 def upgrade_section(page: Page) -> Section | None:
     """Make the order of work; None where the analysis holds none."""
-    rows = page.evidence.rows("/results/upgrade/first_step")
+    rows = () if page.results.upgrade is None else page.results.upgrade.first_step
     order = _order(page)
     if not rows and not order:
         return None
-    ranked = sorted(rows, key=lambda row: -(row.number("p_best") or 0.0))
+    ranked = sorted(rows, key=lambda row: -(row.p_best or 0.0))
     return page.section(
         "upgrade",
         [

@@ -16,7 +16,7 @@ from typing import Any
 
 from markupsafe import Markup
 
-from analysis.report.evidence import Evidence, clean_text
+from analysis.report.evidence import Evidence, Place, clean_text, finite
 from stimuli.files.errors import InputError
 
 __all__ = ["KINDS", "Numbers", "noun", "number_text", "rule"]
@@ -186,35 +186,43 @@ class Numbers:
     def __init__(self, evidence: Evidence) -> None:
         self._evidence = evidence
 
-    def value(self, pointer: str, kind: str) -> float | None:
-        """Return the number at ``pointer``; for kind ``length`` the length of the list there.
+    def value(self, place: object, kind: str) -> float | None:
+        """Return the number at a place; for kind ``length`` the length of the list there.
+
+        A place is what :meth:`analysis.report.evidence.Evidence.at` gives, or a pointer.
 
         Raises
         ------
         InputError
             If text stands where a number belongs.
         """
+        pointer, found = self._looked_up(place)
         if kind == "length":
-            found: Any = self._evidence.get(pointer)
             return None if found is None else float(len(found))
-        return self._evidence.number(pointer)
+        return finite(found, pointer)
 
-    def show(self, pointer: str, kind: str) -> Markup:
-        """Write the number at ``pointer`` with its exact value and its place."""
-        value = self.value(pointer, kind)
+    def _looked_up(self, place: object) -> tuple[str, Any]:
+        """Return the pointer of a place, and what stands there."""
+        if isinstance(place, Place):
+            return Place.pointer_and_value(place)
+        return str(place), self._evidence.get(str(place))
+
+    def show(self, place: object, kind: str) -> Markup:
+        """Write the number at a place with its exact value and where it stands."""
+        value = self.value(place, kind)
         return Markup('<data value="{}" data-at="{}" data-as="{}">{}</data>').format(
             "" if value is None else repr(value),
-            clean_text(pointer),
+            clean_text(self._looked_up(place)[0]),
             kind,
             number_text(value, kind),
         )
 
-    def counted(self, pointer: str, singular: str, plural: str, kind: str = "count") -> Markup:
+    def counted(self, place: object, singular: str, plural: str, kind: str = "count") -> Markup:
         """Write a count with its unit word in the right form."""
-        word = noun(self.value(pointer, kind), singular, plural)
-        return Markup("{}\u00a0{}").format(self.show(pointer, kind), word)
+        word = noun(self.value(place, kind), singular, plural)
+        return Markup("{}\u00a0{}").format(self.show(place, kind), word)
 
-    def between(self, low: str, high: str, kind: str) -> Markup:
+    def between(self, low: object, high: object, kind: str) -> Markup:
         """Write an interval, "low to high"; an open end is said in words."""
         ends = self.value(low, kind), self.value(high, kind)
         form = "{low} to {high}"
@@ -227,9 +235,9 @@ class Numbers:
         text = Markup(form).format(low=self.show(low, kind), high=self.show(high, kind))
         return Markup('<span class="i">{}</span>').format(text)
 
-    def plain(self, pointer: str, kind: str) -> str:
+    def plain(self, place: object, kind: str) -> str:
         """Return the same text without markup, for figures and alternative texts."""
-        return number_text(self.value(pointer, kind), kind)
+        return number_text(self.value(place, kind), kind)
 
     def required(self, pointer: str) -> float:
         """Return a number that must be there.
