@@ -284,9 +284,10 @@ def _level_blocks(manifest: Manifest) -> list[dict[str, Any]]:
 
 
 def _schedule_block(area: Area) -> dict[str, Any]:
-    """Count how often each pair was heard in each order, from the answered trials."""
+    """Count how often each pair was heard in each order, from the answers that are no controls."""
     trials = pd.read_csv(area.result("trials.csv"), keep_default_na=False, dtype=str)
-    heard = trials[(trials["stage_b"] != "") & (trials["stage_a"] != trials["stage_b"])]
+    apart = (trials["stage_b"] != "") & (trials["stage_a"] != trials["stage_b"])
+    heard = trials[apart & (trials["control"] == "")]
     pairs = []
     low = heard[["stage_a", "stage_b"]].min(axis=1)
     high = heard[["stage_a", "stage_b"]].max(axis=1)
@@ -298,7 +299,11 @@ def _schedule_block(area: Area) -> dict[str, Any]:
             {"method": method, "pair": [i, j], "first": n_first, "second": len(group) - n_first}
         )
     programmes = trials["programme"].value_counts().sort_index()
-    return {"pairs": pairs, "programmes": {str(k): int(v) for k, v in programmes.items()}}
+    return {
+        "pairs": pairs,
+        "n_trials": len(heard),
+        "programmes": {str(k): int(v) for k, v in programmes.items()},
+    }
 
 
 def software_versions() -> dict[str, str]:

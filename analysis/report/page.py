@@ -129,7 +129,9 @@ class Page:
         return Markup("“{}”").format(self.stage(stage))
 
     def claim(self, row: ClaimRow) -> Markup:
-        """Write what a claim says with the names of its stages."""
+        """Write what a claim says with the names of its stages; as typed, without its parts."""
+        if not row.parts:
+            return self.user(row.text)
         said = (self.quoted(p) if k % 2 else self.user(p) for k, p in enumerate(row.parts) if p)
         return Markup("").join(said)
 

@@ -288,8 +288,8 @@ def test_ids_of_digits_stay_texts_in_the_evidence(tmp_path: Path) -> None:
     area = Area(tmp_path, rehearsal=True)
     area.results.mkdir()
     rows = [("1", "007", "1e5"), ("007", "1", "1e5"), ("1", "2", "nan")]
-    frame = pd.DataFrame(rows, columns=["stage_a", "stage_b", "programme"]).assign(method="paired")
-    frame.to_csv(area.result("trials.csv"), index=False)
+    frame = pd.DataFrame(rows, columns=["stage_a", "stage_b", "programme"])
+    frame.assign(method="paired", control="").to_csv(area.result("trials.csv"), index=False)
     block = _schedule_block(area)
     assert [(pair["pair"], pair["first"]) for pair in block["pairs"]] == [
         (["007", "1"], 1),

@@ -270,6 +270,7 @@ def sample_evidence() -> dict[str, Any]:
                 for a in range(6)
                 for b in range(a + 1, 6)
             ],
+            "n_trials": 240,
             "programmes": {"kite-street": 150, "slow-harbour": 151, "pink-noise": 150},
         },
         "results": json.loads(_results()),

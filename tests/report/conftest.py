@@ -14,7 +14,7 @@ def evidence() -> dict[str, Any]:
     """Every block, with few rows where each row is drawn."""
     found = sample_evidence()
     found["responses"] = found["responses"][:1]
-    found["schedule"]["pairs"] = found["schedule"]["pairs"][:2]
+    found["schedule"] |= {"pairs": found["schedule"]["pairs"][:2], "n_trials": 32}
     preference = found["results"]["preference"]
     preference["pairs"] = preference["pairs"][:2]
     found["levels"] = found["levels"][:2]

@@ -397,3 +397,25 @@ def test_what_was_expected_stands_beside_what_the_answers_gave(evidence, tmp_pat
     for words in ("rain", "above", "2.3", "50", "expected, not shown"):
         assert words in section
     assert 'id="expected"' not in render_report({**evidence, "audibility": []})
+
+
+# counts --------------------------------------------------------------------------------
+
+
+def captions_with(evidence, words):
+    captions = re.findall(r"<figcaption.*?</figcaption>", render_report(evidence), re.DOTALL)
+    found = [text for text in captions if words in text]
+    assert found
+    return found
+
+
+def test_the_balance_of_order_counts_its_own_answers(evidence):
+    shown = sum(row["first"] + row["second"] for row in evidence["schedule"]["pairs"])
+    (caption,) = captions_with(evidence, "Control trials are left out")
+    assert f'data-at="/schedule/n_trials" data-as="count">{shown}<' in caption
+
+
+def test_a_chance_to_notice_is_no_matter_of_all_trials(decided):
+    for caption in captions_with(decided, "Chance to notice a true difference"):
+        assert "/results/about/n_listeners" in caption
+        assert "n_trials" not in caption

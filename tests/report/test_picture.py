@@ -16,6 +16,7 @@ from analysis.answer.family import Design
 from analysis.claims.judge import judge_claims
 from analysis.report.build import render_report
 from helpers.report_example import choose_again
+from helpers.whole_rows import whole_results
 
 DESIGN = Design(
     compared=("bare", "damped", "both"),
@@ -93,6 +94,7 @@ def stepped(decided: dict[str, Any]) -> dict[str, Any]:
         claim | {"text": "listeners prefer ceiling over as-found", "p_value": 0.01}
         for claim in claims
     ]
+    whole_results(decided["results"])
     return choose_again(decided)
 
 
@@ -137,6 +139,7 @@ def test_a_claim_is_one_line_with_the_names_of_the_stages(lean: dict[str, Any]) 
         "p_value": 0.11,
     }
     lean["results"]["claims"] = [judged]
+    whole_results(lean["results"])
     page = render_report(choose_again(lean))
     line = re.search(r'<p class="claim">.*?</p>', page, re.S)
     assert line

@@ -45,7 +45,7 @@ def schedule_section(page: Page) -> Section:
         legend=(page.name("col.first"), page.name("col.second")),
         mark=page.mark,
     )
-    caption = [page.say("sched.lead"), Markup("({})").format(page.panel())]
+    caption = [page.say("sched.lead"), Markup("({})").format(page.panel("/schedule"))]
     data = page.csv_of("order-balance", rows, ("pair", "method", "first", "second"))
     return page.section("schedule", [page.figure(svg, caption, data)])
 

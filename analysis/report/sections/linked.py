@@ -262,8 +262,9 @@ def _power_figure(
         mark=page.mark,
     )
     data = page.csv(f"power-{index + 1}", ("what", "n_listeners", "power"), lines)
-    panel = Markup("({})").format(page.panel())
-    caption = [page.say("power.caption"), panel]
+    # A curve is about one question; the trials of the whole study are none of its numbers.
+    took_part = Markup("({})").format(page.counted("/results/about/n_listeners", "listener"))
+    caption = [page.say("power.caption"), took_part]
     if method:
         caption.insert(0, page.say("power.method", method=page.user(method)))
     return page.figure(svg, caption, data)

@@ -8,10 +8,10 @@ import numpy as np
 from scipy import integrate, optimize, special, stats
 
 from helpers.recomputed import hearing, resampled
-from helpers.recomputed.pair_fit import chances, design, information, newton
+from helpers.recomputed.pair_fit import bounded, chances, design, information
 from helpers.recomputed.preference import answers, main_fit
 from helpers.recomputed.shares import CHANCE
-from helpers.recomputed.study import Drawn, Recomputed, at
+from helpers.recomputed.study import FITTED, Drawn, Recomputed, at
 
 ONE, SET = "/results/power", "/results/power_claims"
 #: What is supposed of listeners and differences; the defaults of the documentation.
@@ -58,7 +58,7 @@ def _beta_binomial_sd(frame: Any) -> float:
 # one question alone ------------------------------------------------------------------------
 
 
-@at(f"{ONE}/*/power_as_run")
+@at(f"{ONE}/*/power_as_run", tolerance=FITTED)
 def as_run(s: Recomputed, k: int) -> float | Drawn:
     """Return the chance to notice a difference at the share of alpha that one claim has."""
     row = s.words["power"][k]
@@ -192,9 +192,18 @@ def judged_sets(s: Recomputed) -> tuple[np.ndarray, np.ndarray]:
         steps = np.take_along_axis(p, order, axis=1) * np.arange(p.shape[1], 0, -1)
         adjusted = np.empty_like(p)
         np.put_along_axis(adjusted, order, np.maximum.accumulate(steps, axis=1), axis=1)
-        return ahead & (p <= s.alpha), ahead & (adjusted <= s.alpha)
+        g, n = s.trials["listener"].nunique(), len(table)
+        sides = [1 if row["kind"] == "hear" else 2 for row in table]
+        alone, family = (np.array([g >= fewest(level, k) for k in sides])
+                         for level in (s.alpha, s.alpha / n))  # fmt: skip
+        return ahead & alone & (p <= s.alpha), ahead & family & (adjusted <= s.alpha)
 
     return s.once("sets", work)
+
+
+def fewest(level: float, sides: int) -> int:
+    """Return the fewest listeners who, all of one mind, reach a level; six in any case."""
+    return max(6, int(np.ceil(np.log2(sides / level) - 1e-9)))
 
 
 Worths = tuple[tuple[str, ...], np.ndarray, np.ndarray, np.ndarray, int]
@@ -202,9 +211,9 @@ Worths = tuple[tuple[str, ...], np.ndarray, np.ndarray, np.ndarray, int]
 
 def _simulated_worths(s: Recomputed, rng: np.random.Generator) -> Worths:
     """Return worths of simulated studies with both covariances; the pairs asked are the study's."""
-    cells = answers(s).unordered
+    order = main_fit(s).order is not None
+    cells = answers(s) if order else answers(s).unordered
     assert np.ptp(cells.weights) == 0, "visits of one length only are simulated here"
-    assert main_fit(s).order is None
     assert not cells.counts[:, :, 2].any(), "ties are not simulated here"
     k, g = len(cells.stages), len(cells.listeners)
     asked = cells.counts.sum(axis=2)
@@ -213,14 +222,15 @@ def _simulated_worths(s: Recomputed, rng: np.random.Generator) -> Worths:
     won = rng.binomial(asked.astype(int), special.expit(own[..., i] - own[..., j])).astype(float)
     pooled = np.stack([won.sum(axis=1), (asked - won).sum(axis=1)], axis=-1)
     pooled[resampled._unbounded(cells, pooled)] += 0.5
-    x = design(cells, k - 1, order=False, ties=False)
-    beta = newton(x, pooled)
+    x = design(cells, k - 1, order=order, ties=False)
+    beta = bounded(x, pooled)
     p = chances(x, beta)
     bread = np.linalg.inv(information(x, p, pooled.sum(axis=-1)))
     scores = (won - asked * p[:, None, :, 0]) @ (x[:, 0] - x[:, 1])
     cluster = bread @ np.swapaxes(scores, 1, 2) @ scores @ bread * g / (g - 1)
-    wide = ((0, 0), (0, 1), (0, 1))
-    return cells.stages, np.pad(beta, wide[:2]), np.pad(cluster, wide), np.pad(bread, wide), g
+    worth = np.pad(beta[:, : k - 1], ((0, 0), (0, 1)))
+    wide = [np.pad(v[:, : k - 1, : k - 1], ((0, 0), (0, 1), (0, 1))) for v in (cluster, bread)]
+    return cells.stages, worth, *wide, g
 
 
 def _prefers(

@@ -239,11 +239,11 @@ def lack_of_fit(s: Recomputed, k: int) -> float:
     names, x, _ = points(s, _metric(s, k))
     found, g = main_fit(s), main_fit(s).n_listeners
     assert names == found.stages
-    assert found.order is None
-    cells = answers(s).unordered
+    order = found.order is not None
+    cells = answers(s) if order else answers(s).unordered
     z, df = (x - x.mean()) / x.std(), len(x) - 2
     ties = bool(cells.counts[:, :, 2].any())
-    own = design(cells, len(x) - 1, order=False, ties=ties)
+    own = design(cells, len(x) - 1, order=order, ties=ties)
     along = own[:, :, : len(x) - 1] @ (z[:-1] - z[-1])
     one = np.concatenate([along[:, :, None], own[:, :, len(x) - 1 :]], axis=2)
     pooled = np.einsum("l,lco->co", cells.weights, cells.counts[:, :, : own.shape[1]])

@@ -17,6 +17,8 @@ from helpers.recomputed.shares import logit_test
 
 #: A pair whose share of one order lies farther than this from one half is not balanced.
 BALANCED = 0.05
+#: An answer that is fitted as less likely than this is fitted as impossible.
+IMPOSSIBLE = 1e-6
 
 
 @dataclass(frozen=True)
@@ -183,6 +185,21 @@ def newton(x: np.ndarray, counts: np.ndarray, start: np.ndarray | None = None) -
     return beta
 
 
+def bounded(x: np.ndarray, pooled: np.ndarray) -> np.ndarray:
+    """Fit many panels; half an answer of every kind is added where an answer looks impossible.
+
+    With an order effect worths may be bounded where their sum with it is not. What is added is
+    added to `pooled` in place.
+    """
+    beta = newton(x, pooled)
+    given = pooled.sum(axis=-1, keepdims=True) > 0
+    away = np.where(given, chances(x, beta), 1.0).min(axis=(-2, -1)) < IMPOSSIBLE
+    if away.any():
+        pooled[away] += 0.5
+        beta[away] = newton(x, pooled[away])
+    return beta
+
+
 def without_maximum(answers: Answers, pooled: np.ndarray) -> bool:
     """Whether some set of stages never lost to the others (Ford 1957)."""
     k = len(answers.stages)
@@ -207,7 +224,9 @@ def fit(
     pooled = np.einsum("l,lco->co", weights, given)
     full = np.pad(pooled, ((0, 0), (0, 3 - x.shape[1])))
     added = 0.5 if without_maximum(cells, full) else 0.0
-    beta = newton(x, pooled + added)
+    answered = pooled + added
+    beta = bounded(x, answered[None])[0] if order else newton(x, answered)
+    added = float(answered[0, 0] - pooled[0, 0])
     p, total, k = chances(x, beta), pooled.sum(axis=1), len(cells.stages)
     bread = np.linalg.inv(information(x, p, total + added * x.shape[1]))
     own = given.sum(axis=2)

@@ -113,19 +113,24 @@ def _with_order(s: Recomputed) -> Fit:
     return s.once("order", lambda: fit(answers(s), once=False, order=True))
 
 
+def _ordinary(s: Recomputed) -> Fit:
+    """Return the fit in which every answer counts once, without an order effect."""
+    return s.once("ordinary", lambda: fit(answers(s), once=False, order=False))
+
+
 @at(f"{ROOT}/fit/deviance")
 def deviance(s: Recomputed) -> float:
-    return main_fit(s).deviance
+    return _ordinary(s).deviance
 
 
 @at(f"{ROOT}/fit/df")
 def deviance_df(s: Recomputed) -> int:
-    return main_fit(s).df
+    return _ordinary(s).df
 
 
 @at(f"{ROOT}/fit/p_value")
 def deviance_p(s: Recomputed) -> float:
-    return float(stats.chi2.sf(main_fit(s).deviance, main_fit(s).df))
+    return float(stats.chi2.sf(_ordinary(s).deviance, _ordinary(s).df))
 
 
 @at(f"{ROOT}/equal_worths/p_value")

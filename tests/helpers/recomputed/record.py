@@ -62,6 +62,13 @@ def n_claims(s: Recomputed) -> int:
     return max(len(s.plan["plan"].get("claims", [])), len(s.words["claims"]))
 
 
+@at("/schedule/n_trials")
+def ordered(s: Recomputed) -> int:
+    """Count the answers to two versions that differ, controls left out."""
+    table = s.trials[s.trials["control"] == ""]
+    return int(((table["stage_b"] != "") & (table["stage_a"] != table["stage_b"])).sum())
+
+
 @at("/study/plan/listeners")
 def planned(s: Recomputed) -> int:
     return s.plan["plan"]["listeners"]

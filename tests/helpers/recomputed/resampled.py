@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from scipy import stats
 
-from helpers.recomputed.pair_fit import Answers, Fit, design, newton
+from helpers.recomputed.pair_fit import Answers, Fit, bounded, design
 from helpers.recomputed.study import Drawn, Recomputed
 
 #: Worths that differ by less are the same.
@@ -32,7 +32,7 @@ def _panels(answers: Answers, whole: Fit, n: int) -> np.ndarray:
     pooled = np.einsum("nl,lco->nco", times, given)
     pooled[_unbounded(cells, pooled)] += 0.5
     k = len(cells.stages)
-    worth = np.concatenate([newton(x, pooled)[:, : k - 1], np.zeros((n, 1))], axis=1)
+    worth = np.concatenate([bounded(x, pooled)[:, : k - 1], np.zeros((n, 1))], axis=1)
     worth -= worth.mean(axis=1, keepdims=True)
     centre = whole.worth - whole.worth.mean()
     wider = np.sqrt(g / (g - 1)) * stats.t.ppf(0.975, g - 1) / stats.norm.ppf(0.975)

@@ -104,7 +104,6 @@ def share_by_side(right: np.ndarray, asked: np.ndarray, chance: float) -> Panel:
     """
     met = asked > 0
     reach, sides = met.sum(axis=0), asked.shape[1]
-    assert len(asked) >= 12, "the exact tail over habits of a small panel is not worked out here"
     share = np.where(met, right / np.maximum(asked, 1), 0.0)
     by_side = share.sum(axis=0) / reach
     mean, df = float(by_side.mean()), int(reach.min()) - 1
@@ -114,9 +113,35 @@ def share_by_side(right: np.ndarray, asked: np.ndarray, chance: float) -> Panel:
     effect = max(variance / (mean * (1 - mean) / n), 1.0)
     low, high = wilson(mean, n / effect, stats.t.ppf(0.975, df))
     t = (mean - chance) / np.sqrt(variance)
-    return Panel(
-        mean, float(np.sqrt(variance)), float(t), df, float(stats.t.sf(t, df)), low, high, True
-    )
+    p = float(stats.t.sf(t, df))
+    if len(asked) < 12:
+        p = max(p, habits(asked.astype(int), mean))
+    return Panel(mean, float(np.sqrt(variance)), float(t), df, p, low, high, True)
+
+
+def habits(asked: np.ndarray, mean: float) -> float:
+    """Return the largest exact chance, over habits, of so high a mean over two sides by guessing.
+
+    Everybody gives the first answer with one chance, tried in thirty steps from never to always,
+    and is right on the first side as often.
+    """
+    assert asked.shape[1] == 2, "habits among three answers are not worked out here"
+    reach = (asked > 0).sum(axis=0)
+    worst = 0.0
+    for habit in np.linspace(0, 1, 31):
+        sums = {0: 1.0}
+        for side, chance in enumerate((habit, 1 - habit)):
+            for n in asked[:, side]:
+                each = stats.binom.pmf(np.arange(n + 1), n, chance)
+                grown: dict[int, float] = {}
+                for so_far, ways in sums.items():
+                    for k, p in enumerate(each):
+                        # In steps of 1e-9 of the mean.
+                        key = so_far + (round(1e9 * k / n / reach[side] / 2) if n else 0)
+                        grown[key] = grown.get(key, 0.0) + ways * p
+                sums = grown
+        worst = max(worst, sum(p for key, p in sums.items() if key >= 1e9 * (mean - 1e-7)))
+    return min(1.0, worst)
 
 
 def sides_matter(right: np.ndarray, asked: np.ndarray) -> bool:
