@@ -45,9 +45,18 @@ def schedule_section(page: Page) -> Section:
         legend=(page.name("col.first"), page.name("col.second")),
         mark=page.mark,
     )
-    caption = [page.say("sched.lead"), Markup("({})").format(page.panel("/schedule"))]
+    caption = [page.say("sched.lead"), Markup("({})").format(_asked(page))]
     data = page.csv_of("order-balance", rows, ("pair", "method", "first", "second"))
     return page.section("schedule", [page.figure(svg, caption, data)])
+
+
+def _asked(page: Page) -> Markup:
+    """Count listeners, and the answers whose order the figure shows."""
+    if not page.known("/schedule/n_trials"):
+        return page.panel()
+    about = page.results.about
+    people = [] if about is None else [page.counted(page.at(about).n_listeners, "listener")]
+    return Markup(", ").join([*people, page.counted("/schedule/n_trials", "trial")])
 
 
 # versions --------------------------------------------------------------------------
