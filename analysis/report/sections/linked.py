@@ -263,8 +263,9 @@ def _power_figure(
     )
     data = page.csv(f"power-{index + 1}", ("what", "n_listeners", "power"), lines)
     # A curve is about one question; the trials of the whole study are none of its numbers.
-    took_part = Markup("({})").format(page.counted("/results/about/n_listeners", "listener"))
-    caption = [page.say("power.caption"), took_part]
+    about = page.results.about
+    people = "" if about is None else page.counted(page.at(about).n_listeners, "listener")
+    caption = [page.say("power.caption"), Markup("({})").format(people)]
     if method:
         caption.insert(0, page.say("power.method", method=page.user(method)))
     return page.figure(svg, caption, data)
