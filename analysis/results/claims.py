@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from analysis.results.base import UNSET, Block, Pair, Real, UnsetType
+from analysis.results.base import UNSET, Pair, Real, ResultBlock, UnsetType
 
 __all__ = [
     "AnswerDesign",
@@ -19,7 +19,7 @@ __all__ = [
 ]
 
 
-class ClaimRow(Block, frozen=True, kw_only=True):
+class ClaimRow(ResultBlock, frozen=True, kw_only=True):
     """One claim and its verdict.
 
     Attributes
@@ -124,7 +124,7 @@ class ClaimRow(Block, frozen=True, kw_only=True):
     conditions: str | None
 
 
-class OtherMusic(Block, frozen=True, kw_only=True):
+class OtherMusic(ResultBlock, frozen=True, kw_only=True):
     """The second verdict on a claim, for music like this.
 
     Attributes
@@ -152,7 +152,7 @@ class OtherMusic(Block, frozen=True, kw_only=True):
     declined_reason: str | None
 
 
-class VariantRow(Block, frozen=True, kw_only=True):
+class VariantRow(ResultBlock, frozen=True, kw_only=True):
     """A claim judged in another way.
 
     Attributes
@@ -178,7 +178,7 @@ class VariantRow(Block, frozen=True, kw_only=True):
     n_listeners: int | None
 
 
-class Sensitivity(Block, frozen=True, kw_only=True):
+class Sensitivity(ResultBlock, frozen=True, kw_only=True):
     """What turns a verdict.
 
     Attributes
@@ -213,7 +213,7 @@ class JudgedClaim(ClaimRow, frozen=True, kw_only=True):
     sensitivity: Sensitivity | None
 
 
-class AnswerSentence(Block, frozen=True, kw_only=True):
+class AnswerSentence(ResultBlock, frozen=True, kw_only=True):
     """One sentence.
 
     Attributes
@@ -241,7 +241,7 @@ class AnswerSentence(Block, frozen=True, kw_only=True):
     n_asked: int | UnsetType = UNSET
 
 
-class ComparisonRow(Block, frozen=True, kw_only=True):
+class ComparisonRow(ResultBlock, frozen=True, kw_only=True):
     """A comparison that the answer rests on.
 
     Attributes
@@ -273,7 +273,7 @@ class ComparisonRow(Block, frozen=True, kw_only=True):
     discrimination: int | None
 
 
-class UnheardRow(Block, frozen=True, kw_only=True):
+class UnheardRow(ResultBlock, frozen=True, kw_only=True):
     """A pair of which a preference is shown, and no difference to be heard.
 
     Attributes
@@ -288,7 +288,7 @@ class UnheardRow(Block, frozen=True, kw_only=True):
     claims: tuple[int, ...]
 
 
-class PriceOrders(Block, frozen=True, kw_only=True):
+class PriceOrders(ResultBlock, frozen=True, kw_only=True):
     """First steps in order, largest estimate first.
 
     Attributes
@@ -305,7 +305,7 @@ class PriceOrders(Block, frozen=True, kw_only=True):
     differ: tuple[str, ...]
 
 
-class AnswerDesign(Block, frozen=True, kw_only=True):
+class AnswerDesign(ResultBlock, frozen=True, kw_only=True):
     """What was compared and asked.
 
     Attributes
@@ -323,7 +323,7 @@ class AnswerDesign(Block, frozen=True, kw_only=True):
     asked: tuple[Pair, ...]
 
 
-class AnswerResult(Block, frozen=True, kw_only=True):
+class AnswerResult(ResultBlock, frozen=True, kw_only=True):
     """What the first screen, the card and the sheet may say of people.
 
     Attributes
