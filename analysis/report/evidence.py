@@ -22,12 +22,12 @@ from typing import Any, TypeVar, cast
 
 import msgspec
 
-from analysis.results.base import UNSET, Block
+from analysis.results.base import UNSET, ResultBlock
 from analysis.results.reading import typed
 from analysis.results.whole import Results
 from stimuli.files.errors import InputError
 
-__all__ = ["Evidence", "Place", "Row", "clean_text", "finite"]
+__all__ = ["Evidence", "FieldPlace", "Row", "clean_text", "finite"]
 
 T = TypeVar("T")
 
@@ -76,7 +76,7 @@ def clean_text(value: object) -> str:
 _MADE = " (made)"
 
 
-class Place:
+class FieldPlace:
     """Where a value stands in the evidence, and the value.
 
     Stands for a block: each of its fields is the place of that field. What type checkers see are
@@ -97,25 +97,25 @@ class Place:
         self._pointer = pointer
         self._held = None if value is UNSET else value
 
-    def __getattr__(self, name: str) -> Place:
+    def __getattr__(self, name: str) -> FieldPlace:
         if self._held is None:
-            return Place(f"{self._pointer}/{name}", None)
-        key = _names(type(self._held))[name] if isinstance(self._held, Block) else name
-        return Place(f"{self._pointer}/{_escape(key)}", getattr(self._held, name))
+            return FieldPlace(f"{self._pointer}/{name}", None)
+        key = _names(type(self._held))[name] if isinstance(self._held, ResultBlock) else name
+        return FieldPlace(f"{self._pointer}/{_escape(key)}", getattr(self._held, name))
 
-    def __getitem__(self, key: str | int) -> Place:
+    def __getitem__(self, key: str | int) -> FieldPlace:
         found: Any = self._held
         inside = key in found if isinstance(found, Mapping) else found is not None
-        return Place(f"{self._pointer}/{_escape(key)}", found[key] if inside else None)
+        return FieldPlace(f"{self._pointer}/{_escape(key)}", found[key] if inside else None)
 
     @staticmethod
-    def pointer_and_value(place: Place) -> tuple[str, Any]:
+    def pointer_and_value(place: FieldPlace) -> tuple[str, Any]:
         """Return the pointer of a place, and what stands there."""
         return place._pointer, place._held
 
 
 @cache
-def _names(kind: type[Block]) -> dict[str, str]:
+def _names(kind: type[ResultBlock]) -> dict[str, str]:
     """Return what each field of a block is called in JSON."""
     return {field.name: field.encode_name for field in msgspec.structs.fields(kind)}
 
@@ -184,7 +184,7 @@ class Evidence:
 
     def _remember(self, value: object, pointer: str) -> None:
         """Note where every block stands; the evidence keeps them, so that none moves."""
-        if isinstance(value, Block):
+        if isinstance(value, ResultBlock):
             self._places[id(value)] = pointer
             for name, key in _names(type(value)).items():
                 self._remember(getattr(value, name), f"{pointer}/{key}")
@@ -197,10 +197,10 @@ class Evidence:
 
         Parameters
         ----------
-        block : Block
+        block : ResultBlock
             A block of this evidence.
         """
-        return cast(T, Place(self._places[id(block)], block))
+        return cast(T, FieldPlace(self._places[id(block)], block))
 
     @classmethod
     def read(cls, path: str | Path) -> Evidence:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import msgspec
 
-from analysis.results.base import Block, Real
+from analysis.results.base import Real, ResultBlock
 
 __all__ = [
     "About",
@@ -17,7 +17,7 @@ __all__ = [
 ]
 
 
-class Playback(Block, frozen=True, kw_only=True):
+class Playback(ResultBlock, frozen=True, kw_only=True):
     """What the player counted.
 
     Attributes
@@ -34,7 +34,7 @@ class Playback(Block, frozen=True, kw_only=True):
     n_underruns: int
 
 
-class About(Block, frozen=True, kw_only=True):
+class About(ResultBlock, frozen=True, kw_only=True):
     """What was analysed, with which software.
 
     Attributes
@@ -82,7 +82,7 @@ class About(Block, frozen=True, kw_only=True):
     made_stages: dict[str, str] | None = None
 
 
-class LongBlock(Block, frozen=True, kw_only=True):
+class LongBlock(ResultBlock, frozen=True, kw_only=True):
     """A part that takes long on a table of this size, or that was left out.
 
     Attributes
@@ -104,7 +104,7 @@ class LongBlock(Block, frozen=True, kw_only=True):
     sentence: str
 
 
-class PowerResult(Block, frozen=True, kw_only=True):
+class PowerResult(ResultBlock, frozen=True, kw_only=True):
     """Chance to notice a true difference of one size, by the number of listeners.
 
     Attributes
@@ -133,7 +133,7 @@ class PowerResult(Block, frozen=True, kw_only=True):
     detectable_share: Real
 
 
-class ClaimPower(Block, frozen=True, kw_only=True):
+class ClaimPower(ResultBlock, frozen=True, kw_only=True):
     """Chance of one claim to be supported.
 
     Attributes
@@ -155,7 +155,7 @@ class ClaimPower(Block, frozen=True, kw_only=True):
     impossible: str | None
 
 
-class ConflictRow(Block, frozen=True, kw_only=True):
+class ConflictRow(ResultBlock, frozen=True, kw_only=True):
     """Claims that cannot be true together.
 
     Attributes
@@ -168,7 +168,7 @@ class ConflictRow(Block, frozen=True, kw_only=True):
     against: tuple[str, ...]
 
 
-class ClaimsPower(Block, frozen=True, kw_only=True):
+class ClaimsPower(ResultBlock, frozen=True, kw_only=True):
     """What the claims as a set could have shown, in simulated studies of this size.
 
     Attributes

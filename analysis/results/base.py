@@ -11,7 +11,7 @@ from typing import Protocol, TypeVar
 import msgspec
 from msgspec import UNSET, UnsetType
 
-__all__ = ["UNSET", "Block", "Counted", "Pair", "Real", "UnsetType", "known"]
+__all__ = ["UNSET", "Counted", "Pair", "Real", "ResultBlock", "UnsetType", "known"]
 
 T = TypeVar("T")
 
@@ -21,7 +21,7 @@ Real = int | float | None
 Pair = tuple[str, str]
 
 
-class Block(
+class ResultBlock(
     msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True
 ):
     """A part of the results. Frozen; compares by value."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from analysis.results.base import UNSET, Block, Pair, Real, UnsetType
+from analysis.results.base import UNSET, Pair, Real, ResultBlock, UnsetType
 
 __all__ = [
     "AnswerDesign",
@@ -20,7 +20,7 @@ __all__ = [
 ]
 
 
-class ClaimRow(Block, frozen=True, kw_only=True):
+class ClaimRow(ResultBlock, frozen=True, kw_only=True):
     """One claim and its verdict.
 
     Attributes
@@ -135,7 +135,7 @@ class ClaimRow(Block, frozen=True, kw_only=True):
     conditions: str | None
 
 
-class OtherMusic(Block, frozen=True, kw_only=True):
+class OtherMusic(ResultBlock, frozen=True, kw_only=True):
     """The second verdict on a claim, for music like this.
 
     Attributes
@@ -163,7 +163,7 @@ class OtherMusic(Block, frozen=True, kw_only=True):
     declined_reason: str | None
 
 
-class VariantRow(Block, frozen=True, kw_only=True):
+class VariantRow(ResultBlock, frozen=True, kw_only=True):
     """A claim judged in another way.
 
     Attributes
@@ -189,7 +189,7 @@ class VariantRow(Block, frozen=True, kw_only=True):
     n_listeners: int | None
 
 
-class Sensitivity(Block, frozen=True, kw_only=True):
+class Sensitivity(ResultBlock, frozen=True, kw_only=True):
     """What turns a verdict.
 
     Attributes
@@ -224,7 +224,7 @@ class JudgedClaim(ClaimRow, frozen=True, kw_only=True):
     sensitivity: Sensitivity | None
 
 
-class AnswerSentence(Block, frozen=True, kw_only=True):
+class AnswerSentence(ResultBlock, frozen=True, kw_only=True):
     """One sentence.
 
     Attributes
@@ -252,7 +252,7 @@ class AnswerSentence(Block, frozen=True, kw_only=True):
     n_asked: int | UnsetType = UNSET
 
 
-class ComparisonRow(Block, frozen=True, kw_only=True):
+class ComparisonRow(ResultBlock, frozen=True, kw_only=True):
     """A comparison that the answer rests on.
 
     Attributes
@@ -284,7 +284,7 @@ class ComparisonRow(Block, frozen=True, kw_only=True):
     discrimination: int | None
 
 
-class UnheardRow(Block, frozen=True, kw_only=True):
+class UnheardRow(ResultBlock, frozen=True, kw_only=True):
     """A pair of which a preference is shown, and no difference to be heard.
 
     Attributes
@@ -299,7 +299,7 @@ class UnheardRow(Block, frozen=True, kw_only=True):
     claims: tuple[int, ...]
 
 
-class PriceOrders(Block, frozen=True, kw_only=True):
+class PriceOrders(ResultBlock, frozen=True, kw_only=True):
     """First steps in order, largest estimate first.
 
     Attributes
@@ -316,7 +316,7 @@ class PriceOrders(Block, frozen=True, kw_only=True):
     differ: tuple[str, ...]
 
 
-class AnswerDesign(Block, frozen=True, kw_only=True):
+class AnswerDesign(ResultBlock, frozen=True, kw_only=True):
     """What was compared and asked.
 
     Attributes
@@ -334,7 +334,7 @@ class AnswerDesign(Block, frozen=True, kw_only=True):
     asked: tuple[Pair, ...]
 
 
-class PictureRow(Block, frozen=True, kw_only=True):
+class PictureRow(ResultBlock, frozen=True, kw_only=True):
     """A step of the first screen's picture, held against what was there before it.
 
     Attributes
@@ -360,7 +360,7 @@ class PictureRow(Block, frozen=True, kw_only=True):
     total: Real
 
 
-class AnswerResult(Block, frozen=True, kw_only=True):
+class AnswerResult(ResultBlock, frozen=True, kw_only=True):
     """What the first screen, the card and the sheet may say of people.
 
     Attributes

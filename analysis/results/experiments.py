@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from analysis.results.base import Block, Pair, Real
+from analysis.results.base import Pair, Real, ResultBlock
 
 __all__ = [
     "DoseResult",
@@ -15,7 +15,7 @@ __all__ = [
 ]
 
 
-class WholeChange(Block, frozen=True, kw_only=True):
+class WholeChange(ResultBlock, frozen=True, kw_only=True):
     """What changing all regions gains.
 
     Attributes
@@ -31,7 +31,7 @@ class WholeChange(Block, frozen=True, kw_only=True):
     p_value: Real
 
 
-class RegionRow(Block, frozen=True, kw_only=True):
+class RegionRow(ResultBlock, frozen=True, kw_only=True):
     """What changing one region gains, averaged over the others.
 
     Attributes
@@ -64,7 +64,7 @@ class RegionRow(Block, frozen=True, kw_only=True):
     words: str
 
 
-class RegionPairRow(Block, frozen=True, kw_only=True):
+class RegionPairRow(ResultBlock, frozen=True, kw_only=True):
     """What two regions do together beyond the sum of both.
 
     Attributes
@@ -82,7 +82,7 @@ class RegionPairRow(Block, frozen=True, kw_only=True):
     p_holm: Real
 
 
-class RegionsResult(Block, frozen=True, kw_only=True):
+class RegionsResult(ResultBlock, frozen=True, kw_only=True):
     """Which region makes the difference.
 
     Attributes
@@ -107,7 +107,7 @@ class RegionsResult(Block, frozen=True, kw_only=True):
     notes: tuple[str, ...]
 
 
-class DoseRow(Block, frozen=True, kw_only=True):
+class DoseRow(ResultBlock, frozen=True, kw_only=True):
     """One part of a step.
 
     Attributes
@@ -138,7 +138,7 @@ class DoseRow(Block, frozen=True, kw_only=True):
     gain_high: Real
 
 
-class DoseThreshold(Block, frozen=True, kw_only=True):
+class DoseThreshold(ResultBlock, frozen=True, kw_only=True):
     """The part at which half of the trials carry a heard difference.
 
     Attributes
@@ -153,7 +153,7 @@ class DoseThreshold(Block, frozen=True, kw_only=True):
     n_listeners: int
 
 
-class DoseResult(Block, frozen=True, kw_only=True):
+class DoseResult(ResultBlock, frozen=True, kw_only=True):
     """From which part on a step is noticed.
 
     Attributes

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, get_args, get_origin
 import msgspec
 import pandas as pd
 
-from analysis.results.base import Block
+from analysis.results.base import ResultBlock
 from stimuli.files.errors import InputError
 
 if TYPE_CHECKING:
@@ -123,7 +123,7 @@ def _rows(
     """Yield the rows of a table, each with what names the rows around it."""
     found = getattr(block, path[0])
     if not isinstance(found, tuple):
-        if isinstance(found, Block):
+        if isinstance(found, ResultBlock):
             yield from _rows(found, path[1:], top, named)
         return
     for row in found:
@@ -136,11 +136,11 @@ def _rows(
             yield from _rows(row, path[1:], top, {**named, key: getattr(row, key)})
 
 
-def _cells(block: Block, prefix: str = "") -> Iterator[tuple[str, Any]]:
+def _cells(block: ResultBlock, prefix: str = "") -> Iterator[tuple[str, Any]]:
     """Yield the fields of a row; those of a block inside it with its name before theirs."""
     for name, nested in _fields(type(block)):
         value = getattr(block, name)
-        if isinstance(value, Block):
+        if isinstance(value, ResultBlock):
             yield from _cells(value, f"{prefix}{name}.")
         elif isinstance(value, dict):
             yield from ((f"{prefix}{name}.{key}", item) for key, item in value.items())
@@ -149,12 +149,12 @@ def _cells(block: Block, prefix: str = "") -> Iterator[tuple[str, Any]]:
 
 
 @cache
-def _fields(kind: type[Block]) -> tuple[tuple[str, bool], ...]:
+def _fields(kind: type[ResultBlock]) -> tuple[tuple[str, bool], ...]:
     """Return the fields of a block, and whether each holds blocks or figures by name."""
     return tuple((field.name, _holds_blocks(field.type)) for field in msgspec.structs.fields(kind))
 
 
 def _holds_blocks(hint: Any) -> bool:
-    if get_origin(hint) is dict or (isinstance(hint, type) and issubclass(hint, Block)):
+    if get_origin(hint) is dict or (isinstance(hint, type) and issubclass(hint, ResultBlock)):
         return True
     return any(_holds_blocks(part) for part in get_args(hint))

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from analysis.results.base import UNSET, Block, Pair, Real, UnsetType
+from analysis.results.base import UNSET, Pair, Real, ResultBlock, UnsetType
 
 __all__ = ["GrowingPanel", "HearingRow", "HearingTest", "ListenerSpread", "RightAnswersModel"]
 
 
-class ListenerSpread(Block, frozen=True, kw_only=True):
+class ListenerSpread(ResultBlock, frozen=True, kw_only=True):
     """How much listeners differ in their shares of right answers.
 
     Attributes
@@ -26,7 +26,7 @@ class ListenerSpread(Block, frozen=True, kw_only=True):
     p_value: Real
 
 
-class HearingTest(Block, frozen=True, kw_only=True):
+class HearingTest(ResultBlock, frozen=True, kw_only=True):
     """The test between listeners of one pair.
 
     Attributes
@@ -69,7 +69,7 @@ class HearingTest(Block, frozen=True, kw_only=True):
     overdispersion: ListenerSpread | None
 
 
-class HearingRow(Block, frozen=True, kw_only=True):
+class HearingRow(ResultBlock, frozen=True, kw_only=True):
     """Forced choices of one method and pair: of the panel, of a listener, or on a programme.
 
     Attributes
@@ -133,7 +133,7 @@ class HearingRow(Block, frozen=True, kw_only=True):
     family_size: int
 
 
-class RightAnswersModel(Block, frozen=True, kw_only=True):
+class RightAnswersModel(ResultBlock, frozen=True, kw_only=True):
     """A mixed model of right answers: how listeners and pairs differ.
 
     Attributes
@@ -167,7 +167,7 @@ class RightAnswersModel(Block, frozen=True, kw_only=True):
     converged: bool
 
 
-class GrowingPanel(Block, frozen=True, kw_only=True):
+class GrowingPanel(ResultBlock, frozen=True, kw_only=True):
     """A statement about one pair that holds however often one looks.
 
     Attributes

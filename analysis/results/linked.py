@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from analysis.results.base import UNSET, Block, Real, UnsetType
+from analysis.results.base import UNSET, Real, ResultBlock, UnsetType
 
 __all__ = [
     "LackOfFitTest",
@@ -20,7 +20,7 @@ __all__ = [
 ]
 
 
-class LackOfFitTest(Block, frozen=True, kw_only=True):
+class LackOfFitTest(ResultBlock, frozen=True, kw_only=True):
     """Whether stages differ by more than the figure explains.
 
     Attributes
@@ -38,7 +38,7 @@ class LackOfFitTest(Block, frozen=True, kw_only=True):
     slope_trials: Real
 
 
-class PredictedPoint(Block, frozen=True, kw_only=True):
+class PredictedPoint(ResultBlock, frozen=True, kw_only=True):
     """One stage predicted from the others.
 
     Attributes
@@ -52,7 +52,7 @@ class PredictedPoint(Block, frozen=True, kw_only=True):
     predicted: Real
 
 
-class LeftOutFit(Block, frozen=True, kw_only=True):
+class LeftOutFit(ResultBlock, frozen=True, kw_only=True):
     """Each stage predicted from the others.
 
     Attributes
@@ -67,7 +67,7 @@ class LeftOutFit(Block, frozen=True, kw_only=True):
     predicted: tuple[PredictedPoint, ...]
 
 
-class ResampledLink(Block, frozen=True, kw_only=True):
+class ResampledLink(ResultBlock, frozen=True, kw_only=True):
     """The link with listeners and repeats of the measurement resampled.
 
     Attributes
@@ -87,7 +87,7 @@ class ResampledLink(Block, frozen=True, kw_only=True):
     slope_high: Real
 
 
-class LinkPoint(Block, frozen=True, kw_only=True):
+class LinkPoint(ResultBlock, frozen=True, kw_only=True):
     """One stage by figure and worth.
 
     Attributes
@@ -102,7 +102,7 @@ class LinkPoint(Block, frozen=True, kw_only=True):
     y: Real
 
 
-class LinkBand(Block, frozen=True, kw_only=True):
+class LinkBand(ResultBlock, frozen=True, kw_only=True):
     """Where fitted lines fall when stages are shuffled.
 
     Attributes
@@ -115,7 +115,7 @@ class LinkBand(Block, frozen=True, kw_only=True):
     high: tuple[Real, ...]
 
 
-class LinkRow(Block, frozen=True, kw_only=True):
+class LinkRow(ResultBlock, frozen=True, kw_only=True):
     """One measured figure against the worths.
 
     Attributes
@@ -209,7 +209,7 @@ class LinkRow(Block, frozen=True, kw_only=True):
     words: str
 
 
-class ProgrammePoint(Block, frozen=True, kw_only=True):
+class ProgrammePoint(ResultBlock, frozen=True, kw_only=True):
     """One stage by figure and worth, with one programme.
 
     Attributes
@@ -223,7 +223,7 @@ class ProgrammePoint(Block, frozen=True, kw_only=True):
     y: Real
 
 
-class ProgrammeLinkPart(Block, frozen=True, kw_only=True):
+class ProgrammeLinkPart(ResultBlock, frozen=True, kw_only=True):
     """A figure against the worths of one programme.
 
     Attributes
@@ -244,7 +244,7 @@ class ProgrammeLinkPart(Block, frozen=True, kw_only=True):
     points: tuple[ProgrammePoint, ...]
 
 
-class WithinProgrammes(Block, frozen=True, kw_only=True):
+class WithinProgrammes(ResultBlock, frozen=True, kw_only=True):
     """What differs between programmes once means of stages and programmes are taken out.
 
     Attributes
@@ -259,7 +259,7 @@ class WithinProgrammes(Block, frozen=True, kw_only=True):
     n_cells: int
 
 
-class ProgrammeLinkRow(Block, frozen=True, kw_only=True):
+class ProgrammeLinkRow(ResultBlock, frozen=True, kw_only=True):
     """One figure against the worths, programme by programme.
 
     Attributes
@@ -293,7 +293,7 @@ class ProgrammeLinkRow(Block, frozen=True, kw_only=True):
     words: str
 
 
-class PredictionRow(Block, frozen=True, kw_only=True):
+class PredictionRow(ResultBlock, frozen=True, kw_only=True):
     """The share of a measured stage that nobody compared, or why none is given.
 
     Attributes

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from analysis.results.base import UNSET, Block, Real, UnsetType
+from analysis.results.base import UNSET, Real, ResultBlock, UnsetType
 
 __all__ = [
     "AgreementResult",
@@ -18,7 +18,7 @@ __all__ = [
 ]
 
 
-class RatingF(Block, frozen=True, kw_only=True):
+class RatingF(ResultBlock, frozen=True, kw_only=True):
     """F of stages in a listener's own ratings.
 
     Attributes
@@ -36,7 +36,7 @@ class RatingF(Block, frozen=True, kw_only=True):
     n_trials: float
 
 
-class ControlCount(Block, frozen=True, kw_only=True):
+class ControlCount(ResultBlock, frozen=True, kw_only=True):
     """Control trials of one kind.
 
     Attributes
@@ -51,7 +51,7 @@ class ControlCount(Block, frozen=True, kw_only=True):
     passed: int | None
 
 
-class ControlsRow(Block, frozen=True, kw_only=True):
+class ControlsRow(ResultBlock, frozen=True, kw_only=True):
     """Control trials of one listener.
 
     Attributes
@@ -63,7 +63,7 @@ class ControlsRow(Block, frozen=True, kw_only=True):
     obvious: ControlCount
 
 
-class RoundRobin(Block, frozen=True, kw_only=True):
+class RoundRobin(ResultBlock, frozen=True, kw_only=True):
     """A complete round-robin of one listener.
 
     Attributes
@@ -91,7 +91,7 @@ class RoundRobin(Block, frozen=True, kw_only=True):
     p_value: Real
 
 
-class SteadinessRow(Block, frozen=True, kw_only=True):
+class SteadinessRow(ResultBlock, frozen=True, kw_only=True):
     """How steady one listener was.
 
     Attributes
@@ -123,7 +123,7 @@ class SteadinessRow(Block, frozen=True, kw_only=True):
     round_robins: tuple[RoundRobin, ...]
 
 
-class AgreementResult(Block, frozen=True, kw_only=True):
+class AgreementResult(ResultBlock, frozen=True, kw_only=True):
     """Kendall's u of a panel.
 
     Attributes
@@ -148,7 +148,7 @@ class AgreementResult(Block, frozen=True, kw_only=True):
     n_pairs: int | UnsetType = UNSET
 
 
-class Drift(Block, frozen=True, kw_only=True):
+class Drift(ResultBlock, frozen=True, kw_only=True):
     """Whether answers change over a sitting.
 
     Attributes
@@ -174,7 +174,7 @@ class Drift(Block, frozen=True, kw_only=True):
     p_value: Real
 
 
-class ReliabilityResult(Block, frozen=True, kw_only=True):
+class ReliabilityResult(ResultBlock, frozen=True, kw_only=True):
     """Repeats, controls, consistency, agreement.
 
     Attributes
@@ -201,7 +201,7 @@ class ReliabilityResult(Block, frozen=True, kw_only=True):
     agreement: tuple[AgreementResult, ...]
 
 
-class ScreenedListener(Block, frozen=True, kw_only=True):
+class ScreenedListener(ResultBlock, frozen=True, kw_only=True):
     """One listener against the rules of post-screening.
 
     Attributes
@@ -219,7 +219,7 @@ class ScreenedListener(Block, frozen=True, kw_only=True):
     excluded_by: tuple[str, ...]
 
 
-class ScreeningResult(Block, frozen=True, kw_only=True):
+class ScreeningResult(ResultBlock, frozen=True, kw_only=True):
     """Whom the post-screening of ratings would leave out.
 
     Attributes

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from analysis.results.base import UNSET, Block, Pair, Real, UnsetType
+from analysis.results.base import UNSET, Pair, Real, ResultBlock, UnsetType
 from analysis.results.tastes import EqualWorthsTest, GroupsResult, ProgrammesResult, TastesResult
 
 __all__ = [
@@ -23,7 +23,7 @@ __all__ = [
 ]
 
 
-class WorthRow(Block, frozen=True, kw_only=True):
+class WorthRow(ResultBlock, frozen=True, kw_only=True):
     """What one stage is worth.
 
     Every figure is None for a stage that no chain of comparisons links with the reference.
@@ -70,7 +70,7 @@ class WorthRow(Block, frozen=True, kw_only=True):
     resampled_high: Real
 
 
-class TiesModel(Block, frozen=True, kw_only=True):
+class TiesModel(ResultBlock, frozen=True, kw_only=True):
     """Answers without a preference.
 
     Attributes
@@ -89,7 +89,7 @@ class TiesModel(Block, frozen=True, kw_only=True):
     nu: Real | UnsetType = UNSET
 
 
-class OrderEffect(Block, frozen=True, kw_only=True):
+class OrderEffect(ResultBlock, frozen=True, kw_only=True):
     """The gain of the stage that is played first.
 
     Attributes
@@ -116,7 +116,7 @@ class OrderEffect(Block, frozen=True, kw_only=True):
     penalty: Real
 
 
-class PairRow(Block, frozen=True, kw_only=True):
+class PairRow(ResultBlock, frozen=True, kw_only=True):
     """Choices between two stages.
 
     Attributes
@@ -148,7 +148,7 @@ class PairRow(Block, frozen=True, kw_only=True):
     n_listeners: int
 
 
-class ChoicesRow(Block, frozen=True, kw_only=True):
+class ChoicesRow(ResultBlock, frozen=True, kw_only=True):
     """How often a stage was chosen, by the panel or by one listener.
 
     Attributes
@@ -168,7 +168,7 @@ class ChoicesRow(Block, frozen=True, kw_only=True):
     share: Real
 
 
-class ListenerChoicesRow(Block, frozen=True, kw_only=True):
+class ListenerChoicesRow(ResultBlock, frozen=True, kw_only=True):
     """One listener's choices between two stages.
 
     Attributes
@@ -191,7 +191,7 @@ class ListenerChoicesRow(Block, frozen=True, kw_only=True):
     n_trials: int
 
 
-class WorthFit(Block, frozen=True, kw_only=True):
+class WorthFit(ResultBlock, frozen=True, kw_only=True):
     """How well the model of worths fits.
 
     Attributes
@@ -210,7 +210,7 @@ class WorthFit(Block, frozen=True, kw_only=True):
     converged: bool | UnsetType = UNSET
 
 
-class ThurstoneRow(Block, frozen=True, kw_only=True):
+class ThurstoneRow(ResultBlock, frozen=True, kw_only=True):
     """One stage on Thurstone's scale.
 
     Attributes
@@ -225,7 +225,7 @@ class ThurstoneRow(Block, frozen=True, kw_only=True):
     se_cluster: Real
 
 
-class ThurstoneResult(Block, frozen=True, kw_only=True):
+class ThurstoneResult(ResultBlock, frozen=True, kw_only=True):
     """The paired answers by Thurstone's Case V.
 
     Attributes
@@ -250,7 +250,7 @@ class ThurstoneResult(Block, frozen=True, kw_only=True):
     penalty: Real
 
 
-class StrengthRow(Block, frozen=True, kw_only=True):
+class StrengthRow(ResultBlock, frozen=True, kw_only=True):
     """How much better the first of a pair was called.
 
     Attributes
@@ -272,7 +272,7 @@ class StrengthRow(Block, frozen=True, kw_only=True):
     p_holm: Real
 
 
-class StrengthModelRow(Block, frozen=True, kw_only=True):
+class StrengthModelRow(ResultBlock, frozen=True, kw_only=True):
     """One stage in the model of ordered strengths.
 
     Attributes
@@ -289,7 +289,7 @@ class StrengthModelRow(Block, frozen=True, kw_only=True):
     ci_high: Real
 
 
-class StrengthModel(Block, frozen=True, kw_only=True):
+class StrengthModel(ResultBlock, frozen=True, kw_only=True):
     """Strengths as ordered steps.
 
     Attributes
@@ -311,7 +311,7 @@ class StrengthModel(Block, frozen=True, kw_only=True):
     converged: bool
 
 
-class StrengthResult(Block, frozen=True, kw_only=True):
+class StrengthResult(ResultBlock, frozen=True, kw_only=True):
     """Paired answers that say how much.
 
     Attributes
@@ -330,7 +330,7 @@ class StrengthResult(Block, frozen=True, kw_only=True):
     ordinal: StrengthModel | None
 
 
-class PreferenceResult(Block, frozen=True, kw_only=True):
+class PreferenceResult(ResultBlock, frozen=True, kw_only=True):
     """What they prefer, from paired answers.
 
     Attributes

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from analysis.results.base import UNSET, Block, Pair, Real, UnsetType
+from analysis.results.base import UNSET, Pair, Real, ResultBlock, UnsetType
 from analysis.results.listeners import ScreeningResult
 
 __all__ = [
@@ -24,7 +24,7 @@ __all__ = [
 ]
 
 
-class RatedStageRow(Block, frozen=True, kw_only=True):
+class RatedStageRow(ResultBlock, frozen=True, kw_only=True):
     """Ratings of one stage, over listeners.
 
     Attributes
@@ -77,7 +77,7 @@ class GradeRow(RatedStageRow, frozen=True, kw_only=True):
     p_holm: Real | UnsetType = UNSET
 
 
-class DifferenceGradesRow(Block, frozen=True, kw_only=True):
+class DifferenceGradesRow(ResultBlock, frozen=True, kw_only=True):
     """Ratings of one stage less those of the hidden reference.
 
     Attributes
@@ -98,7 +98,7 @@ class DifferenceGradesRow(Block, frozen=True, kw_only=True):
     above_zero: int
 
 
-class RatingDifferenceRow(Block, frozen=True, kw_only=True):
+class RatingDifferenceRow(ResultBlock, frozen=True, kw_only=True):
     """One stage in the mixed model of ratings.
 
     Attributes
@@ -117,7 +117,7 @@ class RatingDifferenceRow(Block, frozen=True, kw_only=True):
     p_holm: Real
 
 
-class RatingsModel(Block, frozen=True, kw_only=True):
+class RatingsModel(ResultBlock, frozen=True, kw_only=True):
     """A mixed model of ratings, with random listeners and their own taste for each stage.
 
     Attributes
@@ -147,7 +147,7 @@ class RatingsModel(Block, frozen=True, kw_only=True):
     converged: bool
 
 
-class WordsRow(Block, frozen=True, kw_only=True):
+class WordsRow(ResultBlock, frozen=True, kw_only=True):
     """One stage in the model of ordered words.
 
     Attributes
@@ -168,7 +168,7 @@ class WordsRow(Block, frozen=True, kw_only=True):
     p_holm: Real
 
 
-class WordsModel(Block, frozen=True, kw_only=True):
+class WordsModel(ResultBlock, frozen=True, kw_only=True):
     """The words of a scale as ordered steps.
 
     Attributes
@@ -199,7 +199,7 @@ class WordsModel(Block, frozen=True, kw_only=True):
     converged: bool
 
 
-class RatingPairRow(Block, frozen=True, kw_only=True):
+class RatingPairRow(ResultBlock, frozen=True, kw_only=True):
     """Ratings of two stages compared.
 
     Attributes
@@ -222,7 +222,7 @@ class RatingPairRow(Block, frozen=True, kw_only=True):
     n_listeners: int
 
 
-class FriedmanTest(Block, frozen=True, kw_only=True):
+class FriedmanTest(ResultBlock, frozen=True, kw_only=True):
     """Friedman's test over the listeners who rated every stage.
 
     Attributes
@@ -239,7 +239,7 @@ class FriedmanTest(Block, frozen=True, kw_only=True):
     kendall_w: Real
 
 
-class AnovaTest(Block, frozen=True, kw_only=True):
+class AnovaTest(ResultBlock, frozen=True, kw_only=True):
     """Repeated measures over the listeners who rated every stage.
 
     Attributes
@@ -264,7 +264,7 @@ class AnovaTest(Block, frozen=True, kw_only=True):
     partial_eta_squared: Real
 
 
-class RatingCoefficient(Block, frozen=True, kw_only=True):
+class RatingCoefficient(ResultBlock, frozen=True, kw_only=True):
     """An intraclass correlation.
 
     Attributes
@@ -277,7 +277,7 @@ class RatingCoefficient(Block, frozen=True, kw_only=True):
     ci_high: Real
 
 
-class RatingAgreement(Block, frozen=True, kw_only=True):
+class RatingAgreement(ResultBlock, frozen=True, kw_only=True):
     """Intraclass correlations of the listeners who rated every stage.
 
     Attributes
@@ -296,7 +296,7 @@ class RatingAgreement(Block, frozen=True, kw_only=True):
     ICC3k: RatingCoefficient
 
 
-class RatingsResult(Block, frozen=True, kw_only=True):
+class RatingsResult(ResultBlock, frozen=True, kw_only=True):
     """Ratings from 0 to 100.
 
     Attributes
@@ -334,7 +334,7 @@ class RatingsResult(Block, frozen=True, kw_only=True):
     agreement: RatingAgreement | None
 
 
-class GradingListenerRow(Block, frozen=True, kw_only=True):
+class GradingListenerRow(ResultBlock, frozen=True, kw_only=True):
     """How one listener graded a hidden reference.
 
     Attributes
@@ -359,7 +359,7 @@ class GradingListenerRow(Block, frozen=True, kw_only=True):
     p_value: Real
 
 
-class GradingResult(Block, frozen=True, kw_only=True):
+class GradingResult(ResultBlock, frozen=True, kw_only=True):
     """Grades against one hidden reference, as stage less reference.
 
     Attributes

@@ -11,7 +11,7 @@ from typing import Any
 
 import msgspec
 
-from analysis.results.base import Block
+from analysis.results.base import ResultBlock
 from analysis.results.whole import Results
 
 __all__ = ["results_schema", "schema_text"]
@@ -30,7 +30,7 @@ def results_schema() -> dict[str, Any]:
         Draft 2020-12: one definition a type, each field described as in the type's docstring.
     """
     (found,), parts = msgspec.json.schema_components([Results], ref_template="#/$defs/{name}")
-    kinds = {kind.__name__: kind for kind in _kinds(Block)}
+    kinds = {kind.__name__: kind for kind in _kinds(ResultBlock)}
     for name, part in parts.items():
         _describe(part, kinds[name])
     return {"$schema": _DIALECT, "title": "results.json of earwitness", **found, "$defs": parts}
@@ -41,13 +41,13 @@ def schema_text() -> str:
     return json.dumps(results_schema(), indent=1, ensure_ascii=False) + "\n"
 
 
-def _kinds(kind: type[Block]) -> Iterator[type[Block]]:
+def _kinds(kind: type[ResultBlock]) -> Iterator[type[ResultBlock]]:
     for own in kind.__subclasses__():
         yield own
         yield from _kinds(own)
 
 
-def _describe(part: dict[str, Any], kind: type[Block]) -> None:
+def _describe(part: dict[str, Any], kind: type[ResultBlock]) -> None:
     """Put the words of a type's docstring beside its fields."""
     text = inspect.getdoc(kind) or ""
     part["description"] = _SECTION.split(text)[0].split("\n\n")[0].replace("\n", " ")
@@ -59,10 +59,12 @@ def _describe(part: dict[str, Any], kind: type[Block]) -> None:
 
 
 @cache
-def _fields(kind: type[Block]) -> dict[str, str]:
+def _fields(kind: type[ResultBlock]) -> dict[str, str]:
     """Return what a docstring says of each field, those of the types above it included."""
     found: dict[str, str] = {}
-    for own in reversed([k for k in kind.__mro__ if issubclass(k, Block) and k is not Block]):
+    for own in reversed(
+        [k for k in kind.__mro__ if issubclass(k, ResultBlock) and k is not ResultBlock]
+    ):
         pieces = _SECTION.split(inspect.getdoc(own) or "")
         if "Attributes" not in pieces:
             continue

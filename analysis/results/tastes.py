@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import msgspec
 
-from analysis.results.base import Block, Real
+from analysis.results.base import Real, ResultBlock
 
 __all__ = [
     "EqualWorthsTest",
@@ -24,7 +24,7 @@ __all__ = [
 ]
 
 
-class TasteRow(Block, frozen=True, kw_only=True):
+class TasteRow(ResultBlock, frozen=True, kw_only=True):
     """How far listeners differ about one stage.
 
     Attributes
@@ -43,7 +43,7 @@ class TasteRow(Block, frozen=True, kw_only=True):
     share_of_listeners_with_it_first: Real
 
 
-class ListenerWorths(Block, frozen=True, kw_only=True):
+class ListenerWorths(ResultBlock, frozen=True, kw_only=True):
     """One listener's own worths.
 
     Attributes
@@ -57,7 +57,7 @@ class ListenerWorths(Block, frozen=True, kw_only=True):
     worths: tuple[Real, ...]
 
 
-class TastesResult(Block, frozen=True, kw_only=True):
+class TastesResult(ResultBlock, frozen=True, kw_only=True):
     """A model in which every listener has worths of his own.
 
     Attributes
@@ -93,7 +93,7 @@ class TastesResult(Block, frozen=True, kw_only=True):
     listeners: tuple[ListenerWorths, ...]
 
 
-class GroupFitRow(Block, frozen=True, kw_only=True):
+class GroupFitRow(ResultBlock, frozen=True, kw_only=True):
     """A mixture of so many classes: a screening, no evidence of groups.
 
     Attributes
@@ -119,7 +119,7 @@ class GroupFitRow(Block, frozen=True, kw_only=True):
     converged: bool
 
 
-class GroupStepRow(Block, frozen=True, kw_only=True):
+class GroupStepRow(ResultBlock, frozen=True, kw_only=True):
     """One comparison in the search for groups.
 
     Attributes
@@ -149,7 +149,7 @@ class GroupStepRow(Block, frozen=True, kw_only=True):
     passed: bool
 
 
-class GroupRow(Block, frozen=True, kw_only=True):
+class GroupRow(ResultBlock, frozen=True, kw_only=True):
     """A group that passed.
 
     Attributes
@@ -167,7 +167,7 @@ class GroupRow(Block, frozen=True, kw_only=True):
     log_worth: dict[str, Real] | None
 
 
-class GroupMember(Block, frozen=True, kw_only=True):
+class GroupMember(ResultBlock, frozen=True, kw_only=True):
     """Which group a listener is in.
 
     Attributes
@@ -183,7 +183,7 @@ class GroupMember(Block, frozen=True, kw_only=True):
     probability: Real
 
 
-class GroupsPower(Block, frozen=True, kw_only=True):
+class GroupsPower(ResultBlock, frozen=True, kw_only=True):
     """What a panel of this size finds.
 
     Attributes
@@ -201,7 +201,7 @@ class GroupsPower(Block, frozen=True, kw_only=True):
     found: Real
 
 
-class GroupsResult(Block, frozen=True, kw_only=True):
+class GroupsResult(ResultBlock, frozen=True, kw_only=True):
     """Whether there are groups of listeners who want different things.
 
     Attributes
@@ -249,7 +249,7 @@ class GroupsResult(Block, frozen=True, kw_only=True):
     words: str
 
 
-class InteractionTest(Block, frozen=True, kw_only=True):
+class InteractionTest(ResultBlock, frozen=True, kw_only=True):
     """The test that worths are the same in every programme.
 
     Attributes
@@ -270,7 +270,7 @@ class InteractionTest(Block, frozen=True, kw_only=True):
     n_listeners: int
 
 
-class ProgrammeWorthsRow(Block, frozen=True, kw_only=True):
+class ProgrammeWorthsRow(ResultBlock, frozen=True, kw_only=True):
     """Worths from the choices of one programme.
 
     Attributes
@@ -288,7 +288,7 @@ class ProgrammeWorthsRow(Block, frozen=True, kw_only=True):
     log_worth: dict[str, Real] | None
 
 
-class LeaveOutRow(Block, frozen=True, kw_only=True):
+class LeaveOutRow(ResultBlock, frozen=True, kw_only=True):
     """Worths without one programme.
 
     Attributes
@@ -308,7 +308,7 @@ class LeaveOutRow(Block, frozen=True, kw_only=True):
     order: tuple[str, ...] | None
 
 
-class ProgrammesResult(Block, frozen=True, kw_only=True):
+class ProgrammesResult(ResultBlock, frozen=True, kw_only=True):
     """Whether the preference depends on the programme.
 
     Attributes
@@ -323,7 +323,7 @@ class ProgrammesResult(Block, frozen=True, kw_only=True):
     leave_one_out: tuple[LeaveOutRow, ...]
 
 
-class EqualWorthsTest(Block, frozen=True, kw_only=True):
+class EqualWorthsTest(ResultBlock, frozen=True, kw_only=True):
     """The test that all stages are liked alike.
 
     Attributes

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import msgspec
 
-from analysis.results.base import UNSET, Block, Real, UnsetType
+from analysis.results.base import UNSET, Real, ResultBlock, UnsetType
 
 __all__ = [
     "BudgetRow",
@@ -21,7 +21,7 @@ __all__ = [
 ]
 
 
-class EffectRow(Block, frozen=True, kw_only=True):
+class EffectRow(ResultBlock, frozen=True, kw_only=True):
     """What changing one factor adds.
 
     Attributes
@@ -52,7 +52,7 @@ class EffectRow(Block, frozen=True, kw_only=True):
     n_listeners: int
 
 
-class InteractionRow(Block, frozen=True, kw_only=True):
+class InteractionRow(ResultBlock, frozen=True, kw_only=True):
     """What factors do together beyond the sum of their parts.
 
     Attributes
@@ -76,7 +76,7 @@ class InteractionRow(Block, frozen=True, kw_only=True):
     n_listeners: int
 
 
-class PartRow(Block, frozen=True, kw_only=True):
+class PartRow(ResultBlock, frozen=True, kw_only=True):
     """Shapley's share of one factor in the whole gain.
 
     Attributes
@@ -100,7 +100,7 @@ class PartRow(Block, frozen=True, kw_only=True):
     n_listeners: int
 
 
-class StepRow(Block, frozen=True, kw_only=True):
+class StepRow(ResultBlock, frozen=True, kw_only=True):
     """One step that was heard from a stage.
 
     Attributes
@@ -146,7 +146,7 @@ class StepRow(Block, frozen=True, kw_only=True):
     p_best_per_hour: Real
 
 
-class NextStepRow(Block, frozen=True, kw_only=True):
+class NextStepRow(ResultBlock, frozen=True, kw_only=True):
     """A second step: as :class:`StepRow`, after a first one.
 
     Attributes
@@ -182,7 +182,7 @@ class NextStepRow(Block, frozen=True, kw_only=True):
     p_best_per_hour: Real
 
 
-class OrderRow(Block, frozen=True, kw_only=True):
+class OrderRow(ResultBlock, frozen=True, kw_only=True):
     """One place in the path of single best steps.
 
     Attributes
@@ -217,7 +217,7 @@ class OrderRow(Block, frozen=True, kw_only=True):
     rivals: int
 
 
-class OrderShare(Block, frozen=True, kw_only=True):
+class OrderShare(ResultBlock, frozen=True, kw_only=True):
     """A whole order, and how many resampled panels would take it.
 
     Attributes
@@ -234,7 +234,7 @@ class OrderShare(Block, frozen=True, kw_only=True):
     includes_zero: bool | None
 
 
-class BudgetRow(Block, frozen=True, kw_only=True):
+class BudgetRow(ResultBlock, frozen=True, kw_only=True):
     """What to buy for a budget.
 
     Attributes
@@ -270,7 +270,7 @@ class BudgetRow(Block, frozen=True, kw_only=True):
     p_runner_up: Real | UnsetType = UNSET
 
 
-class PricesResult(Block, frozen=True, kw_only=True):
+class PricesResult(ResultBlock, frozen=True, kw_only=True):
     """How money is counted, and whose price is not known.
 
     Attributes
@@ -287,7 +287,7 @@ class PricesResult(Block, frozen=True, kw_only=True):
     unpriced: tuple[str, ...]
 
 
-class GroupOrder(Block, frozen=True, kw_only=True):
+class GroupOrder(ResultBlock, frozen=True, kw_only=True):
     """The steps of one group of listeners.
 
     Attributes
@@ -310,7 +310,7 @@ class GroupOrder(Block, frozen=True, kw_only=True):
     orders: tuple[OrderShare, ...]
 
 
-class UpgradeResult(Block, frozen=True, kw_only=True):
+class UpgradeResult(ResultBlock, frozen=True, kw_only=True):
     """Which step first, from the worths of listeners drawn with replacement.
 
     Attributes

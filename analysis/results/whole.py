@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from analysis.results.about import About, ClaimsPower, LongBlock, PowerResult
-from analysis.results.base import Block
+from analysis.results.base import ResultBlock
 from analysis.results.claims import AnswerResult, JudgedClaim
 from analysis.results.experiments import DoseResult, RegionsResult
 from analysis.results.frames import FRAMES, frame_of
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 __all__ = ["Results", "ResultsBlocks", "Screened"]
 
 
-class ResultsBlocks(Block, frozen=True, kw_only=True, omit_defaults=False):
+class ResultsBlocks(ResultBlock, frozen=True, kw_only=True, omit_defaults=False):
     """The blocks of one table of answers.
 
     Attributes
@@ -89,7 +89,7 @@ class ResultsBlocks(Block, frozen=True, kw_only=True, omit_defaults=False):
     answer: AnswerResult | None = None
 
 
-class Screened(Block, frozen=True, kw_only=True):
+class Screened(ResultBlock, frozen=True, kw_only=True):
     """The results without the listeners whom the declared rule leaves out.
 
     Attributes

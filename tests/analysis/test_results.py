@@ -16,7 +16,7 @@ import pandas as pd
 import pytest
 
 import abx
-from analysis.results.base import Block
+from analysis.results.base import ResultBlock
 from analysis.results.frames import FRAMES
 from analysis.results.schema import results_schema, schema_text
 from analysis.results.whole import Results
@@ -134,7 +134,7 @@ def tables_of(kind: Any, path: str = "") -> Iterator[str]:
         for part in (field.type, *typing.get_args(field.type)):
             rows = typing.get_origin(part) is tuple
             for own in (*typing.get_args(part), part) if rows else (part,):
-                if isinstance(own, type) and issubclass(own, Block) and name != "screened":
+                if isinstance(own, type) and issubclass(own, ResultBlock) and name != "screened":
                     if rows:
                         yield name
                     yield from tables_of(own, name)

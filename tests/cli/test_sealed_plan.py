@@ -35,7 +35,7 @@ def test_an_edited_plan_was_not_sealed(copy):
     line = 'primary_metric = "deviation_sd_db"'
     assert line in text
     copy.study_file.write_text(text.replace(line, 'primary_metric = "excitation_d"'))
-    results = analyse_tables(copy, copy.rehearsal)
+    results = analyse_tables(copy, copy.rehearsal).to_dict()
     assert results["about"]["sealed_plan"] is False
     (metric, primary, _), *_ = link_of(results)
     assert (metric, primary) == ("excitation_d", False)

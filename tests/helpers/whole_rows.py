@@ -8,7 +8,7 @@ from typing import Any
 
 import msgspec
 
-from analysis.results.base import Block
+from analysis.results.base import ResultBlock
 from analysis.results.whole import Results
 
 
@@ -19,7 +19,9 @@ def whole_results(results: dict[str, Any]) -> dict[str, Any]:
 
 
 def _fill(data: Any, hint: Any) -> None:
-    kinds = [part for part in _parts(hint) if isinstance(part, type) and issubclass(part, Block)]
+    kinds = [
+        part for part in _parts(hint) if isinstance(part, type) and issubclass(part, ResultBlock)
+    ]
     if isinstance(data, dict) and kinds:
         for field in msgspec.structs.fields(kinds[0]):
             if field.encode_name in data:
@@ -48,7 +50,7 @@ def _neutral(hint: Any) -> Any:
         return [] if args[-1] is ... else [_neutral(arg) for arg in args]
     if typing.get_origin(kind) is dict:
         return {}
-    if issubclass(kind, Block):
+    if issubclass(kind, ResultBlock):
         found: dict[str, Any] = {}
         _fill(found, kind)
         return found

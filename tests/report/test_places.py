@@ -7,9 +7,9 @@ from typing import Any
 import msgspec
 import pytest
 
-from analysis.report.evidence import Evidence, Place
+from analysis.report.evidence import Evidence, FieldPlace
 from analysis.report.words.numbers import Numbers
-from analysis.results.base import Block
+from analysis.results.base import ResultBlock
 from helpers.whole_rows import whole_results
 
 RESULTS = {
@@ -55,12 +55,12 @@ def test_a_field_that_is_not_there_is_an_error(evidence: Evidence) -> None:
         _ = places.colour
 
 
-def kinds(kind: type[Block]) -> list[type[Block]]:
+def kinds(kind: type[ResultBlock]) -> list[type[ResultBlock]]:
     return [kind, *(own for below in kind.__subclasses__() for own in kinds(below))]
 
 
 def test_no_field_hides_behind_what_a_place_has_itself() -> None:
-    own = {name for name in dir(Place) if not name.startswith("__")}
-    for kind in kinds(Block):
-        if kind is not Block:
+    own = {name for name in dir(FieldPlace) if not name.startswith("__")}
+    for kind in kinds(ResultBlock):
+        if kind is not ResultBlock:
             assert not own & {field.name for field in msgspec.structs.fields(kind)}, kind

@@ -16,7 +16,7 @@ from typing import Any
 
 from markupsafe import Markup
 
-from analysis.report.evidence import Evidence, Place, clean_text, finite
+from analysis.report.evidence import Evidence, FieldPlace, clean_text, finite
 from stimuli.files.errors import InputError
 
 __all__ = ["KINDS", "Numbers", "noun", "number_text", "rule"]
@@ -203,8 +203,8 @@ class Numbers:
 
     def _looked_up(self, place: object) -> tuple[str, Any]:
         """Return the pointer of a place, and what stands there."""
-        if isinstance(place, Place):
-            return Place.pointer_and_value(place)
+        if isinstance(place, FieldPlace):
+            return FieldPlace.pointer_and_value(place)
         return str(place), self._evidence.get(str(place))
 
     def show(self, place: object, kind: str) -> Markup:
