@@ -70,7 +70,8 @@ _WORDS = {
         "primary metric of a sealed plan is tested above."
     ),
     "up.second": Sentence(
-        "What each further step gains once another is done, from the same resampled panels."
+        "What each further step gains once another is done, and in what share of the resampled "
+        "panels it gains most."
     ),
 }
 
