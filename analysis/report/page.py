@@ -115,6 +115,15 @@ class Page:
         """Words across every figure of a rehearsal."""
         return str(self.say("mark.simulated")) if self.facts.simulated else None
 
+    @property
+    def margin_mark(self) -> Markup:
+        """Style that sets the mark of a rehearsal into the margin of every printed page."""
+        if not self.mark:
+            return NOTHING
+        look = "color: #8d2b2b; font: 700 9pt sans-serif;"
+        box = f'@bottom-center {{ content: "{self.mark}"; {look} }}'
+        return Markup(f"@page {{ {box} }}\n@page card {{ {box} }}")
+
     # user text -------------------------------------------------------------------------
     def user(self, text: object) -> Markup:
         """Write text that a user gave: escaped, isolated in direction, marked as theirs."""

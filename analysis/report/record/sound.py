@@ -218,7 +218,8 @@ def _residual_figure(
     page: Page, rows: Sequence[Row], every: Sequence[dict[str, float]], models: Sequence[str]
 ) -> PageBlock:
     by_stage: dict[str, list[tuple[int, float]]] = {}
-    judged = [(row, found) for row, found in zip(rows, every, strict=True) if _judged(page, row)]
+    both = list(zip(rows, every, strict=True))
+    judged = [(row, found) for row, found in both if _judged(page, row)] or both
     for row, found in judged:
         points = by_stage.setdefault(page.evidence.stage_label(row.get("stage")), [])
         points += [(models.index(model), value) for model, value in found.items()]

@@ -162,7 +162,7 @@ _METHODS = {
     "meth.mixed": Sentence("Differences between listeners: {method}."),
     "meth.groups": Sentence(
         "Groups of listeners: {method} as a screening, then a test of two clusters of "
-        "listeners against one varied population, by panels simulated from that population."
+        "listeners against one varied population, by panels drawn at random from that population."
     ),
     "meth.upgrade": Sentence("Order of work: {method}."),
     "meth.link": Sentence(

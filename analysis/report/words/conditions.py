@@ -196,7 +196,9 @@ GUARDS: dict[str, tuple[re.Pattern[str], Callable[[Facts], bool]]] = {
         ),
     ),
     "hear": (
-        re.compile(r"\b(hear|hears|heard|audible|told apart|tell apart)\b", re.I),
+        re.compile(
+            r"\b(hear|hears|heard|audible|told apart|tell apart)\b|\bcan tell .*\bfrom\b", re.I
+        ),
         lambda f: HEAR_SHOWN.holds(f) or _below_alpha(f) or CONTRADICTED.holds(f),
     ),
     "no difference": (

@@ -185,13 +185,15 @@ def percents(*shares: float) -> set[str]:
 
 
 def in_panels(s: Recomputed, k: int) -> Drawn:
-    """Return in how many resampled panels the stage of a claim about the best comes first."""
+    """Return in how many resampled panels the stage that leads by a claim comes first."""
     row, found = s.words["claims"][k], main_fit(s)
-    assert row["kind"] in ("most", "most of"), row["text"]
+    step = row["kind"] == "step" and row["per"] is None
+    assert step or row["kind"] in ("most", "most of"), row["text"]
     panel = resampled.panels(s, answers(s), found)
     names = row["stages"] if len(row["stages"]) > 1 else [*row["stages"], *found.stages]
     names = list(dict.fromkeys(names))
-    return resampled.first(s, resampled.of(panel, found.stages, names))[0]
+    behind = step and judged(s, k).estimate < 0
+    return resampled.first(s, resampled.of(panel, found.stages, names))[int(behind)]
 
 
 def said(s: Recomputed, k: int) -> set[str]:
