@@ -163,6 +163,7 @@ _SLOW_TO_LOAD = {
     ("abx.sound.stages", "stimuli.filters.stages"),
     ("abx.sound.stimuli", "stimuli.render.check"),
     ("abx.sound.stimuli", "stimuli.render.sets"),
+    ("abx.study.workspace", "sqlalchemy"),
     ("abx.study_file.design_claims", "analysis.answer.family"),
     ("abx.study_file.design_claims", "analysis.tables.stages"),
     ("abx.study_file.design_claims", "analysis.tables.trials"),

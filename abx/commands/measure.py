@@ -99,7 +99,7 @@ class _Position:
 def command(output: Path | None, devices: bool, **options: Any) -> int:
     """Measure a stage and write one response table a microphone position.
 
-    OUTPUT is the name to begin with: responses/both becomes responses/both-p1.csv,
+    OUTPUT is the name to begin with: responses/refit becomes responses/refit-p1.csv,
     both-p2.csv ... Existing tables are kept unless the new set is complete. A sweep also
     gives each position's impulse response, both-p1-impulse.wav ...
     """
@@ -110,7 +110,7 @@ def command(output: Path | None, devices: bool, **options: Any) -> int:
         _save_signal(options)
         return 0
     if output is None:
-        raise click.UsageError("name the table to write, for example responses/both")
+        raise click.UsageError("name the table to write, for example responses/refit")
     if options["recordings"] and options["kind"] == "sweep":
         raise click.UsageError("recordings have to be of pink noise; leave --signal away")
     correction = _correction(options["microphone"])

@@ -144,7 +144,7 @@ def _examples(study: Study) -> dict[str, str]:
     for test in study.tests:
         if test.method in _methods(study) and test.pairs:
             first, second = test.pairs[0]
-            verb, between = ("prefer", "over") if test.method == "paired" else ("hear", "from")
+            verb, between = ("prefer", "over") if test.method == "paired" else ("can tell", "from")
             text = f"listeners {verb} {second} {between} {first}"
             found.setdefault(text, get_method(test.method).label)
     return found
@@ -156,8 +156,9 @@ def _with_planned_names(claims: Sequence[str]) -> list[str]:
     named = list(dict.fromkeys(c.names[0] for c in parsed if c.kind == "one hears"))
     return [
         text.replace(
-            f"listener {claim.names[0]} hears",
-            f"listener {PlannedPanels.name(named.index(claim.names[0]))} hears",
+            f"listener {claim.names[0]} ",
+            f"listener {PlannedPanels.name(named.index(claim.names[0]))} ",
+            1,
         )
         if claim.kind == "one hears"
         else text

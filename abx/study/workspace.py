@@ -15,12 +15,13 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
-
-from sqlalchemy import URL
+from typing import TYPE_CHECKING, Any
 
 from abx.errors import InputError
 from abx.text.shell import command_line
+
+if TYPE_CHECKING:
+    from sqlalchemy import URL
 
 __all__ = ["Area", "Workspace", "replace_file", "write_json"]
 
@@ -62,6 +63,8 @@ class Area:
         """
         if url:
             return url
+        from sqlalchemy import URL
+
         return URL.create("sqlite", database=str(self.database))
 
 

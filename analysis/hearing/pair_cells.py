@@ -130,6 +130,8 @@ def _method_cells(frame: pd.DataFrame, method: str) -> list[PairCells]:
     low, high = cells["low"].to_numpy(), cells["high"].to_numpy()
     spare = [] if method == "same-different" else ["n_same", "n_same_correct"]
     kept = cells.drop(columns=["low", "high", *spare])
+    if cells.empty:
+        return []
     begins = np.flatnonzero(np.r_[True, (np.diff(low) != 0) | (np.diff(high) != 0)])
     return [
         PairCells((stages[low[first]], stages[high[first]]), method, kept.iloc[first:last])

@@ -123,7 +123,7 @@ STUDIES = {
     "typo in a method": (('"abx"', '"abz"'), ("line 16", "abz")),
     "not TOML": (("trials = 4", "trials = "), ("line 18",)),
     "text for a number": (("listeners = 4", 'listeners = "many"'), ("line 20", "many")),
-    "claim about an unknown stage": (("hear after", "hear later"), ("line 21", "later")),
+    "claim about an unknown stage": (("tell after", "tell later"), ("line 21", "later")),
     "a file outside the folder": (
         ("programmes/noise.wav", "../../../etc/passwd"),
         ("line 14", "passwd"),

@@ -19,7 +19,7 @@ def odd(tmp_path_factory):
     text = text.replace('label = "After"', 'label = "_hidden"')
     text = text.replace('id = "before"', 'id = "007"').replace('id = "after"', 'id = "1"')
     text = text.replace('["before", "after"]', '["007", "1"]')
-    text = text.replace("hear after from before", "hear 1 from 007")
+    text = text.replace("tell after from before", "tell 1 from 007")
     text = text.replace('id = "noise"', 'id = "0"').replace('"Two stages"', '"$5 or *$6*?"')
     for old, new in (
         ("responses/before", "programmes/-p1 #x %41"),

@@ -110,11 +110,13 @@ def share_by_side(right: np.ndarray, asked: np.ndarray, chance: float) -> Panel:
     influence = np.where(met, np.sqrt(reach / (reach - 1)) * (share - by_side) / reach, 0.0)
     variance = float((influence.mean(axis=1) ** 2).sum())
     n = sides**2 / float((met / np.maximum(asked, 1) / reach**2).sum())
-    effect = max(variance / (mean * (1 - mean) / n), 1.0)
+    spread = mean * (1 - mean) / n
+    effect = max(variance / spread, 1.0) if spread > 0 else 1.0
     low, high = wilson(mean, n / effect, stats.t.ppf(0.975, df))
-    t = (mean - chance) / np.sqrt(variance)
-    p = float(stats.t.sf(t, df))
-    if len(asked) < 12:
+    alike = np.sqrt(variance) <= 1e-12
+    t = np.nan if alike else (mean - chance) / np.sqrt(variance)
+    p = 0.0 if alike else float(stats.t.sf(t, df))
+    if len(asked) < 12 or alike:
         p = max(p, habits(asked.astype(int), mean))
     return Panel(mean, float(np.sqrt(variance)), float(t), df, p, low, high, True)
 
