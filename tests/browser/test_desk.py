@@ -132,7 +132,7 @@ def only(page: Page, field: Locator) -> Locator:
 
 def simulated(page: Page, name: str) -> None:
     """Wait until the first simulated studies of a plan are shown; people go on typing."""
-    expect(page.get_by_role("row", name=name)).to_be_visible(timeout=90_000)
+    expect(page.get_by_role("row", name=name)).to_be_visible(timeout=240_000)
 
 
 def write(page: Page, label: str, text: str) -> None:
