@@ -158,6 +158,7 @@ _SLOW_TO_LOAD = {
     ("abx.session.blobs", "scipy.signal"),
     ("abx.session.blobs", "stimuli.levels.loudness"),
     ("abx.sound.figures", "pandas"),
+    ("abx.sound.stages", "soxr"),
     ("abx.sound.stages", "stimuli.filters.design"),
     ("abx.sound.stages", "stimuli.filters.experiments"),
     ("abx.sound.stages", "stimuli.filters.stages"),

@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
-import soxr
-
 from abx.errors import InputError
 from abx.study.model import Stage, Study, target_curve
 from abx.study.workspace import Workspace
@@ -137,7 +135,11 @@ def _impulse(workspace: Workspace, stage: Stage) -> np.ndarray:
             remedy="Save the channel of the microphone alone",
         )
     heard = samples[:, 0]
-    return heard if rate == _RATE_HZ else soxr.resample(heard, rate, _RATE_HZ, quality="VHQ")
+    if rate == _RATE_HZ:
+        return heard
+    import soxr
+
+    return soxr.resample(heard, rate, _RATE_HZ, quality="VHQ")
 
 
 def playback_response(workspace: Workspace, study: Study) -> StageResponse | None:
