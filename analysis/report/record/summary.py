@@ -23,8 +23,8 @@ def summary_section(page: Page) -> Section:
         [
             *_headed(page, "question", _question(page)),
             *_headed(page, "design", [_joined([*design_words(page), *size_words(page)])]),
-            *_headed(page, "answer", [*lead_blocks(page), step_figure(page)]),
-            *_headed(page, "uncertainty", [_verdicts(page), bearing_block(page)]),
+            *_headed(page, "answer", [*lead_blocks(page), step_figure(page), bearing_block(page)]),
+            *_headed(page, "uncertainty", [_verdicts(page)]),
             *_headed(
                 page,
                 "limits",

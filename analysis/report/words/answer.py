@@ -115,7 +115,9 @@ _PICTURE = {
         "against what was there before, the mean over {people}, with its {rule_interval} interval; "
         "at the dashed line both are taken equally often."
     ),
-    "picture.marks": Sentence("A filled mark is a preference that a claim shows; a ring is open."),
+    "picture.marks": Sentence(
+        "A filled mark is a preference that a claim shows; where none does, it is a ring."
+    ),
     "picture.marks_open": limit("Every mark is a ring: no claim shows a preference here."),
     "picture.heard.shown": finding("told apart", HEAR_SHOWN),
     "picture.heard.small": limit("too little to matter by ear"),
